@@ -1,0 +1,1 @@
+"""The command line of linecall: parse, call the reader, show."""

@@ -1,0 +1,1 @@
+"""Reads lateral-flow test plates from a photo."""
