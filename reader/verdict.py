@@ -1,0 +1,501 @@
+"""The verdict: its model, its JSON schema, its canonical bytes, and the way back from a file.
+
+Every number is rounded when the model takes it, so the value in memory and the value in the file are one.
+What could not be measured is None with a flag beside it, never 0 and never NaN.
+"""
+
+import difflib
+import json
+import re
+from collections import Counter
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, NoReturn, Self
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    ValidationError,
+    WithJsonSchema,
+    model_validator,
+)
+from pydantic_core import ErrorDetails
+
+from reader.errors import LinecallError
+
+SCHEMA_VERSION: Final = 1
+SCHEMA_DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
+SCHEMA_ID: Final = "urn:linecall:verdict:1"
+SCHEMA_FILE: Final = Path(__file__).parent / "data" / "verdict.schema.json"
+
+LINE_LENGTH: Final = 110  # characters; what fits into a line of the pretty form stays on one
+VERDICT_BYTES_MAX: Final = 4_000_000  # a verdict of twelve windows has about 20,000
+
+Call = Literal["present", "absent", "doubtful", "undeveloped"]
+MarkName = Literal["indicator", "reference"]
+SettledGrade = Literal["negligible", "moderate", "heavy", "invalid"]
+Grade = Literal["negligible", "moderate", "heavy", "invalid", "undecided"]
+Tier = Literal["lower", "upper"]
+
+
+def _significant(digits: int) -> AfterValidator:
+    return AfterValidator(lambda number: float(f"{number:.{digits}g}") + 0.0)  # + 0.0: no negative zero
+
+
+def _decimals(places: int) -> AfterValidator:
+    return AfterValidator(lambda number: round(float(number), places) + 0.0)
+
+
+Figure = Annotated[float, Field(allow_inf_nan=False), _significant(5)]
+Absorbance = Annotated[float, Field(allow_inf_nan=False), _decimals(6)]
+AbsorbanceError = Annotated[float, Field(ge=0, allow_inf_nan=False), _decimals(6)]
+Millimetres = Annotated[float, Field(allow_inf_nan=False), _decimals(4)]
+MillimetresError = Annotated[float, Field(ge=0, allow_inf_nan=False), _decimals(4)]
+Pixels = Annotated[float, Field(allow_inf_nan=False), _decimals(2)]
+Degrees = Annotated[float, Field(allow_inf_nan=False), _decimals(2)]
+Minutes = Annotated[float, Field(allow_inf_nan=False), _decimals(1)]
+Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False), _decimals(4)]
+# Nine digits of a homography keep a point within 0.001 px over a 50-megapixel photo.
+MatrixEntry = Annotated[float, Field(allow_inf_nan=False), _significant(9)]
+
+Point = tuple[Pixels, Pixels]
+Quad = tuple[Point, Point, Point, Point]
+MatrixRow = tuple[MatrixEntry, MatrixEntry, MatrixEntry]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+def _writable(text: object) -> object:
+    """Replace what UTF-8 cannot carry: a file name that is not UTF-8 reaches Python as lone surrogates."""
+    return text.encode("utf-8", "replace").decode("utf-8") if isinstance(text, str) else text
+
+
+Text = Annotated[str, BeforeValidator(_writable)]
+Sentence = Annotated[str, BeforeValidator(_writable), Field(min_length=1)]
+
+# RFC 3339 with its offset; a camera's local time has none, and "-00:00" (offset unknown) is never written.
+MOMENT_PATTERN: Final = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(Z|\+\d\d:\d\d|-(?!00:00)\d\d:\d\d)?$"
+_MOMENT = re.compile(MOMENT_PATTERN, re.ASCII)
+
+
+def _parse_moment(value: object) -> object:
+    if isinstance(value, datetime):
+        offset = value.utcoffset()
+        if offset is not None and offset % timedelta(minutes=1):
+            raise ValueError("the offset from UTC must be whole minutes")
+        return value.replace(microsecond=0, fold=0)
+    if isinstance(value, str) and _MOMENT.fullmatch(value):
+        moment = datetime.fromisoformat(value)
+        offset = moment.utcoffset()
+        return moment if offset is None else moment.replace(tzinfo=timezone(offset))
+    raise ValueError("expected a time such as 2026-05-04T09:08:07+02:00")
+
+
+Moment = Annotated[
+    datetime,
+    BeforeValidator(_parse_moment),
+    PlainSerializer(lambda moment: moment.isoformat(timespec="seconds"), return_type=str),
+    WithJsonSchema({"type": "string", "pattern": MOMENT_PATTERN}),
+]
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class SoftwareRecord(_Frozen):
+    """What wrote the verdict."""
+
+    name: Literal["linecall"] = "linecall"
+    version: Sentence
+
+
+class PhotoRecord(_Frozen):
+    """Which file was read; never the place it was taken at, nor a serial number.
+
+    `width` and `height` are those of the upright photo, px; None where the file could not be decoded.
+    `captured_at` is the camera's claim; without a known offset it is local time and no instant.
+    """
+
+    name: Text
+    sha256: Sha256 | None
+    width: Annotated[int, Field(gt=0)] | None = None
+    height: Annotated[int, Field(gt=0)] | None = None
+    captured_at: Moment | None = None
+    captured_offset_known: bool = False
+    format: Text | None = None
+    encoding: Text | None = None
+    chroma_subsampling: Text | None = None
+    jpeg_quality: Annotated[int, Field(ge=1, le=100)] | None = None
+    lossy: bool | None = None
+    flags: tuple[Text, ...] = ()
+
+    @model_validator(mode="after")
+    def _offset_agrees(self) -> Self:
+        known = self.captured_at is not None and self.captured_at.tzinfo is not None
+        if known != self.captured_offset_known:
+            raise ValueError("captured_offset_known must be true exactly where captured_at has an offset")
+        return self
+
+
+class SettingsRecord(_Frozen):
+    """Which rules, thresholds or texts were used."""
+
+    name: Sentence
+    revision: int
+    sha256: Sha256
+
+
+class LayoutRecord(SettingsRecord):
+    """Which layout was used, and whether it was named or found by trying all bundled ones."""
+
+    title: Text = ""
+    chosen: Literal["named", "auto"]
+    assay: Literal["competitive", "sandwich"]
+
+
+class ReadingAgeRecord(_Frozen):
+    """Minutes from the drops to the photo, against the layout's range; `sentence` says it in words."""
+
+    minutes: Minutes | None
+    status: Literal["in_range", "early", "late", "unknown"]
+    source: Literal["drops_at", "stated", "none"]
+    drops_at: Moment | None = None
+    range_minutes: tuple[Minutes, Minutes] | None = None
+    sentence: Sentence
+
+    @model_validator(mode="after")
+    def _unknown_has_no_minutes(self) -> Self:
+        if (self.minutes is None) != (self.status == "unknown"):
+            raise ValueError("minutes must be null exactly where status is unknown")
+        return self
+
+
+class PoseRecord(_Frozen):
+    """Where the plate lies in the upright photo.
+
+    `corners_px`: the outline's bounding box, plate order top-left, top-right, bottom-right, bottom-left.
+    `mm_to_px`: homography of the plate's top face. `residual_mm`: rms of the edge fit.
+    """
+
+    corners_px: Quad
+    mm_to_px: tuple[MatrixRow, MatrixRow, MatrixRow]
+    px_per_mm: Figure
+    residual_mm: MillimetresError | None
+    orientation_margin: Figure | None
+    on_card: bool
+    tilt_deg: Degrees | None = None
+    flags: tuple[Text, ...] = ()
+
+
+class QualityRecord(_Frozen):
+    """How good the picture is, of the plate or of one window.
+
+    `blur_mm`: sigma of the edge spread. `noise`: standard deviation of absorbance a pixel, along the dye's
+    direction. Fractions are of the membrane's pixels.
+    """
+
+    px_per_mm: Figure | None = None
+    blur_mm: MillimetresError | None = None
+    noise: AbsorbanceError | None = None
+    clipped_fraction: Share | None = None
+    hidden_fraction: Share | None = None
+    chroma: Text | None = None
+
+
+class Mark(_Frozen):
+    """One mark: its call, what was measured, and why.
+
+    `height`, its `standard_error` (1 sigma) and the two limits are absorbance along the dye's direction.
+    Places are mm from the window's upstream end. `span` is the share of the breadth that the line crosses;
+    `dye_angle_deg` the angle between the line's colour and the dye's, None where the file's chroma is too
+    poor to tell.
+    """
+
+    call: Call
+    height: Absorbance | None
+    standard_error: AbsorbanceError | None
+    limit_of_blank: Absorbance | None
+    limit_of_detection: Absorbance | None
+    expected_mm: Millimetres | None = None
+    expected_width_mm: Millimetres | None = None
+    position_mm: Millimetres | None = None
+    position_mm_se: MillimetresError | None = None
+    width_mm: Millimetres | None = None
+    width_mm_se: MillimetresError | None = None
+    straightness_mm: MillimetresError | None = None
+    span: Share | None = None
+    dye_angle_deg: Degrees | None = None
+    flags: tuple[Text, ...] = ()
+    reasons: tuple[Sentence, ...] = ()
+
+    @model_validator(mode="after")
+    def _unmeasured_is_flagged(self) -> Self:
+        if self.height is None and not self.flags:
+            raise ValueError("a mark without a height needs a flag that says why")
+        return self
+
+
+class WindowRecord(_Frozen):
+    """One window with its two marks.
+
+    `corners_px`: the membrane's corners in the upright photo, looking along the flow: upstream left, upstream
+    right, downstream right, downstream left.
+    """
+
+    id: Sentence
+    analyte: Text
+    tier: Tier
+    length_mm: Millimetres | None = None
+    breadth_mm: Millimetres | None = None
+    corners_px: Quad
+    quality: QualityRecord = QualityRecord()
+    flags: tuple[Text, ...] = ()
+    reference: Mark
+    indicator: Mark
+
+    @model_validator(mode="after")
+    def _indicator_has_no_starting_dye(self) -> Self:
+        if self.indicator.call == "undeveloped":
+            raise ValueError("indicator.call is undeveloped, but only a reference mark has a starting dye")
+        return self
+
+
+class PivotalMark(_Frozen):
+    """A doubtful mark whose call would change the grade."""
+
+    window: Sentence
+    mark: MarkName
+
+
+class Verdict(_Frozen):
+    """All that is said about one photo; a refused photo has one too, without windows and without a grade."""
+
+    schema_version: Literal[1] = SCHEMA_VERSION
+    software: SoftwareRecord
+    photo: PhotoRecord
+    status: Literal["read", "refused"]
+    refusal: Sentence | None = None
+    reason: Sentence | None = None
+    remedy: Sentence | None = None
+    grade: Grade | None = None
+    possible_grades: tuple[SettledGrade, ...] = ()
+    pivotal: tuple[PivotalMark, ...] = ()
+    rule: Sentence | None = None
+    warnings: tuple[Sentence, ...] = ()
+    next_step: Sentence
+    reading_age: ReadingAgeRecord | None = None
+    layout: LayoutRecord | None = None
+    rules: SettingsRecord | None = None
+    thresholds: SettingsRecord | None = None
+    texts: SettingsRecord | None = None
+    pose: PoseRecord | None = None
+    quality: QualityRecord | None = None
+    windows: tuple[WindowRecord, ...] = ()
+
+    @model_validator(mode="after")
+    def _is_consistent(self) -> Self:
+        if self.status == "refused":
+            self._check_refused()
+        else:
+            self._check_read()
+        return self
+
+    def _check_refused(self) -> None:
+        for name in ("refusal", "reason", "remedy"):
+            if getattr(self, name) is None:
+                raise ValueError(f"status is refused, so {name} must be given")
+        for name in ("grade", "rule"):
+            if getattr(self, name) is not None:
+                raise ValueError(f"status is refused, so {name} must be null")
+        for name in ("possible_grades", "pivotal", "windows"):
+            if getattr(self, name):
+                raise ValueError(f"status is refused, so {name} must be empty")
+
+    def _check_read(self) -> None:
+        for name in ("grade", "rule", "layout", "rules", "thresholds", "pose", "reading_age"):
+            if getattr(self, name) is None:
+                raise ValueError(f"status is read, so {name} must be given")
+        for name in ("refusal", "reason", "remedy"):
+            if getattr(self, name) is not None:
+                raise ValueError(f"status is read, so {name} must be null")
+        if self.photo.sha256 is None or self.photo.width is None or self.photo.height is None:
+            raise ValueError("status is read, so photo.sha256, photo.width and photo.height must be given")
+        if not self.windows or not self.possible_grades:
+            raise ValueError("status is read, so windows and possible_grades must not be empty")
+        for name, values in (
+            ("windows", [window.id for window in self.windows]),
+            ("possible_grades", list(self.possible_grades)),
+            ("pivotal", [(pivot.window, pivot.mark) for pivot in self.pivotal]),
+        ):
+            twice = [value for value, count in Counter(values).items() if count > 1]
+            if twice:
+                raise ValueError(f"{name} names {twice[0]!r} twice")
+        if self.grade != "undecided" and self.possible_grades != (self.grade,):
+            raise ValueError(f"grade is {self.grade}, so possible_grades must be that grade and no other")
+        by_id = {window.id: window for window in self.windows}
+        for pivot in self.pivotal:
+            if pivot.window not in by_id:
+                raise ValueError(f"pivotal names window {pivot.window!r}, which windows does not have")
+            if getattr(by_id[pivot.window], pivot.mark).call != "doubtful":
+                raise ValueError(
+                    f"pivotal names the {pivot.mark} of window {pivot.window!r}, which is not doubtful"
+                )
+
+
+def to_bytes(verdict: Verdict, *, one_line: bool = False) -> bytes:
+    """Write a verdict as JSON: UTF-8, fields in declared order, one newline at the end; alike every time.
+
+    The pretty form keeps what fits into a line on one line; `one_line` is for `--json`.
+    """
+    value = verdict.model_dump(mode="json")
+    text = _dumps(value) if one_line else _pretty(value, indent=0, taken=0)
+    return (text + "\n").encode("utf-8")
+
+
+def _dumps(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
+
+
+def _pretty(value: object, *, indent: int, taken: int) -> str:
+    """JSON text of `value` when `taken` characters of its line are used already."""
+    flat = _dumps(value)
+    fits = indent > 0 and indent + taken + len(flat) < LINE_LENGTH
+    if fits or not value or not isinstance(value, dict | list):
+        return flat
+    pad = "\n" + " " * (indent + 1)
+    if isinstance(value, dict):
+        opening, closing, labels = "{", "}", [_dumps(key) + ": " for key in value]
+    else:
+        opening, closing, labels = "[", "]", [""] * len(value)
+    items = value.values() if isinstance(value, dict) else value
+    texts = [
+        label + _pretty(item, indent=indent + 1, taken=len(label))
+        for label, item in zip(labels, items, strict=True)
+    ]
+    return opening + pad + ("," + pad).join(texts) + "\n" + " " * indent + closing
+
+
+def load_verdict(source: bytes | Path) -> Verdict:
+    """Read a verdict that `to_bytes` wrote, from its bytes or its file.
+
+    Raises LinecallError, naming the file, line or field, what was found and what was expected; a verdict of a
+    newer schema is refused rather than read in part.
+    """
+    if isinstance(source, bytes):
+        where, data = "verdict", source
+    else:
+        where = str(_writable(source.name))
+        try:
+            data = source.read_bytes()
+        except OSError as error:
+            raise LinecallError(f"{where}: cannot be read: {error.strerror or error}") from error
+    if len(data) > VERDICT_BYTES_MAX:
+        raise LinecallError(f"{where}: {len(data)} bytes, but no verdict has more than {VERDICT_BYTES_MAX}")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise LinecallError(f"{where}: byte {error.start} is not UTF-8, so this is no verdict") from error
+    _check_schema_version(where, _parse_json(where, text))
+    try:
+        return Verdict.model_validate_json(text, strict=True)
+    except ValidationError as error:
+        details = error.errors(include_url=False)
+        more = f" (and {len(details) - 1} more)" if len(details) > 1 else ""
+        raise LinecallError(f"{where}: {_field_sentence(details[0])}{more}") from None
+
+
+def _parse_json(where: str, text: str) -> object:
+    def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        twice = [key for key, count in Counter(key for key, _ in pairs).items() if count > 1]
+        if twice:
+            raise LinecallError(f"{where}: the field {_quoted(twice[0])} is there twice; keep one")
+        return dict(pairs)
+
+    def no_constant(name: str) -> NoReturn:
+        raise LinecallError(f"{where}: {name} is not JSON; what was not measured is null")
+
+    try:
+        return json.loads(text, object_pairs_hook=unique, parse_constant=no_constant)
+    except json.JSONDecodeError as error:
+        raise LinecallError(
+            f"{where}: line {error.lineno}, column {error.colno}: not JSON: {error.msg}"
+        ) from error
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits; brackets thousands deep
+        raise LinecallError(f"{where}: not JSON that a verdict could hold") from error
+
+
+def _check_schema_version(where: str, value: object) -> None:
+    version = value.get("schema_version") if isinstance(value, dict) else None
+    if not isinstance(version, int) or isinstance(version, bool):
+        raise LinecallError(f"{where}: no schema_version, so this is no verdict")
+    if version > SCHEMA_VERSION:
+        raise LinecallError(
+            f"{where}: schema_version is {version}, but this linecall reads up to {SCHEMA_VERSION}; "
+            "update linecall"
+        )
+
+
+def _field_sentence(details: ErrorDetails) -> str:
+    """Say which field of a verdict is wrong, what was found there and what was expected."""
+    field = _field_path(details["loc"])
+    kind, found, message = details["type"], details["input"], details["msg"]
+    if kind == "missing":
+        return f"{field} is missing"
+    if kind == "extra_forbidden":
+        return f"{field} is no field of a verdict{_did_you_mean(str(details['loc'][-1]))}"
+    if kind == "value_error":
+        message = str(details["ctx"]["error"])
+        return f"{field}: {message}" if field else message
+    expected = message.removeprefix("Input should be ").removeprefix("a valid ")
+    return f"{field} is {_quoted(found)}, expected {expected}"
+
+
+def _field_path(location: tuple[int | str, ...]) -> str:
+    path = ""
+    for part in location:
+        path += f"[{part}]" if isinstance(part, int) else f".{part}" if path else str(part)
+    return path[:200]
+
+
+def _quoted(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _did_you_mean(key: str) -> str:
+    close = difflib.get_close_matches(key[:80], _FIELD_NAMES, n=1)
+    return f"; did you mean {close[0]}?" if close else ""
+
+
+_FIELD_NAMES: Final = sorted(
+    {
+        name
+        for model in (
+            SoftwareRecord,
+            PhotoRecord,
+            LayoutRecord,
+            ReadingAgeRecord,
+            PoseRecord,
+            QualityRecord,
+            Mark,
+            WindowRecord,
+            PivotalMark,
+            Verdict,
+        )
+        for name in model.model_fields
+    }
+)
+
+
+def schema() -> dict[str, Any]:
+    """JSON schema (draft 2020-12) of a verdict, generated from the model."""
+    return {"$schema": SCHEMA_DIALECT, "$id": SCHEMA_ID} | Verdict.model_json_schema(mode="serialization")
+
+
+def schema_bytes() -> bytes:
+    """Text of `reader/data/verdict.schema.json`."""
+    return (json.dumps(schema(), indent=2, ensure_ascii=False) + "\n").encode("utf-8")
