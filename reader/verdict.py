@@ -4,6 +4,7 @@ Every number is rounded when the model takes it, so the value in memory and the 
 What could not be measured is None with a flag beside it, never 0 and never NaN.
 """
 
+import contextlib
 import difflib
 import json
 import re
@@ -87,10 +88,11 @@ def _parse_moment(value: object) -> object:
         if offset is not None and offset % timedelta(minutes=1):
             raise ValueError("the offset from UTC must be whole minutes")
         return value.replace(microsecond=0, fold=0)
-    if isinstance(value, str) and _MOMENT.fullmatch(value):
-        moment = datetime.fromisoformat(value)
-        offset = moment.utcoffset()
-        return moment if offset is None else moment.replace(tzinfo=timezone(offset))
+    with contextlib.suppress(ValueError):
+        if isinstance(value, str) and _MOMENT.fullmatch(value):
+            moment = datetime.fromisoformat(value)
+            offset = moment.utcoffset()
+            return moment if offset is None else moment.replace(tzinfo=timezone(offset))
     raise ValueError("expected a time such as 2026-05-04T09:08:07+02:00")
 
 
@@ -103,7 +105,7 @@ Moment = Annotated[
 
 
 class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class SoftwareRecord(_Frozen):
@@ -447,11 +449,14 @@ def _field_sentence(details: ErrorDetails) -> str:
         return f"{field} is missing"
     if kind == "extra_forbidden":
         return f"{field} is no field of a verdict{_did_you_mean(str(details['loc'][-1]))}"
+    whole = isinstance(found, dict | list | tuple)
     if kind == "value_error":
         message = str(details["ctx"]["error"])
+    elif not whole:
+        message = "expected " + message.removeprefix("Input should be ").removeprefix("a valid ")
+    if whole:
         return f"{field}: {message}" if field else message
-    expected = message.removeprefix("Input should be ").removeprefix("a valid ")
-    return f"{field} is {_quoted(found)}, expected {expected}"
+    return f"{field} is {_quoted(found)}, {message}"
 
 
 def _field_path(location: tuple[int | str, ...]) -> str:
