@@ -1,4 +1,4 @@
-"""Results on disk: every file whole or not at all, and nothing overwritten with something else unless told to."""
+"""Results on disk: each file whole or not at all, and nothing overwritten with something else unasked."""
 
 import errno
 import os
@@ -13,10 +13,11 @@ _NO_HARD_LINKS = {errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, er
 
 
 def write_whole(files: Mapping[Path, bytes], *, force: bool = False) -> tuple[Path, ...]:
-    """Write files that belong together, creating their folders; returns the paths, all of which now hold the bytes.
+    """Write files that belong together, creating their folders; returns the paths, which now hold the bytes.
 
-    All are complete on the disk, under passing names in their own folders, before the first gets its own name, so
-    a full disk or a kill leaves nothing half-written. A file that already holds the same bytes is left alone.
+    All are complete on the disk, under passing names in their own folders, before the first gets its own
+    name, so a full disk or a kill leaves nothing half-written. A file that already holds the same bytes is
+    left alone.
 
     force : overwrite a file that holds something else.
     Raises OutputError, with nothing changed, if a file holds something else or any cannot be written.
@@ -52,26 +53,30 @@ def check_folder(folder: Path) -> None:
             probe.unlink(missing_ok=True)
 
 
-def free_name(path: Path) -> Path:
-    """The path itself where nothing has that name yet, else `<stem>-2<suffix>`, `-3` and so on."""
+def free_name(path: Path, data: bytes) -> Path:
+    """The path, or `<stem>-2<suffix>`, `-3` and so on: the first that is free or holds these bytes."""
     number, candidate = 1, path
-    while os.path.lexists(candidate):
+    while os.path.lexists(candidate) and not _holds(candidate, data):
         number += 1
         candidate = path.with_name(f"{path.stem}-{number}{path.suffix}")
     return candidate
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    return path.is_file() and path.stat().st_size == len(data) and path.read_bytes() == data
 
 
 def _already_holds(path: Path, data: bytes, *, force: bool) -> bool:
     with _one_clear_line(path):
         if not os.path.lexists(path):
             return False
-        if path.is_file():
-            if path.stat().st_size == len(data) and path.read_bytes() == data:
-                return True
-            if force:
-                return False
-            raise OutputError(f"{path}: exists and holds something else; move it away, write elsewhere or give --force")
-        raise OutputError(f"{path}: exists and is no file; move it away or write elsewhere")
+        if _holds(path, data):
+            return True
+        if not path.is_file():
+            raise OutputError(f"{path}: exists and is no file; move it away or write elsewhere")
+        if not force:
+            raise OutputError(f"{path}: exists and holds something else; write elsewhere or give --force")
+        return False
 
 
 def _write_through(path: Path, data: bytes) -> None:
@@ -88,7 +93,9 @@ def _give_name(part: Path, path: Path, *, force: bool) -> None:
     try:
         path.hardlink_to(part)  # unlike a rename, this fails where the name has been taken meanwhile
     except FileExistsError:
-        raise OutputError(f"{path}: another program has just written it; look at it before giving --force") from None
+        raise OutputError(
+            f"{path}: another program has just written it; look at it before giving --force"
+        ) from None
     except OSError as error:
         if error.errno not in _NO_HARD_LINKS:
             raise
@@ -101,6 +108,8 @@ def _one_clear_line(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        remedy = "free some space" if error.errno in {errno.ENOSPC, errno.EDQUOT} else "write to another folder"
+        remedy = (
+            "free some space" if error.errno in {errno.ENOSPC, errno.EDQUOT} else "write to another folder"
+        )
         found = (error.strerror or str(error)).lower()
         raise OutputError(f"{path}: cannot be written ({found}); {remedy}") from error

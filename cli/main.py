@@ -1,0 +1,112 @@
+"""The group of commands, loaded on demand, and the one place where an error becomes an exit status."""
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import import_module
+from typing import Any
+
+import click
+
+from cli.show import say_problem
+
+# Exit statuses. Of several photos the worst decides, in the order GRADED, UNDECIDED, REFUSED, FAILED.
+GRADED = 0
+FAILED = 1  # a result could not be written, or a fault in linecall
+WRONG_USAGE = 2
+UNDECIDED = 3
+REFUSED = 4
+INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+
+# name -> (module in cli, short help); the group's help is written from this and imports no command
+COMMANDS = {
+    "read": ("read", "Read plates from photos: a call for each mark, a grade, and the proof."),
+    "card": ("card", "Write the photo card as a PDF at true scale."),
+    "layout": ("layout", "List, show, check and draw plate layouts."),
+}
+
+
+class CommandGroup(click.Group):
+    """Commands that are imported when they are called for; errors that end as one line."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name the commands, in the order a user meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import a command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, _ = COMMANDS[cmd_name]
+        command = getattr(import_module(f"cli.{module}"), module)
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, with a guess at what a mistyped one was meant to be."""
+        if args[0] not in COMMANDS and not args[0].startswith("-"):
+            from difflib import get_close_matches
+
+            close = get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"did you mean {close[0]}?" if close else f"the commands are {', '.join(COMMANDS)}"
+            ctx.fail(f"there is no command {args[0]!r}; {hint}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands with their short help, importing none."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, short_help) for name, (_, short_help) in COMMANDS.items()])
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run a command line; leaves by SystemExit."""
+        extra["standalone_mode"] = False
+        with one_line_errors():
+            sys.exit(super().main(*args, **extra) or GRADED)
+
+
+@contextmanager
+def one_line_errors() -> Iterator[None]:
+    """Turn whatever is raised inside into one line on standard error and an exit status."""
+    try:
+        yield
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (KeyboardInterrupt, click.Abort):
+        say_problem("stopped")
+        sys.exit(INTERRUPTED)
+    except BrokenPipeError:  # whoever read our output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(FAILED)
+    except Exception as error:
+        sys.exit(_say_error(error))
+
+
+def _say_error(error: Exception) -> int:
+    from reader.batch import fault_line
+    from reader.errors import LinecallError, OutputError
+
+    if isinstance(error, LinecallError):
+        say_problem(str(error))
+        return FAILED if isinstance(error, OutputError) else WRONG_USAGE
+    if os.environ.get("LINECALL_DEBUG"):
+        import traceback
+
+        traceback.print_exception(error)
+    say_problem(fault_line("linecall", error))
+    return FAILED
+
+
+@click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="linecall", message="%(prog)s %(version)s")
+def main() -> None:
+    """Read lateral-flow test plates from a photo.
+
+    linecall assists a trained person. Local procedures, fuel-handling safety and licensed practice come
+    first; a screening plate does not certify fuel.
+    """

@@ -1,0 +1,177 @@
+"""What a run looks like on the terminal: results on standard output, problems and progress on standard error.
+
+Words carry the meaning and columns the order; colour only repeats it, on a terminal, unless NO_COLOR is set.
+"""
+
+import os
+import shutil
+import sys
+from collections import Counter
+from collections.abc import Generator, Iterable, Sequence
+from typing import TYPE_CHECKING, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from reader.batch import Outcome
+    from reader.verdict import Mark, Verdict, WindowRecord
+
+T = TypeVar("T")
+
+LABEL_WIDTH = 9  # characters, of the column that says what a line is about
+WIDEST = 100  # characters; longer lines are hard to follow
+
+GRADE_COLOURS = {  # told apart by people who do not see red and green apart, on light and on dark
+    "negligible": "blue",
+    "moderate": "yellow",
+    "heavy": "magenta",
+    "invalid": None,
+    "undecided": "yellow",
+}
+
+
+def say_problem(line: str) -> None:
+    """Print one line on standard error."""
+    click.echo(printable(line), err=True)
+
+
+def printable(text: str) -> str:
+    """Text that is safe on a terminal: one line, nothing that steers it, nothing that UTF-8 cannot carry."""
+    text = " ".join(text.splitlines()).encode("utf-8", "replace").decode("utf-8")
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def refusal_line(outcome: "Outcome") -> str:
+    """One line for a photo that got no verdict."""
+    verdict = outcome.verdict
+    assert verdict is not None
+    return f"{outcome.job.photo}: refused: {verdict.reason}; {verdict.remedy}"
+
+
+def reading_lines(outcome: "Outcome") -> list[str]:
+    """The grade, the reason, each window's calls and the next step of a photo that was read."""
+    verdict = outcome.verdict
+    assert verdict is not None
+    assert verdict.grade is not None
+    grade = _styled(verdict.grade.upper(), fg=GRADE_COLOURS[verdict.grade], bold=True)
+    layout = f"   layout {verdict.layout.name}" if verdict.layout else ""
+    lines = [f"{printable(str(outcome.job.photo))}   {grade}{layout}"]
+    lines += _labelled("why", why(verdict))
+    lines += _window_lines(verdict)
+    if verdict.reading_age:
+        lines += _labelled("age", verdict.reading_age.sentence)
+    for warning in verdict.warnings:
+        lines += _labelled("warning", warning)
+    lines += _labelled("next", verdict.next_step)
+    if outcome.written:
+        lines += _labelled("written", ", ".join(str(path) for path in outcome.written))
+    return lines
+
+
+def why(verdict: "Verdict") -> str:
+    """The reason for a grade or a refusal, in a sentence."""
+    if verdict.status == "refused":
+        return f"{verdict.reason}; {verdict.remedy}"
+    if not verdict.pivotal:
+        return verdict.rule or ""
+    marks = ", ".join(f"{pivot.mark} of window {pivot.window}" for pivot in verdict.pivotal)
+    return f"{' or '.join(verdict.possible_grades)}: decided by the {marks}, which a person must look at"
+
+
+def _window_lines(verdict: "Verdict") -> list[str]:
+    pivotal = {(pivot.window, pivot.mark) for pivot in verdict.pivotal}
+    windows = verdict.windows
+    id_width, analyte_width = (
+        max(len(printable(getattr(window, name))) for window in windows) for name in ("id", "analyte")
+    )
+
+    def call(window: "WindowRecord", name: "str", mark: "Mark") -> str:
+        shown = f"{name} {mark.call}".ljust(len("reference undeveloped"))
+        return _styled(shown, bold=mark.call != "present")
+
+    lines = []
+    for window in windows:
+        deciding = [name for name in ("indicator", "reference") if (window.id, name) in pivotal]
+        label = "windows" if window is windows[0] else ""
+        lines.append(
+            f"  {label:<{LABEL_WIDTH}}{printable(window.id):>{id_width}}  "
+            f"{printable(window.analyte):<{analyte_width}}  {window.tier}   "
+            f"{call(window, 'indicator', window.indicator)}  {call(window, 'reference', window.reference)}"
+            + (f"  decides: {' and '.join(deciding)}" if deciding else "")
+        )
+    return [line.rstrip() for line in lines]
+
+
+def _labelled(label: str, text: str) -> list[str]:
+    indent = " " * (2 + LABEL_WIDTH)
+    wrapped = click.wrap_text(printable(text), _width(), f"  {label:<{LABEL_WIDTH}}", indent)
+    return wrapped.splitlines()
+
+
+def _width() -> int:
+    return min(shutil.get_terminal_size().columns, WIDEST)
+
+
+def _styled(text: str, *, fg: str | None = None, bold: bool = False) -> str:
+    return click.style(text, fg=fg, bold=bold) if colour_wanted() and (fg or bold) else text
+
+
+def colour_wanted() -> bool:
+    """Whether standard output is a terminal whose user has not asked for plain text (no-color.org)."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+def print_table(outcomes: Sequence["Outcome"]) -> None:
+    """Print a row a photo: what it was found to be and why."""
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table.add_column("photo", overflow="fold", ratio=2)
+    table.add_column("result", no_wrap=True)
+    table.add_column("why", ratio=5)
+    for outcome in outcomes:
+        result = _result(outcome)
+        style = f"bold {GRADE_COLOURS.get(result) or ''}".strip() if colour_wanted() else ""
+        table.add_row(
+            Text(printable(str(outcome.job.photo))), Text(result, style), Text(printable(_explained(outcome)))
+        )
+    width = None if sys.stdout.isatty() else WIDEST
+    Console(file=sys.stdout, width=width, no_color=not colour_wanted(), highlight=False).print(table)
+
+
+def _result(outcome: "Outcome") -> str:
+    if outcome.verdict is None:
+        return "failed"
+    return outcome.verdict.grade or "refused"
+
+
+def _explained(outcome: "Outcome") -> str:
+    reasons = [why(outcome.verdict)] if outcome.verdict else []
+    return "; ".join(reasons + ([outcome.problem] if outcome.problem else []))
+
+
+def totals_line(outcomes: Iterable["Outcome"]) -> str:
+    """Say how many photos came to what."""
+    counts = Counter(_result(outcome) for outcome in outcomes)
+    order = [*GRADE_COLOURS, "refused", "failed"]
+    return f"{counts.total()} photos: " + ", ".join(
+        f"{counts[name]} {name}" for name in order if counts[name]
+    )
+
+
+def with_progress(steps: Iterable[T], total: int, what: str) -> Generator[T, None, None]:
+    """Pass the steps on, showing on standard error how many have come in."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True, no_color=bool(os.environ.get("NO_COLOR")))
+    # Standard output stays as it is: what goes there may be data.
+    with Progress(*columns, console=console, redirect_stdout=False, transient=True) as progress:
+        task = progress.add_task(what, total=total)
+        for step in steps:
+            progress.advance(task)
+            yield step

@@ -1,0 +1,217 @@
+"""Many photos: which ones, where their results go, what became of each, and the table of it all."""
+
+import csv
+import io
+import os
+import traceback
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reader.errors import LinecallError, OutputError
+from reader.output import free_name, write_whole
+
+if TYPE_CHECKING:
+    from reader.read import ReadSettings
+    from reader.verdict import Verdict
+
+PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
+VERDICT_SUFFIX = ".verdict.json"
+IMAGE_SUFFIX = ".annotated.jpg"
+SUMMARY_NAME = "summary.csv"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Job:
+    """One photo and the two files that its results go into."""
+
+    photo: Path
+    verdict_path: Path
+    image_path: Path
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Order:
+    """How every photo of a run is read and written.
+
+    drops_at : when the drops were put in; or reading_age_min : minutes from then to the photo; or neither.
+    """
+
+    settings: "ReadSettings"
+    drops_at: datetime | None = None
+    reading_age_min: float | None = None
+    force: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Outcome:
+    """What became of one photo: a verdict and the files written, or a problem in one line, or both.
+
+    details : the traceback, where the problem is a fault of linecall's own.
+    """
+
+    job: Job
+    verdict: "Verdict | None" = None
+    written: tuple[Path, ...] = ()
+    problem: str | None = None
+    details: str | None = None
+
+
+def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
+    """Photos to read, each once, in the order given; a folder stands for the pictures in it, sorted by name.
+
+    Pictures are told by their suffix; folders inside the folder, hidden files and our own annotated images
+    are left out. A folder without pictures stands for itself, so that it gets an outcome of its own.
+    """
+    found: dict[Path, Path] = {}
+    for source in sources:
+        photos = sorted(filter(_is_picture, source.iterdir())) if _is_open_folder(source) else []
+        for photo in photos or [source]:
+            found.setdefault(photo.parent.resolve() / photo.name, photo)
+    return tuple(found.values())
+
+
+def _is_open_folder(path: Path) -> bool:
+    return path.is_dir() and os.access(path, os.R_OK | os.X_OK)
+
+
+def _is_picture(path: Path) -> bool:
+    name = path.name.lower()
+    return (
+        path.suffix.lower() in PICTURE_SUFFIXES
+        and not name.startswith(".")
+        and not name.endswith(IMAGE_SUFFIX)
+        and path.is_file()
+    )
+
+
+def plan_jobs(photos: Sequence[Path], out: Path | None) -> tuple[Job, ...]:
+    """Give each photo its own names for results, in `out` or beside the photo.
+
+    The names begin with the photo's stem; photos that share one (`a.jpg`, `a.png`) keep their suffix in it.
+    Raises LinecallError if two photos would still share a name.
+    """
+    folders = [photo.parent if out is None else out for photo in photos]
+    stems = Counter((folder.resolve(), photo.stem) for folder, photo in zip(folders, photos, strict=True))
+    jobs: dict[Path, Job] = {}
+    for folder, photo in zip(folders, photos, strict=True):
+        name = photo.stem if stems[folder.resolve(), photo.stem] == 1 else photo.name
+        job = Job(
+            photo=photo,
+            verdict_path=folder / (name + VERDICT_SUFFIX),
+            image_path=folder / (name + IMAGE_SUFFIX),
+        )
+        key = folder.resolve() / name
+        if key in jobs:
+            raise LinecallError(
+                f"{jobs[key].photo} and {photo} would both be written to {job.verdict_path}; "
+                "rename one, or read them into different folders"
+            )
+        jobs[key] = job
+    return tuple(jobs.values())
+
+
+def read_and_write(job: Job, order: Order) -> Outcome:
+    """Read one photo and write its verdict, and its annotated image where a plate was found.
+
+    A path that is no file gets its refusal and no files. Never raises for a bad photo or a folder that cannot
+    be written into.
+    """
+    from reader.read import examine
+    from reader.verdict import to_bytes
+
+    reading = examine(
+        job.photo, order.settings, drops_at=order.drops_at, reading_age_min=order.reading_age_min
+    )
+    if not job.photo.is_file():
+        return Outcome(job=job, verdict=reading.verdict)
+    files = {job.verdict_path: to_bytes(reading.verdict)}
+    if reading.evidence is not None:
+        from reader.annotate import annotated_jpeg
+
+        files[job.image_path] = annotated_jpeg(reading.verdict, reading.evidence)
+    try:
+        return Outcome(job=job, verdict=reading.verdict, written=write_whole(files, force=order.force))
+    except OutputError as error:
+        return Outcome(job=job, verdict=reading.verdict, problem=str(error))
+
+
+Work = Callable[[Job], Outcome]
+
+
+def attempt(work: Work, job: Job) -> Outcome:
+    """Do the work; an exception out of it becomes that photo's problem, for it must not stop the others."""
+    try:
+        return work(job)
+    except LinecallError as error:
+        return Outcome(job=job, problem=str(error))
+    except Exception as error:
+        return Outcome(job=job, problem=fault_line(job.photo, error), details=traceback.format_exc())
+
+
+def fault_line(where: object, error: BaseException) -> str:
+    """One line for an exception that nobody expected."""
+    first = str(error).strip().partition("\n")[0]
+    found = f"{type(error).__name__}: {first}" if first else type(error).__name__
+    return f"{where}: a fault in linecall, not in what you did ({found}); LINECALL_DEBUG=1 shows where"
+
+
+SUMMARY_COLUMNS = (
+    "photo", "status", "grade", "possible grades", "pivotal marks", "absent marks", "doubtful marks",
+    "undeveloped marks", "layout", "reading age min", "warnings", "reason", "remedy", "problem", "verdict",
+    "sha256",
+)  # fmt: skip
+
+
+def write_summary(outcomes: Sequence[Outcome], folder: Path, *, force: bool = False) -> Path:
+    """Write `summary.csv`, or `summary-2.csv` and so on beside an earlier one; returns its path.
+
+    force : overwrite the earlier one. Raises OutputError if it cannot be written.
+    """
+    data = summary_csv(outcomes)
+    path = folder / SUMMARY_NAME
+    if not force:
+        path = free_name(path, data)
+    return write_whole({path: data}, force=force)[0]
+
+
+def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
+    """A table of outcomes as CSV (RFC 4180, UTF-8), one row a photo; lists are joined by "; "."""
+    text = io.StringIO()
+    table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
+    table.writeheader()
+    table.writerows(map(_summary_row, outcomes))
+    return text.getvalue().encode("utf-8", "replace")
+
+
+def _summary_row(outcome: Outcome) -> dict[str, object]:
+    verdict, photo = outcome.verdict, str(outcome.job.photo)
+    row: dict[str, object] = {
+        "photo": f"./{photo}" if photo[0] in "=+-@" else photo,  # a spreadsheet would compute it
+        "status": "failed" if verdict is None else verdict.status,
+        "problem": outcome.problem,
+    }
+    if verdict is None:
+        return row
+    for call in ("absent", "doubtful", "undeveloped"):
+        row[f"{call} marks"] = "; ".join(
+            f"{window.id} {mark}"
+            for window in verdict.windows
+            for mark in ("indicator", "reference")
+            if getattr(window, mark).call == call
+        )
+    return row | {
+        "grade": verdict.grade,
+        "possible grades": "; ".join(verdict.possible_grades),
+        "pivotal marks": "; ".join(f"{pivot.window} {pivot.mark}" for pivot in verdict.pivotal),
+        "layout": verdict.layout.name if verdict.layout else None,
+        "reading age min": verdict.reading_age.minutes if verdict.reading_age else None,
+        "warnings": "; ".join(verdict.warnings),
+        "reason": verdict.reason,
+        "remedy": verdict.remedy,
+        "verdict": str(outcome.job.verdict_path) if outcome.job.verdict_path in outcome.written else None,
+        "sha256": verdict.photo.sha256,
+    }
