@@ -15,11 +15,68 @@ class Refusal:
 
 
 REFUSALS: dict[str, Refusal] = {
+    "unreadable": Refusal(
+        reason="the file cannot be read: {why}",
+        remedy="check its name, its place and your permission to read it",
+    ),
+    "not_an_image": Refusal(
+        reason="not a photo: {found}; JPEG, PNG, TIFF, WebP or HEIC was expected",
+        remedy="give the photo as the phone saved it, or export it as JPEG",
+    ),
+    "damaged": Refusal(
+        reason="the {form} file is damaged: {why}",
+        remedy="copy it whole from the phone once more; if that does not help, photograph the plate again",
+    ),
+    "unusual_encoding": Refusal(
+        reason="{found} has no colours that can be measured here",
+        remedy="export the photo as JPEG, or as PNG or TIFF of 8 or 16 bits a channel, without "
+        "high dynamic range",
+    ),
+    "too_large": Refusal(
+        reason="the photo is too large: {found}, {limit} is the limit",
+        remedy="photograph at the phone's usual resolution; 12 megapixels are plenty",
+    ),
+    "too_small": Refusal(
+        reason="the photo is too small: {width} x {height} px, each side needs at least {limit}",
+        remedy="give the original photo, not its thumbnail",
+    ),
     "no_plate": Refusal(
         reason="no plate found",
         remedy="lay one plate flat on a plain surface or on the photo card, fill most of the frame with it "
         "and photograph it from straight above",
     ),
+    "two_plates": Refusal(
+        reason="more than one plate in the picture",
+        remedy="photograph each plate by itself, with the others out of the frame",
+    ),
+    "mirrored": Refusal(
+        reason="the picture is mirrored: the plate's cut corner is on the wrong side of its windows",
+        remedy="switch mirroring off (many front cameras mirror) or use the back camera, and send the photo unedited",
+    ),
+    "cropped": Refusal(
+        reason="the frame cuts the plate off",
+        remedy="move back a little until the whole plate is in the frame, and photograph it again",
+    ),
+    "which_layout": Refusal(
+        reason="the plate could be a {first} plate or a {second} plate",
+        remedy="name the layout with --layout, or photograph the plate from straight above in even light",
+    ),
+    "which_way_up": Refusal(
+        reason="it is not certain which way up the plate lies: its cut corner or its openings are not clear enough",
+        remedy="keep the cut corner and all openings in view and in even light, and photograph from straight above",
+    ),
+}
+
+FLAGS: dict[str, str] = {
+    "odd_orientation": "the file's orientation tag makes no sense; the photo is taken as it is stored",
+    "broken_exif": "the file's EXIF block is broken; its orientation and capture time may be lost",
+    "odd_capture_time": "the file's capture time makes no sense and is left out",
+    "no_time_offset": "the capture time has no offset from UTC, so it is only what the phone's clock showed",
+    "several_pictures": "the file holds several pictures; the first one is read",
+    "was_transparent": "the photo had transparent parts; they are laid on white",
+    "profile_converted": "the photo's colours are converted to sRGB from another colour profile",
+    "profile_unusable": "the photo's colour profile cannot be used; its colours are taken as sRGB",
+    "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",
 }
 
 

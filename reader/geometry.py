@@ -1,0 +1,178 @@
+"""Coordinates, corner order and the pinhole camera, once for all modules.
+
+Points are (x, y) with y down; whole numbers are pixel CENTRES; arrays are indexed [row, column]. Plate millimetres
+start at the top-left of the outline's bounding box, x right, y down. The camera looks along +z; with y down a third
+axis that completes x and y to a right-handed frame points INTO the plate, so depths below the top face are positive.
+Corners go clockwise as seen: top-left, top-right, bottom-right, bottom-left in the plate's own order.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Points = NDArray[np.float64]
+Matrix = NDArray[np.float64]
+
+
+def apply(homography: ArrayLike, points: ArrayLike) -> Points:
+    """Map points (..., 2) by a homography (3, 3); same shape back, float64."""
+    h = np.asarray(homography, np.float64)
+    p = np.asarray(points, np.float64)
+    mapped = p @ h[:, :2].T + h[:, 2]
+    return np.asarray(mapped[..., :2] / mapped[..., 2:], np.float64)
+
+
+def homography_between(source: ArrayLike, target: ArrayLike) -> Matrix | None:
+    """Homography (3, 3), last entry 1, that maps four or more points (n, 2) to others, least squares.
+
+    Returns None where the points do not determine one (three on a line, or the fit failed).
+    """
+    src = np.asarray(source, np.float64).reshape(-1, 2)
+    dst = np.asarray(target, np.float64).reshape(-1, 2)
+    if len(src) < 4 or not (np.isfinite(src).all() and np.isfinite(dst).all()):
+        return None
+    to_unit_src, to_unit_dst = _to_unit(src), _to_unit(dst)
+    if to_unit_src is None or to_unit_dst is None:
+        return None
+    (x, y), (u, v) = apply(to_unit_src, src).T, apply(to_unit_dst, dst).T
+    one, zero = np.ones_like(x), np.zeros_like(x)
+    rows = np.concatenate(
+        [
+            np.stack([x, y, one, zero, zero, zero, -u * x, -u * y, -u], axis=1),
+            np.stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v], axis=1),
+        ]
+    )
+    _, singular, vectors = np.linalg.svd(rows, full_matrices=True)
+    if singular[7] < 1e-9 * singular[0]:
+        return None
+    unit = vectors[8].reshape(3, 3)
+    if abs(np.linalg.det(unit)) < 1e-12:
+        return None
+    h = np.linalg.inv(to_unit_dst) @ unit @ to_unit_src
+    if abs(h[2, 2]) < 1e-12 * np.abs(h).max():
+        return None
+    return np.asarray(h / h[2, 2], np.float64)
+
+
+def _to_unit(points: Points) -> Matrix | None:
+    """Similarity that centres points and scales their mean distance to sqrt 2 (Hartley's normalisation)."""
+    centre = points.mean(axis=0)
+    spread = float(np.linalg.norm(points - centre, axis=1).mean())
+    if spread == 0:
+        return None
+    scale = np.sqrt(2) / spread
+    return np.array([[scale, 0, -scale * centre[0]], [0, scale, -scale * centre[1]], [0, 0, 1]])
+
+
+def px_per_mm_at(mm_to_px: ArrayLike, point: ArrayLike) -> float:
+    """Local scale of a homography at a point, px per mm: the root of the area ratio."""
+    h = np.asarray(mm_to_px, np.float64)
+    x, y = np.asarray(point, np.float64)
+    w = h[2] @ (x, y, 1.0)
+    return float(np.sqrt(abs(np.linalg.det(h) / w**3)))
+
+
+def scaled(mm_to_px: ArrayLike, factor: float) -> Matrix:
+    """Homography into a picture reduced by a whole factor, turned into one into the full picture (or back: 1/f).
+
+    A pixel of the reduced picture covers factor x factor full pixels, and centres are whole numbers in both.
+    """
+    shift = (factor - 1) / 2
+    return np.array([[factor, 0, shift], [0, factor, shift], [0, 0, 1]]) @ np.asarray(mm_to_px, np.float64)
+
+
+def signed_area(corners: ArrayLike) -> float:
+    """Area of a polygon (n, 2), px squared; positive when its corners go clockwise as seen (y down)."""
+    x, y = np.asarray(corners, np.float64).T
+    return float(0.5 * np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Camera:
+    """A pinhole camera that looks at a plane: where plate mm (x, y, depth below the top face) fall in the picture.
+
+    rotation (3, 3) and shift (3,) mm take plate coordinates to the camera's; focal in px; centre (2,) px;
+    bend: radial distortion, the relative shift outwards at one focal length off the axis.
+    """
+
+    rotation: Matrix
+    shift: Points
+    focal: float
+    centre: Points
+    bend: float = 0.0
+
+    def project(self, points: ArrayLike, depth: float = 0.0) -> Points:
+        """Pixels (n, 2) of plate points (n, 2) mm that lie `depth` mm below the top face."""
+        p = np.asarray(points, np.float64)
+        seen = p @ self.rotation[:, :2].T + (self.shift + depth * self.rotation[:, 2])
+        flat = seen[:, :2] / seen[:, 2:]
+        bent = flat * (1 + self.bend * np.einsum("ij,ij->i", flat, flat))[:, None]
+        return np.asarray(self.focal * bent + self.centre, np.float64)
+
+    def plane(self, depth: float = 0.0) -> Matrix:
+        """Homography (3, 3) of the plane `depth` mm below the top face, distortion left out."""
+        k = np.array([[self.focal, 0, self.centre[0]], [0, self.focal, self.centre[1]], [0, 0, 1]])
+        r = self.rotation
+        h = k @ np.stack([r[:, 0], r[:, 1], self.shift + depth * r[:, 2]], axis=1)
+        return np.asarray(h / h[2, 2], np.float64)
+
+    def position_mm(self) -> Points:
+        """Camera centre (3,) in plate mm: x right, y down, and height ABOVE the top face."""
+        x, y, depth = -self.rotation.T @ self.shift
+        return np.array([x, y, -depth])
+
+    def tilt(self) -> float:
+        """Angle between the optical axis and the plate's normal, degrees."""
+        return float(np.degrees(np.arccos(np.clip(abs(self.rotation[2, 2]), 0, 1))))
+
+
+def focal_from(homography: ArrayLike, centre: ArrayLike) -> tuple[float, float] | None:
+    """Focal length (px) that a plane's homography (mm to px) implies, and its weight.
+
+    Square pixels and a known principal point leave one unknown, and the two columns of a rotation are orthogonal
+    and of one length: two equations in 1/f^2, solved by least squares (Zhang, "A flexible new technique for camera
+    calibration", IEEE PAMI 22, 2000, section 3.1). The weight grows with the perspective and is 0 where there is none.
+    """
+    cx, cy = np.asarray(centre, np.float64)
+    h = np.array([[1, 0, -cx], [0, 1, -cy], [0, 0, 1]]) @ np.asarray(homography, np.float64)
+    size = np.linalg.norm(h[:2, :2])
+    if size == 0:
+        return None
+    a, b = h[:, 0] / size, h[:, 1] / size
+    lhs = np.array([a[0] * b[0] + a[1] * b[1], a[0] ** 2 + a[1] ** 2 - b[0] ** 2 - b[1] ** 2])
+    rhs = -np.array([a[2] * b[2], a[2] ** 2 - b[2] ** 2])
+    strength = float(lhs @ lhs)
+    if strength < 1e-12:
+        return None
+    squared = float(lhs @ lhs) / float(lhs @ rhs) if abs(float(lhs @ rhs)) > 1e-18 else -1.0
+    if squared <= 0:
+        return None
+    return float(np.sqrt(squared)), strength
+
+
+def camera_from(homography: ArrayLike, *, focal: float, centre: ArrayLike) -> Camera | None:
+    """The camera that sees the plate's top face by a homography (mm to px), for a given focal length (px).
+
+    Returns None where the plane would be seen from behind or edge-on.
+    """
+    cx, cy = np.asarray(centre, np.float64)
+    inverse_k = np.array([[1 / focal, 0, -cx / focal], [0, 1 / focal, -cy / focal], [0, 0, 1]])
+    m = inverse_k @ np.asarray(homography, np.float64)
+    if np.linalg.det(m) < 0:
+        m = -m
+    length = (np.linalg.norm(m[:, 0]) + np.linalg.norm(m[:, 1])) / 2
+    if not np.isfinite(length) or length == 0:
+        return None
+    m = m / length
+    if m[2, 2] <= 0:
+        return None
+    u, _, vt = np.linalg.svd(np.stack([m[:, 0], m[:, 1], np.cross(m[:, 0], m[:, 1])], axis=1))
+    rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
+    return Camera(rotation=rotation, shift=m[:, 2], focal=focal, centre=np.asarray(centre, np.float64))
+
+
+def turned(camera: Camera, turn: ArrayLike) -> Matrix:
+    """The camera's rotation followed by a small one, given as a rotation vector (3,) in radians."""
+    return np.asarray(cv2.Rodrigues(np.asarray(turn, np.float64))[0] @ camera.rotation, np.float64)

@@ -1,0 +1,383 @@
+"""Find the plate: on its photo card or bare, which layout it is and which way up, or why it cannot be read."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from reader.candidates import quads
+from reader.card import CARD_SIZE_MM, PLATE_CENTRE_MM, CardPose, find_card
+from reader.geometry import Camera, Points, apply, camera_from, homography_between, px_per_mm_at, scaled
+from reader.outline import CORNERS, box_corners, corner_curves, outline_curve
+from reader.pattern import Templates, Way
+from reader.photo import Photo
+from reader.quality import refuse
+from reader.refine import FOCAL_PRIOR, Fit, edge_strength, first_camera, fit_edges, seen_edges
+from reader.settings import Layout
+
+# The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
+REDUCED_SIDE = 900
+# Likeness of a region's edges to the layout's openings. Shared photos' true places give 0.4 to 0.85, all else under 0.3.
+LEAST_LIKENESS = 0.35
+# How much better than any other way up, or other layout, the best has to be (likeness and cut corner together).
+LEAST_MARGIN = 0.12
+# How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error of fit, mm.
+CORNER_REACH_MM = 0.8
+FRAME_SLACK_MM = 0.5
+# Rectified view of the card: px per mm, and mm of table round the card.
+CARD_SCALE = 1.6
+CARD_MARGIN_MM = 25.0
+# A plate on the card may tilt with the curl of the sheet, and the markers tell the focal length (natural log).
+CARD_TILT_SE = np.radians(2.0)
+CARD_FOCAL_SE = 0.03
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class PlatePose:
+    """Where the plate is.
+
+    mm_to_px : (3, 3) top face, plate mm to upright full-size px. corners_px : (4, 2) of the outline's bounding box, plate
+    order from the top-left. px_per_mm : at the middle. residual_mm : rms distance of the edges found from the outline and
+    rims fitted. orientation_margin : how much better than the next best way up or layout, 0..1 and more. camera_mm : (3,)
+    camera centre in plate mm, x right, y down, z height above the top face. rim_mm : bevel round the membranes, as seen.
+    camera : the same pose as a pinhole camera with its distortion. on_card : found by the card's markers.
+    """
+
+    layout: Layout
+    mm_to_px: Points
+    corners_px: Points
+    px_per_mm: float
+    residual_mm: float
+    orientation_margin: float
+    camera_mm: Points
+    rim_mm: float
+    camera: Camera
+    on_card: bool
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Reduced:
+    """A photo's reduced copy: BGR and grey, 8 bit; what it was reduced by; the photo's centre and focal prior, px."""
+
+    pixels: NDArray[np.uint8]
+    grey: NDArray[np.uint8]
+    factor: int
+    centre: Points
+    focal_prior: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Guess:
+    """A possible pose to refine: way up, camera (full-size px), likeness so far."""
+
+    way: Way
+    camera: Camera
+    likeness: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Found:
+    """A refined pose on the reduced copy, scored for every way up: `margin` over the next best one."""
+
+    way: Way
+    fit: Fit
+    likeness: float
+    margin: float
+    rival: Way | None
+
+
+def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
+    """Find the one plate in an upright photo and say which of the layouts it is.
+
+    Raises PhotoRefusedError: no_plate, two_plates, mirrored, cropped, which_layout, which_way_up.
+    """
+    reduced = _reduce(photo.pixels)
+    templates = Templates(layouts)
+    card = find_card(
+        reduced.grey, reduction=reduced.factor, centre=reduced.centre, focal_prior=reduced.focal_prior
+    )
+    guesses: list[_Guess] = []
+    if card is not None:
+        guesses = _guesses_on_card(reduced, card, templates)
+    if not guesses:
+        guesses = _guesses(reduced, templates)
+    found = _settle(reduced, guesses, templates, card)
+    if not found:
+        refuse("no_plate")
+    best = found[0]
+    size = photo.pixels.shape[1], photo.pixels.shape[0]
+    _judge(best, found[1:], size)
+    fit = _refine(photo.pixels, best, reduced, card)
+    return _pose(best, fit, on_card=card is not None)
+
+
+def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
+    height, width = pixels.shape[:2]
+    factor = max(1, round(max(height, width) / REDUCED_SIDE))
+    # Whole blocks only, so that the two grids stay aligned.
+    whole = pixels[: height // factor * factor, : width // factor * factor]
+    small = (
+        cv2.resize(whole, (width // factor, height // factor), interpolation=cv2.INTER_AREA)
+        if factor > 1
+        else whole
+    )
+    if small.dtype == np.uint16:
+        small = cv2.convertScaleAbs(small, alpha=1 / 257.0)
+    small = np.asarray(small, np.uint8)
+    return _Reduced(
+        pixels=small,
+        grey=np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8),
+        factor=factor,
+        centre=np.array([(width - 1) / 2, (height - 1) / 2]),
+        focal_prior=(FOCAL_PRIOR[0] + float(np.log(max(height, width))), FOCAL_PRIOR[1]),
+    )
+
+
+def _guesses(reduced: _Reduced, templates: Templates) -> list[_Guess]:
+    """Poses from four-sided regions anywhere in the photo, best first."""
+    guesses = []
+    for quad in quads(reduced.pixels):
+        likeness = templates.likeness(reduced.grey, quad)
+        for way, value in zip(templates.ways, likeness, strict=True):
+            if value < LEAST_LIKENESS or value < likeness.max() - 0.1:
+                continue
+            corners = np.roll(quad, -way.turns, axis=0)
+            h = homography_between(box_corners(way.plan.outline), corners)
+            camera = None
+            if h is not None:
+                camera = first_camera(
+                    scaled(h, reduced.factor), centre=reduced.centre, focal_prior=reduced.focal_prior
+                )
+            if camera is not None and _plausible(camera, way, corners, reduced):
+                guesses.append(_Guess(way=way, camera=camera, likeness=float(value)))
+    return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _plausible(camera: Camera, way: Way, corners: Points, reduced: _Reduced) -> bool:
+    """Whether a real camera could see a plate of these proportions as this region, some pixels' error allowed."""
+    seen = (camera.project(box_corners(way.plan.outline)) - (reduced.factor - 1) / 2) / reduced.factor
+    size = float(np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))))
+    return bool(np.linalg.norm(seen - corners, axis=1).max() < 0.18 * size)
+
+
+def _guesses_on_card(reduced: _Reduced, card: CardPose, templates: Templates) -> list[_Guess]:
+    """Poses from four-sided regions on the card, seen as if from straight above at the top face's height."""
+    guesses = []
+    thickness = float(np.mean([way.plan.outline.thickness for way in templates.ways]))
+    raised = scaled(card.camera.plane(-thickness), 1 / reduced.factor)
+    size = np.array(CARD_SIZE_MM) + 2 * CARD_MARGIN_MM
+    to_mm = np.array([[1 / CARD_SCALE, 0, -CARD_MARGIN_MM], [0, 1 / CARD_SCALE, -CARD_MARGIN_MM], [0, 0, 1]])
+    view = cv2.warpPerspective(
+        reduced.pixels,
+        raised @ to_mm,
+        (round(size[0] * CARD_SCALE), round(size[1] * CARD_SCALE)),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+    )
+    regions = [apply(to_mm, quad) for quad in quads(view)]
+    for outline in {way.plan.outline.model_copy(update={"cut_corner": "top-left"}) for way in templates.ways}:
+        box = box_corners(outline)
+        regions.append(box - box.mean(axis=0) + np.array(PLATE_CENTRE_MM))
+    for region in regions:
+        sides = np.linalg.norm(np.roll(region, -1, axis=0) - region, axis=1)
+        likeness = templates.likeness(reduced.grey, apply(raised, region))
+        for way, value in zip(templates.ways, likeness, strict=True):
+            outline = way.plan.outline
+            want = np.array([outline.width, outline.height, outline.width, outline.height])
+            if value < LEAST_LIKENESS or value < likeness.max() - 0.1:
+                continue
+            if np.abs(np.roll(sides, -way.turns) / want - 1).max() > 0.2:
+                continue
+            corners = np.roll(region, -way.turns, axis=0)
+            along = corners[1] + corners[2] - corners[0] - corners[3]
+            guesses.append(
+                _Guess(
+                    way=way,
+                    camera=_laid(
+                        card.camera, outline.thickness, corners.mean(axis=0), along, box_corners(outline)
+                    ),
+                    likeness=float(value),
+                )
+            )
+    return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _laid(camera: Camera, thickness: float, middle: Points, along: Points, box: Points) -> Camera:
+    """The camera in the millimetres of a plate that lies on the plane with its middle and its x axis as given."""
+    c, s = along / np.linalg.norm(along)
+    turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
+    origin = np.append(middle - turn[:2, :2] @ box.mean(axis=0), -thickness)
+    return Camera(
+        rotation=camera.rotation @ turn,
+        shift=camera.shift + camera.rotation @ origin,
+        focal=camera.focal,
+        centre=camera.centre,
+        bend=camera.bend,
+    )
+
+
+def _settle(
+    reduced: _Reduced, guesses: Sequence[_Guess], templates: Templates, card: CardPose | None
+) -> list[_Found]:
+    """Refine the best guesses on the reduced copy, one a place; best first."""
+    found: list[_Found] = []
+    for guess in guesses:
+        middle = guess.camera.project(box_corners(guess.way.plan.outline).mean(axis=0)[None])[0]
+        if any(_inside(middle, f) for f in found):
+            continue
+        scored = _refine_and_score(reduced, guess, templates, card)
+        if scored is not None and not any(_inside(_middle(scored), f) for f in found):
+            found.append(scored)
+    return sorted(found, key=lambda f: -f.likeness)
+
+
+def _middle(found: _Found) -> Points:
+    return np.asarray(found.fit.camera.project(box_corners(found.way.plan.outline).mean(axis=0)[None])[0])
+
+
+def _inside(point: Points, found: _Found) -> bool:
+    corners = found.fit.camera.project(box_corners(found.way.plan.outline)).astype(np.float32)
+    return cv2.pointPolygonTest(corners, point.tolist(), False) >= 0
+
+
+def _refine_and_score(
+    reduced: _Reduced, guess: _Guess, templates: Templates, card: CardPose | None
+) -> _Found | None:
+    """Refine a guess; where another way up then explains the place better, once more with that."""
+    way, camera = guess.way, guess.camera
+    focal_prior = reduced.focal_prior if card is None else (float(np.log(card.camera.focal)), CARD_FOCAL_SE)
+    for gates in ((2.0, 1.4, 1.0, 0.7), (1.4, 1.0, 0.7)):
+        fit = fit_edges(
+            reduced.pixels,
+            way.plan,
+            camera,
+            rim=0.5,
+            reduction=reduced.factor,
+            gates_mm=gates,
+            step_mm=2.0,
+            blur_px=1.2,
+            focal_prior=focal_prior,
+            tilt_se=None if card is None else CARD_TILT_SE,
+        )
+        if fit is None:
+            return None
+        corners = fit.camera.project(box_corners(way.plan.outline))
+        likeness = templates.likeness(reduced.grey, (corners - (reduced.factor - 1) / 2) / reduced.factor)
+        cut = _cut_evidence(reduced, fit.camera, way.plan)
+        # The region starts at this way's own top-left: it is itself at no turns; another is cut where its turns put it.
+        totals = np.array(
+            [
+                value + cut[(CORNERS.index(other.plan.outline.cut_corner) + other.turns) % 4]
+                for other, value in zip(templates.ways, likeness, strict=True)
+            ]
+        )
+        first, second = np.argsort(totals)[::-1][:2]
+        best, rival = templates.ways[first], templates.ways[second]
+        if best.plan is way.plan and best.turns == 0:
+            if likeness[first] < LEAST_LIKENESS:
+                return None
+            return _Found(
+                way=way,
+                fit=fit,
+                likeness=float(likeness[first]),
+                margin=float(totals[first] - totals[second]),
+                rival=rival,
+            )
+        h = homography_between(box_corners(best.plan.outline), np.roll(corners, -best.turns, axis=0))
+        if h is None:
+            return None
+        turned = camera_from(h, focal=fit.camera.focal, centre=reduced.centre)
+        if turned is None:
+            return None
+        way, camera = best, turned
+    return None
+
+
+def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
+    """How much each corner (4,) of the box looks cut rather than plain, in shares of the outline's own edge strength."""
+    curves = corner_curves(plan.outline, step=0.5)
+    flat = [c for pair in curves for c in pair]
+    seen, normal, px_per_mm = seen_edges(
+        camera, np.concatenate([c.points for c in flat]), np.concatenate([c.normals for c in flat])
+    )
+    scale = float(np.median(px_per_mm)) / reduced.factor
+    _, strength = edge_strength(
+        reduced.pixels,
+        (seen - (reduced.factor - 1) / 2) / reduced.factor,
+        normal,
+        reach=max(1.5, CORNER_REACH_MM * scale),
+        step=0.5,
+        blur=1.2,
+        along=1,
+    )
+    peak = strength.max(axis=1)
+    peaks = np.split(peak, np.cumsum([len(c.points) for c in flat])[:-1])
+    plain = np.concatenate(peaks[1::2])
+    typical = float(np.median(plain)) + 1e-3
+    share = [float(np.mean(p / (p + 0.5 * typical))) for p in peaks]
+    return np.array([share[2 * i] - share[2 * i + 1] for i in range(4)])
+
+
+def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int]) -> None:
+    """Refuse what must not be read: a second plate, a flipped picture, a plate cut by the frame, an unsure way up."""
+    if others:
+        refuse("two_plates")
+    if best.margin < LEAST_MARGIN:
+        rival = best.rival
+        if rival is not None and rival.layout is not best.way.layout:
+            refuse("which_layout", first=best.way.layout.layout, second=rival.layout.layout)
+        refuse("which_way_up")
+    if best.way.mirrored:
+        refuse("mirrored")
+    corners = best.fit.camera.project(outline_curve(best.way.plan.outline, step=1.0).points)
+    slack = FRAME_SLACK_MM * px_per_mm_at(
+        best.fit.camera.plane(), box_corners(best.way.plan.outline).mean(axis=0)
+    )
+    if corners.min() < -slack or (corners.max(axis=0) > np.array(size) - 1 + slack).any():
+        refuse("cropped")
+
+
+def _refine(
+    pixels: NDArray[np.uint8] | NDArray[np.uint16], found: _Found, reduced: _Reduced, card: CardPose | None
+) -> Fit:
+    """The last rounds, on full-size pixels along the edges only."""
+    plan = found.way.plan
+    scale = px_per_mm_at(found.fit.camera.plane(), box_corners(plan.outline).mean(axis=0))
+    fit = fit_edges(
+        pixels,
+        plan,
+        found.fit.camera,
+        rim=found.fit.rim,
+        reduction=1,
+        gates_mm=(0.5, 0.35, 0.25),
+        step_mm=0.5,
+        blur_px=max(1.0, 0.12 * scale),
+        focal_prior=reduced.focal_prior
+        if card is None
+        else (float(np.log(card.camera.focal)), CARD_FOCAL_SE),
+        tilt_se=None if card is None else CARD_TILT_SE,
+    )
+    return fit or found.fit
+
+
+def _pose(found: _Found, fit: Fit, *, on_card: bool) -> PlatePose:
+    layout = found.way.layout
+    box = box_corners(layout.outline)
+    grid = np.stack(np.meshgrid(*(np.linspace(0, size, 7) for size in box[2])), axis=-1).reshape(-1, 2)
+    h = homography_between(grid, fit.camera.project(grid))
+    if h is None:
+        refuse("no_plate")
+    return PlatePose(
+        layout=layout,
+        mm_to_px=h,
+        corners_px=apply(h, box),
+        px_per_mm=px_per_mm_at(h, box.mean(axis=0)),
+        residual_mm=fit.residual_mm,
+        orientation_margin=found.margin,
+        camera_mm=fit.camera.position_mm(),
+        rim_mm=fit.rim,
+        camera=fit.camera,
+        on_card=on_card,
+    )

@@ -1,0 +1,98 @@
+"""Does a four-sided region hold a layout's openings, and which way up? A quick comparison on a small square grid."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from reader.geometry import Points
+from reader.outline import mirrored, wells, window_curve
+from reader.settings import Layout
+
+GRID = 96
+# Share of the grid kept free along its border, where the outline itself would outshine the openings.
+BORDER = 0.05
+RIM_MM = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Way:
+    """A way up: a layout, mirrored or not (`plan` is then its mirror image), and quarter turns.
+
+    The plate's corner i is the region's corner (i + turns) modulo 4, both clockwise as seen.
+    """
+
+    layout: Layout
+    plan: Layout
+    turns: int
+    mirrored: bool
+
+
+class Templates:
+    """The openings of some layouts, in all ways up, ready to compare with many regions of one photo."""
+
+    def __init__(self, layouts: Sequence[Layout]) -> None:
+        """Draw every layout's openings, four turns, plain and mirrored."""
+        self.ways = tuple(
+            Way(layout=x, plan=mirrored(x) if m else x, turns=k, mirrored=m)
+            for x in layouts
+            for m in (False, True)
+            for k in range(4)
+        )
+        self._matrix = np.stack([_normalised(_draw(way.plan, way.turns)) for way in self.ways])
+
+    def likeness(self, grey: NDArray[np.uint8], quad: Points) -> NDArray[np.float32]:
+        """Correlation (n ways,) of a region's edges with each of `ways`; quad (4, 2) px, clockwise as seen."""
+        side = GRID - 1.0
+        square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
+        to_photo = cv2.getPerspectiveTransform(square, quad.astype(np.float32))
+        patch = cv2.warpPerspective(
+            grey,
+            to_photo,
+            (GRID, GRID),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        dx, dy = cv2.spatialGradient(patch)
+        edges = np.abs(np.stack([dx, dy], axis=2)).astype(np.float32)
+        typical = 2.0 * float(edges.mean()) + 2.0
+        return np.asarray(self._matrix @ _normalised(edges / (edges + typical)), np.float32)
+
+
+def _normalised(edges: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Blurred so that a few per cent of misfit do no harm, without border, each direction of zero mean, unit length."""
+    soft = cv2.GaussianBlur(edges, (0, 0), GRID * 0.014)
+    b = round(GRID * BORDER)
+    core = soft[b:-b, b:-b]
+    core = core - core.mean(axis=(0, 1))
+    return np.asarray((core / max(float(np.linalg.norm(core)), 1e-6)).ravel(), np.float32)
+
+
+def _draw(layout: Layout, turns: int) -> NDArray[np.float32]:
+    """Edges expected in the grid, as |change along x| and |change along y|: the openings' rims, and blobs for the wells."""
+    size = np.array([layout.outline.width, layout.outline.height])
+    edges = np.zeros((GRID, GRID, 2), np.float32)
+    points, normals = [], []
+    for window in layout.window:
+        curve = window_curve(window, step=0.5)
+        points.append((curve.points + RIM_MM * curve.normals) / size)
+        slope = curve.normals * size
+        normals.append(slope / np.linalg.norm(slope, axis=1)[:, None])
+    radius = 0.55 * min(w.breadth for w in layout.window)
+    angle = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    ring = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    for grow in (1.0, 1.3, 1.6):
+        for well in wells(layout):
+            points.append((well + grow * radius * ring) / size)
+            slope = ring * size
+            normals.append(0.5 * slope / np.linalg.norm(slope, axis=1)[:, None])
+    p, n = np.concatenate(points), np.concatenate(normals)
+    for _ in range(turns):
+        p = np.stack([1 - p[:, 1], p[:, 0]], axis=1)
+        n = n[:, ::-1]
+    at = np.rint(p * (GRID - 1)).astype(int)
+    inside = ((at >= 0) & (at < GRID)).all(axis=1)
+    np.maximum.at(edges, (at[inside, 1], at[inside, 0]), np.abs(n[inside]).astype(np.float32))
+    return edges
