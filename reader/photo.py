@@ -1,25 +1,460 @@
-"""Any picture file -> an upright Photo, still encoded."""
+"""Any picture file -> an upright Photo, still encoded.
+
+The form is told by the file's content, size limits are checked before pixels are decoded, and EXIF's
+orientation is applied here and nowhere else. Nothing of the file's metadata is kept but the fields of Photo.
+"""
 
 import hashlib
+import io
+import os
+import stat
+import sys
+import tempfile
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from reader.errors import PhotoRefusedError
+from reader.light import Encoding
+from reader.quality import refuse
+from reader.tags import BrokenTagsError, JpegHeader, encoding_of_icc, read_exif, read_jpeg_header
+
+if TYPE_CHECKING:
+    from PIL.Image import Image
+
+Pixels: TypeAlias = NDArray[Any]  # uint8 or uint16
+
+MAX_FILE_BYTES = 256 * 2**20  # a phone's largest photo, a 16-bit TIFF of 40 megapixels, still fits
+MAX_PIXELS = 120_000_000  # the largest sensors whose photos are saved at full size: 108 megapixels
+MIN_SIDE_PX = 64  # no plate can be read on fewer; it also ends 1 x 1 and 30000 x 2
+MAX_JPEG_SCANS = 500  # libjpeg-turbo's advice against progressive bombs; real files have about ten
+# ISO/IEC 23008-12: brands of HEVC-coded still pictures; mif1 leaves the codec open, its decoder will tell
+HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1"})
+MAX_STRAY_BYTES = 64  # some cameras pad a JPEG's last scan; more than that is lost data
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ChromaInfo:
+    """How far a file's colour can be trusted, as far as the file tells.
+
+    subsampling : J:a:b notation; None where there is no chroma or the file does not tell.
+    jpeg_quality, chroma_quality : quality, 1 to 100, on the IJG scale that is nearest to the luminance and
+        chrominance tables; None for other forms, and for the chrominance of grey.
+    lossy : whether this file's own compression loses anything (an earlier one is not known).
+    """
+
+    subsampling: str | None = None
+    jpeg_quality: int | None = None
+    chroma_quality: int | None = None
+    lossy: bool = False
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Photo:
-    """An upright photo as decoded: `pixels` (H, W, 3) uint8 or uint16, BGR, still encoded."""
+    """An upright photo as decoded.
+
+    pixels : (H, W, 3) uint8 or uint16, BGR, still encoded as `encoding` says, read-only.
+    captured_at : aware where the file gives its offset from UTC, else naive; None where unknown.
+    sha256 : of the file. notes : codes of `quality.FLAGS`.
+    """
 
     name: str
-    pixels: NDArray[np.uint8] | NDArray[np.uint16]
+    pixels: Pixels
     sha256: str
+    encoding: Encoding = "srgb"
+    captured_at: datetime | None = None
+    chroma: ChromaInfo = ChromaInfo()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def width(self) -> int:
+        """Width of the upright picture, px."""
+        return int(self.pixels.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Height of the upright picture, px."""
+        return int(self.pixels.shape[0])
+
+    @property
+    def captured_offset_known(self) -> bool:
+        """Whether the capture time is an instant, not only a clock's reading somewhere on earth."""
+        return self.captured_at is not None and self.captured_at.tzinfo is not None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Picture:
+    """What a decoder hands over: stored BGR pixels, and the metadata that still is to be applied to them."""
+
+    pixels: Pixels
+    exif: bytes | None
+    icc: bytes | None
+    chroma: ChromaInfo
+    upright: bool = False
+    encoding: Encoding = "srgb"
+    notes: tuple[str, ...] = ()
 
 
 def open_photo(path: Path) -> Photo:
-    """Read any picture file (provisional: what OpenCV decodes)."""
-    data = path.read_bytes()
-    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    return Photo(name=path.name, pixels=pixels, sha256=hashlib.sha256(data).hexdigest())
+    """Read a JPEG, PNG, TIFF, WebP or HEIC file, whatever its name says.
+
+    Raises PhotoRefusedError, and nothing else, for every file that is not a usable picture.
+    """
+    data = _read_file(path)
+    form, decode = _sniff(data)
+    try:
+        picture = decode(data)
+        exif = read_exif(picture.exif)
+        pixels, encoding, colour_notes = _known_encoding(picture)
+        if not picture.upright:
+            pixels = _turn_upright(pixels, exif.orientation)
+    except PhotoRefusedError:
+        raise
+    except MemoryError:
+        refuse("too_large", found="its pixels do not fit into this computer's memory", limit="more memory")
+    except Exception as error:  # decoders raise whatever comes to hand; each means the same to the user
+        refuse("damaged", form=form, why=_first_line(error))
+    pixels = np.ascontiguousarray(pixels)
+    pixels.setflags(write=False)
+    return Photo(
+        name=path.name,
+        pixels=pixels,
+        encoding=encoding,
+        captured_at=exif.captured_at,
+        sha256=hashlib.sha256(data).hexdigest(),
+        chroma=picture.chroma,
+        notes=(*picture.notes, *exif.notes, *colour_notes),
+    )
+
+
+def _read_file(path: Path) -> bytes:
+    try:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):  # a pipe would hang
+            refuse("unreadable", why="it is not a regular file")
+        if status.st_size > MAX_FILE_BYTES:
+            found, limit = f"it is {status.st_size / 2**20:.0f} MiB", f"{MAX_FILE_BYTES / 2**20:.0f} MiB"
+            refuse("too_large", found=found, limit=limit)
+        data = path.read_bytes() if status.st_size else b""
+    except OSError as error:
+        refuse("unreadable", why=error.strerror or type(error).__name__)
+    except ValueError:  # a NUL in the name
+        refuse("unreadable", why="its name is not a valid one")
+    if not data:
+        refuse("not_an_image", found="it is empty")
+    return data
+
+
+def _sniff(data: bytes) -> tuple[str, Callable[[bytes], _Picture]]:
+    """Tell the form by the file's first bytes, as each format's specification fixes them."""
+    if data.startswith(b"\xff\xd8\xff"):
+        return "JPEG", _decode_jpeg
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG", _decode_png
+    if data.startswith((b"II*\0", b"MM\0*")):
+        return "TIFF", _decode_tiff
+    if data.startswith(b"RIFF") and data[8:12] == b"WEBP":
+        return "WebP", _decode_webp
+    if data[4:8] == b"ftyp" and data[8:12] in HEIC_BRANDS:
+        return "HEIC", _decode_heic
+    return refuse("not_an_image", found="its content is something else")
+
+
+def _check_size(width: int, height: int) -> None:
+    if min(width, height) < MIN_SIDE_PX:
+        refuse("too_small", width=width, height=height, limit=MIN_SIDE_PX)
+    if width * height > MAX_PIXELS:
+        found = f"it is {width} x {height} px, {width * height / 1e6:.0f} megapixels"
+        refuse("too_large", found=found, limit=f"{MAX_PIXELS / 1e6:.0f} megapixels")
+
+
+# ---------------------------------------------------------------------------------------------------- JPEG
+
+
+def _decode_jpeg(data: bytes) -> _Picture:
+    header = read_jpeg_header(data)
+    _check_size(header.width, header.height)
+    if header.precision != 8:
+        refuse("unusual_encoding", found=f"a JPEG of {header.precision} bits a channel")
+    if header.n_scans > MAX_JPEG_SCANS:
+        raise BrokenTagsError(f"it claims more than {MAX_JPEG_SCANS} scans")
+    chroma = ChromaInfo(
+        subsampling=header.subsampling,
+        jpeg_quality=header.quality,
+        chroma_quality=header.chroma_quality,
+        lossy=True,
+    )
+    if len(header.sampling) == 4:
+        return _decode_cmyk_jpeg(data, header, chroma)
+    import simplejpeg  # type: ignore[import-untyped]  # the same libjpeg-turbo as OpenCV's, but it raises on damage, and is silent and faster
+
+    notes: tuple[str, ...] = ()
+    try:
+        pixels = simplejpeg.decode_jpeg(data, "BGR")
+    except ValueError as error:
+        if not _is_padding(str(error)):
+            raise
+        pixels = simplejpeg.decode_jpeg(data, "BGR", strict=False)
+        notes = ("stray_bytes",)
+    return _Picture(pixels=pixels, exif=header.exif, icc=header.icc, chroma=chroma, notes=notes)
+
+
+def _is_padding(warning: str) -> bool:
+    """Whether all that libjpeg complains of is a few spare bytes right before the end of image (0xd9)."""
+    words = warning.split()
+    if "extraneous bytes before marker 0xd9" not in warning:
+        return False
+    return int(words[words.index("extraneous") - 1]) <= MAX_STRAY_BYTES
+
+
+def _decode_cmyk_jpeg(data: bytes, header: JpegHeader, chroma: ChromaInfo) -> _Picture:
+    with _open_with_pillow(data, "JPEG") as image:
+        pixels, notes, icc = _bgr_from_pillow(image, header.icc)
+    return _Picture(pixels=pixels, exif=header.exif, icc=icc, chroma=chroma, notes=notes)
+
+
+# ----------------------------------------------------------------------------------- PNG, TIFF, WebP, HEIC
+
+
+def _decode_png(data: bytes) -> _Picture:
+    with _open_with_pillow(data, "PNG") as image:
+        image.verify()  # the checksum of every chunk; the decoders skip some
+    with _open_with_pillow(data, "PNG") as image:
+        notes = _frame_notes(image)
+        exif, icc = image.info.get("exif"), image.info.get("icc_profile")
+        if data[24] == 16:  # IHDR's bit depth; Pillow would drop the lower half of colour
+            pixels, more = _decode_deep(data)
+        else:
+            pixels, more, icc = _bgr_from_pillow(image, icc)
+    chroma = ChromaInfo(subsampling="4:4:4")
+    return _Picture(pixels=pixels, exif=exif, icc=icc, chroma=chroma, notes=(*notes, *more))
+
+
+def _decode_tiff(data: bytes) -> _Picture:
+    at = read_exif(data).orientation_at  # a TIFF file is laid out as an EXIF block is
+    stored = data
+    if at is not None:  # decoders differ in what they do with it: give them none to apply
+        stored = data[:at] + (1).to_bytes(2, "little" if data[:2] == b"II" else "big") + data[at + 2 :]
+    with _open_with_pillow(stored, "TIFF") as image:
+        tags: Any = image.tag_v2  # type: ignore[attr-defined]
+        notes = _frame_notes(image)
+        if 50706 in tags:  # DNGVersion, DNG 1.0
+            refuse("unusual_encoding", found="a camera's raw file")
+        icc = image.info.get("icc_profile")
+        depths = set(tags.get(258, (1,)))  # BitsPerSample
+        if depths == {16} and tags.get(262) in (1, 2):  # PhotometricInterpretation: grey from black, RGB
+            pixels, more = _decode_deep(stored)
+        else:
+            pixels, more, icc = _bgr_from_pillow(image, icc)
+        is_jpeg = tags.get(259) in (6, 7)  # Compression: JPEG, old and new
+        horizontal, vertical = tags.get(530, (2, 2))  # YCbCrSubSampling and its default
+        sampled = {(1, 1): "4:4:4", (2, 1): "4:2:2", (2, 2): "4:2:0"}.get((horizontal, vertical))
+        is_sampled = tags.get(262) == 6  # YCbCr
+    chroma = ChromaInfo(subsampling=sampled if is_sampled else "4:4:4", lossy=is_jpeg)
+    return _Picture(pixels=pixels, exif=data, icc=icc, chroma=chroma, notes=(*notes, *more))
+
+
+def _decode_webp(data: bytes) -> _Picture:
+    with _open_with_pillow(data, "WEBP") as image:
+        notes = _frame_notes(image)
+        exif = image.info.get("exif")
+        pixels, more, icc = _bgr_from_pillow(image, image.info.get("icc_profile"))
+    # RFC 9649: VP8L is lossless, VP8 always 4:2:0; the first such chunk is the first frame's
+    lossless, lossy = data.find(b"VP8L"), data.find(b"VP8 ")
+    is_lossy = lossless < 0 or 0 <= lossy < lossless
+    chroma = ChromaInfo(subsampling="4:2:0" if is_lossy else "4:4:4", lossy=is_lossy)
+    return _Picture(pixels=pixels, exif=exif, icc=icc, chroma=chroma, notes=(*notes, *more))
+
+
+def _decode_heic(data: bytes) -> _Picture:
+    import pillow_heif
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        file = pillow_heif.open_heif(data, convert_hdr_to_8bit=False, bgr_mode=True)
+        _check_size(*file.size)
+        info = file.info
+        colour = info.get("nclx_profile") or {}
+        if colour.get("transfer_characteristics") in (16, 18):  # ITU-T H.273: PQ and HLG
+            refuse("unusual_encoding", found="a high-dynamic-range picture")
+        pixels: Pixels = np.asarray(file)
+    depth = info.get("bit_depth", 8)
+    if pixels.dtype == np.uint16:  # stored in the upper bits: repeat them below, so that white is 65535
+        pixels = pixels | (pixels >> depth)
+    pixels, more = _flatten(pixels)
+    p3 = colour.get("color_primaries") == 12  # H.273: SMPTE EG 432-1
+    chroma = ChromaInfo(
+        subsampling={420: "4:2:0", 422: "4:2:2", 444: "4:4:4"}.get(info.get("chroma", 0)), lossy=True
+    )
+    return _Picture(
+        pixels=pixels,
+        exif=info.get("exif"),
+        icc=info.get("icc_profile"),
+        chroma=chroma,
+        upright=True,  # ISO/IEC 23008-12: the container's own rotation counts, and libheif applied it
+        encoding="display-p3" if p3 else "srgb",
+        notes=(*(("several_pictures",) if len(file) > 1 else ()), *more),
+    )
+
+
+@contextmanager
+def _open_with_pillow(data: bytes, form: str) -> "Iterator[Image]":
+    """Open a picture of a checked size; its decoder's words to stderr are heard by no one."""
+    from PIL import Image, UnidentifiedImageError
+
+    with warnings.catch_warnings(), _overheard():
+        warnings.simplefilter("ignore")  # Pillow's remarks on odd metadata and its own size limit
+        try:
+            image = Image.open(io.BytesIO(data), formats=[form, "MPO"] if form == "JPEG" else [form])
+        except UnidentifiedImageError:
+            raise BrokenTagsError("its header makes no sense") from None
+        except Image.DecompressionBombError:
+            found, limit = "it claims more than 170 megapixels", f"{MAX_PIXELS / 1e6:.0f} megapixels"
+            refuse("too_large", found=found, limit=limit)
+        with image:
+            _check_size(*image.size)
+            yield image
+
+
+def _frame_notes(image: "Image") -> tuple[str, ...]:
+    return ("several_pictures",) if getattr(image, "n_frames", 1) > 1 else ()
+
+
+def _bgr_from_pillow(image: "Image", icc: bytes | None) -> tuple[Pixels, tuple[str, ...], bytes | None]:
+    """Decode an 8-bit picture of any mode to BGR; return pixels, notes and the profile yet to be applied."""
+    if image.mode in ("I", "F") or image.mode.startswith("I;") or image.mode in ("LAB", "HSV"):
+        refuse("unusual_encoding", found=f"a picture stored as {image.mode}")
+    notes: tuple[str, ...] = ()
+    if image.mode == "CMYK" and icc is not None:
+        image, notes = _convert_to_srgb(image, icc)
+        icc = None
+    if image.has_transparency_data:
+        pixels, more = _flatten(cv2.cvtColor(np.asarray(image.convert("RGBA")), cv2.COLOR_RGBA2BGRA))
+        return pixels, (*notes, *more), icc
+    return cv2.cvtColor(np.asarray(image.convert("RGB")), cv2.COLOR_RGB2BGR), notes, icc
+
+
+def _decode_deep(data: bytes) -> tuple[Pixels, tuple[str, ...]]:
+    """Decode 16 bits a channel by OpenCV, as Pillow keeps 8; an error that it prints means damage."""
+    level = cv2.utils.logging.getLogLevel()
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_ERROR)
+    try:
+        with _overheard() as words:
+            pixels: Pixels | None = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
+            said = words()
+    finally:
+        cv2.utils.logging.setLogLevel(level)
+    if pixels is None or "error" in said.lower():
+        raise BrokenTagsError("its pixels cannot be decoded")
+    if pixels.dtype != np.uint16:
+        refuse("unusual_encoding", found=f"a picture of {pixels.dtype} values")
+    if pixels.ndim == 2:
+        pixels = cv2.cvtColor(pixels, cv2.COLOR_GRAY2BGR)
+    return _flatten(pixels)
+
+
+def _flatten(pixels: Pixels) -> tuple[Pixels, tuple[str, ...]]:
+    """Drop the alpha of (H, W, 4), laying what is not opaque on white, as viewers and printers show it."""
+    if pixels.ndim == 2:
+        return cv2.cvtColor(pixels, cv2.COLOR_GRAY2BGR), ()
+    if pixels.shape[2] == 3:
+        return pixels, ()
+    white = np.iinfo(pixels.dtype).max
+    colour, alpha = pixels[..., :3], pixels[..., 3:]
+    if alpha.min() == white:
+        return np.ascontiguousarray(colour), ()
+    cover = alpha.astype(np.float32) / np.float32(white)
+    return np.rint(colour * cover + white * (1 - cover)).astype(pixels.dtype), ("was_transparent",)
+
+
+@contextmanager
+def _overheard() -> "Iterator[Callable[[], str]]":
+    """Catch what C libraries print on stderr, which no setting of theirs keeps from the user's terminal.
+
+    Yields a function that returns the words so far. It holds for the whole process while it lasts, so it is
+    kept to the rare forms: a JPEG never gets here.
+    """
+    with tempfile.TemporaryFile() as catch:
+        with suppress(OSError, ValueError):
+            sys.stderr.flush()
+        try:
+            terminal = os.dup(2)
+        except OSError:  # no stderr: nothing to keep clean
+            yield lambda: ""
+            return
+        os.dup2(catch.fileno(), 2)
+        try:
+            yield lambda: (catch.seek(0), catch.read().decode("utf-8", "replace"))[1]
+        finally:
+            os.dup2(terminal, 2)
+            os.close(terminal)
+
+
+# ----------------------------------------------------------------------------------------- colour, turning
+
+
+def _known_encoding(picture: _Picture) -> tuple[Pixels, Encoding, tuple[str, ...]]:
+    """Bring pixels with a profile other than sRGB's or Display-P3's into sRGB."""
+    if picture.icc is None:
+        return picture.pixels, picture.encoding, ()
+    encoding = encoding_of_icc(picture.icc)
+    if encoding is not None:
+        return picture.pixels, encoding, ()
+    from PIL import Image
+
+    pixels = picture.pixels
+    if pixels.dtype == np.uint16:  # the profile's arithmetic has 8 bits a channel
+        pixels = np.rint(pixels / 257).astype(np.uint8)
+    image = Image.fromarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
+    converted, notes = _convert_to_srgb(image, picture.icc)
+    if "profile_unusable" in notes:
+        return picture.pixels, "srgb", notes
+    return cv2.cvtColor(np.asarray(converted), cv2.COLOR_RGB2BGR), "srgb", notes
+
+
+def _convert_to_srgb(image: "Image", icc: bytes) -> "tuple[Image, tuple[str, ...]]":
+    from PIL import ImageCms
+
+    if icc[16:20] == b"GRAY":
+        image = image.convert("L")
+    try:
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(icc))
+        converted = ImageCms.profileToProfile(
+            image,
+            profile,
+            ImageCms.createProfile("sRGB"),
+            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
+            outputMode="RGB",
+        )
+    except (ImageCms.PyCMSError, OSError, ValueError):
+        return image.convert("RGB"), ("profile_unusable",)
+    assert converted is not None  # only None when it works in place
+    return converted, ("profile_converted",)
+
+
+def _turn_upright(pixels: Pixels, orientation: int) -> Pixels:
+    """Undo EXIF's orientation 1 to 8 (CIPA DC-008, tag 0x0112: where row 0 and column 0 belong)."""
+    turns: dict[int, Callable[[Pixels], Any]] = {
+        1: lambda p: p,
+        2: lambda p: cv2.flip(p, 1),
+        3: lambda p: cv2.rotate(p, cv2.ROTATE_180),
+        4: lambda p: cv2.flip(p, 0),
+        5: lambda p: cv2.transpose(p),
+        6: lambda p: cv2.rotate(p, cv2.ROTATE_90_CLOCKWISE),
+        7: lambda p: cv2.flip(cv2.transpose(p), -1),
+        8: lambda p: cv2.rotate(p, cv2.ROTATE_90_COUNTERCLOCKWISE),
+    }
+    turned: Pixels = turns[orientation](pixels)
+    return turned
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).strip() or type(error).__name__).splitlines()[0]
