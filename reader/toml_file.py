@@ -30,6 +30,16 @@ class Problem:
     text: str
 
 
+class BrokenFileError(SettingsError):
+    """A settings file that says what cannot be; `problems` has a line for each thing wrong."""
+
+    def __init__(self, problems: list[str]) -> None:
+        """Take the lines; the first is the error's text."""
+        more = len(problems) - 1
+        super().__init__(problems[0] + (f" (and {more} more problem{'s' * (more > 1)})" if more else ""))
+        self.problems = tuple(problems)
+
+
 def contradiction(*problems: Problem) -> PydanticCustomError:
     """Error for a validator: fields that are each right but do not go together; paths start at the model."""
     return PydanticCustomError("contradiction", "the fields contradict each other", {"problems": problems})
@@ -38,8 +48,8 @@ def contradiction(*problems: Problem) -> PydanticCustomError:
 def read_toml(path: Path, model: type[Model]) -> tuple[Model, str]:
     """Read a TOML file into `model`; returns it with the hex SHA-256 of the file's bytes.
 
-    Raises SettingsError: one line a problem, each with the file, the line, the field, what was found, what is
-    expected and what to do.
+    Raises SettingsError, its text one line with the file, the line, the field, what was found, what is
+    expected and what to do; it is a BrokenFileError, which lists every problem, where the file is TOML.
     """
     data = _read_bytes(path)
     text = _decode(path, data)
@@ -114,11 +124,11 @@ def _fail(path: Path, text: str, problems: list[Problem]) -> NoReturn:
     lines = lines_of(text)
     numbered = [(_line(lines, problem.path), problem) for problem in problems]
     numbered.sort(key=lambda pair: pair[0])  # stable: problems on one line keep their order
-    raise SettingsError(
-        "\n".join(
+    raise BrokenFileError(
+        [
             f"{path}{f', line {line}' if line else ''}: {f'{dotted(problem.path)} {problem.text}'.strip()}"
             for line, problem in numbered
-        )
+        ]
     )
 
 
