@@ -132,6 +132,7 @@ class PhotoRecord(_Frozen):
     encoding: Text | None = None
     chroma_subsampling: Text | None = None
     jpeg_quality: Annotated[int, Field(ge=1, le=100)] | None = None
+    chroma_quality: Annotated[int, Field(ge=1, le=100)] | None = None
     lossy: bool | None = None
     flags: tuple[Text, ...] = ()
 
@@ -211,7 +212,8 @@ class QualityRecord(_Frozen):
 class Mark(_Frozen):
     """One mark: its call, what was measured, and why.
 
-    `height`, its `standard_error` (1 sigma) and the two limits are absorbance along the dye's direction.
+    `height`, its `standard_error` (1 sigma) and the two limits are absorbance along the dye's direction;
+    `blank_sd` is the spread of this window's heights where no line is, `blank_n` how many places it rests on.
     Places are mm from the window's upstream end. `span` is the share of the breadth that the line crosses;
     `dye_angle_deg` the angle between the line's colour and the dye's, None where the file's chroma is too
     poor to tell.
@@ -222,6 +224,9 @@ class Mark(_Frozen):
     standard_error: AbsorbanceError | None
     limit_of_blank: Absorbance | None
     limit_of_detection: Absorbance | None
+    blank_sd: AbsorbanceError | None = None
+    blank_n: Figure | None = None
+    dye: Text | None = None
     expected_mm: Millimetres | None = None
     expected_width_mm: Millimetres | None = None
     position_mm: Millimetres | None = None
@@ -231,6 +236,7 @@ class Mark(_Frozen):
     straightness_mm: MillimetresError | None = None
     span: Share | None = None
     dye_angle_deg: Degrees | None = None
+    dye_angle_deg_se: Annotated[Degrees, Field(ge=0)] | None = None
     flags: tuple[Text, ...] = ()
     reasons: tuple[Sentence, ...] = ()
 
@@ -338,6 +344,8 @@ class Verdict(_Frozen):
                 raise ValueError(f"{name} names {twice[0]!r} twice")
         if self.grade != "undecided" and self.possible_grades != (self.grade,):
             raise ValueError(f"grade is {self.grade}, so possible_grades must be that grade and no other")
+        if self.grade == "undecided" and len(self.possible_grades) < 2:
+            raise ValueError("grade is undecided, so possible_grades must name two and more")
         by_id = {window.id: window for window in self.windows}
         for pivot in self.pivotal:
             if pivot.window not in by_id:

@@ -1,0 +1,864 @@
+"""The annotated image: one portrait sheet from which a reviewer can overrule a call.
+
+`plan` turns a verdict and its evidence into shapes, `draw` paints them, `encode_jpeg` writes them without any
+metadata. From the top: grade, why, next step; the plate as photographed with every call at its mark; every window's
+strip, large, as photographed and levelled, beside the very curves that were fitted; provenance.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from reader.evidence import Evidence, WindowEvidence
+from reader.ink import (
+    BLACK,
+    BOLD,
+    CALL_COLOURS,
+    GRADE_COLOURS,
+    GREY,
+    ORANGE,
+    PALE,
+    REGULAR,
+    SKY_BLUE,
+    WHITE,
+    XY,
+    Affine,
+    Box,
+    CallBar,
+    Disc,
+    Image,
+    Path,
+    PhotoView,
+    Picture,
+    Shape,
+    Sign,
+    SignName,
+    Text,
+    paint,
+    text_width,
+    tidy,
+    wrap,
+)
+from reader.light import encode, linear
+from reader.verdict import Call, Mark, MarkName, Verdict, WindowRecord
+
+FloatArray = NDArray[np.float64]
+Scale = Callable[[float], float]
+
+WIDTH: Final = 1440  # px; a phone shows 360 to 430 of its own
+MARGIN: Final = 44
+INNER: Final = WIDTH - 2 * MARGIN
+PHOTO_HEIGHT_MAX: Final = 900
+JPEG_QUALITY: Final = 90
+
+# Sizes of text, px of 1440: what must be read on a phone held still is 32 and more (2.2 % of the width).
+HUGE, LARGE, MAIN, SMALL, TINY = 118, 46, 34, 26, 21
+LEADING: Final = 1.32
+
+ROLL_MIN_DEG: Final = 5.0  # a plate that is turned less is shown as it was held
+COLUMNS_MAX: Final = 3
+STRIP_PX_PER_MM_MAX: Final = 30.0
+STRIP_HEIGHT_MAX: Final = 560
+
+LEVELLED_CONTRAST: Final = 12  # a line of 0.005 absorbance becomes one of 13 % contrast
+LEVELLED_LIGHT: Final = 0.6  # linear light of the levelled membrane
+LEVELLED_BLUR_MM: Final = (0.45, 0.07)  # across the flow as the eye does along a line, and along it
+DARK: Final = 1e-3  # linear light taken for none
+MARK_REACH_MM: Final = 1.2  # this far around a mark's place the levelling does not look
+HEIGHT_SOFTENING: Final = 0.01  # absorbance; heights are drawn linear below it and logarithmic above it
+HEIGHT_TICKS: Final = (0.0, 0.01, 0.03, 0.1, 0.3, 1.0)
+
+CALL_WORDS: Final[dict[str, str]] = {
+    "competitive": "A line that forms: below this window's cutoff. No line: above it.",
+    "sandwich": "A line that forms: above this window's cutoff. No line: below it.",
+}
+CAUTION: Final = (
+    "Assists a trained person. A grade triggers the site's procedure; it certifies nothing, and it does not say that "
+    "fuel is fit. Local procedures and licensed practice come first."
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Plan:
+    """A sheet as plain data: its size, px, and its shapes in the order they are painted."""
+
+    width: int
+    height: int
+    shapes: tuple[Shape, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Block:
+    """Shapes that belong together, and the line below them, px."""
+
+    shapes: list[Shape]
+    bottom: float
+
+
+def plan(verdict: Verdict, evidence: Evidence) -> Plan:
+    """Lay a verdict out with the photo, strips and curves it rests on."""
+    sections = (
+        (_headline, _next_step, _photo_section, _legend, _window_section, _provenance)
+        if verdict.status == "read"
+        else (_headline, _next_step, _photo_section, _provenance)
+    )
+    shapes: list[Shape] = []
+    top = 0.0
+    for section in sections:
+        block = section(verdict, evidence, top)
+        shapes += block.shapes
+        top = block.bottom
+    return Plan(width=WIDTH, height=round(top) + MARGIN, shapes=tuple(shapes))
+
+
+def draw(evidence: Evidence, sheet: Plan) -> Image:
+    """Paint a plan: (height, width, 3) uint8 BGR, sRGB."""
+    canvas = np.full((sheet.height, sheet.width, 3), 255, np.uint8)
+    paint(canvas, [shape for shape in sheet.shapes if isinstance(shape, PhotoView)], _pixels(evidence))
+    for view in (shape for shape in sheet.shapes if isinstance(shape, PhotoView)):
+        _to_srgb(canvas, view, evidence)
+    paint(canvas, [shape for shape in sheet.shapes if not isinstance(shape, PhotoView)], None)
+    return canvas
+
+
+def encode_jpeg(image: Image) -> bytes:
+    """JPEG bytes of a sheet, chroma at full resolution, without any metadata."""
+    sampling = [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
+    _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY, *sampling])
+    return data.tobytes()
+
+
+def annotated_jpeg(verdict: Verdict, evidence: Evidence) -> bytes:
+    """JPEG bytes of the annotated image of a verdict."""
+    return encode_jpeg(draw(evidence, plan(verdict, evidence)))
+
+
+def _pixels(evidence: Evidence) -> NDArray[np.uint8] | NDArray[np.uint16] | None:
+    return None if evidence.photo is None else evidence.photo.pixels
+
+
+def _to_srgb(canvas: Image, view: PhotoView, evidence: Evidence) -> None:
+    """A wide-gamut photo's view, brought into the sheet's sRGB."""
+    if evidence.photo is not None and evidence.photo.encoding != "srgb":
+        rows, columns = (
+            slice(round(view.low[1]), round(view.high[1])),
+            slice(round(view.low[0]), round(view.high[0])),
+        )
+        canvas[rows, columns] = encode(linear(canvas[rows, columns], evidence.photo.encoding))
+
+
+# -- text blocks ------------------------------------------------------------------------------------------
+
+
+def _paragraph(
+    text: str, *, at: XY, width: float, size: int, weight: int = REGULAR, colour: str = BLACK
+) -> _Block:
+    """Wrapped text whose first line's top is at `at`."""
+    lines = wrap(text, width=width, size=size, weight=weight)
+    step = size * LEADING
+    shapes: list[Shape] = [
+        Text(at=(at[0], at[1] + size * 0.95 + row * step), text=line, size=size, weight=weight, colour=colour)
+        for row, line in enumerate(lines)
+    ]
+    return _Block(shapes=shapes, bottom=at[1] + len(lines) * step)
+
+
+def _paragraphs(
+    texts: Sequence[str], *, at: XY, width: float, size: int, weight: int = REGULAR, colour: str = BLACK
+) -> _Block:
+    shapes: list[Shape] = []
+    bottom = at[1]
+    for text in texts:
+        block = _paragraph(text, at=(at[0], bottom), width=width, size=size, weight=weight, colour=colour)
+        shapes += block.shapes
+        bottom = block.bottom
+    return _Block(shapes=shapes, bottom=bottom)
+
+
+def _sentence(text: str) -> str:
+    """A reason as a sentence: first letter large, full stop at its end."""
+    text = tidy(text)
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+# -- grade, why, next step --------------------------------------------------------------------------------
+
+
+def _headline(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    """The grade on its colour, and in words what decided it."""
+    name: SignName = verdict.grade or "refused"
+    colour = GRADE_COLOURS[name]
+    height = 196
+    shapes: list[Shape] = [
+        Box(low=(0, top), high=(WIDTH, top + height), fill=colour),
+        Box(low=(0, top + height), high=(WIDTH, top + height + 6), fill=BLACK),
+        Sign(at=(MARGIN, top + 26), size=146, name=name),
+        Text(at=(MARGIN + 186, top + 54), text=_headline_label(verdict), size=SMALL),
+        Text(at=(MARGIN + 180, top + 158), text=name, size=HUGE, weight=800),
+    ]
+    at = (MARGIN, top + height + 28)
+    why = _paragraphs(_why(verdict), at=at, width=INNER, size=MAIN)
+    return _Block(shapes=shapes + why.shapes, bottom=why.bottom + 14)
+
+
+def _headline_label(verdict: Verdict) -> str:
+    if verdict.status == "refused":
+        return "no verdict: the photo is"
+    plate = "" if verdict.layout is None else f"plate {tidy(verdict.layout.name)}, "
+    return f"{plate}{len(verdict.windows)} window{'s' if len(verdict.windows) > 1 else ''}: the grade is"
+
+
+def _why(verdict: Verdict) -> list[str]:
+    if verdict.status == "refused":
+        return [_sentence(verdict.reason or "")]
+    lines = [_sentence(verdict.rule or "")]
+    if verdict.grade == "undecided":
+        lines.append(f"Possible: {' or '.join(verdict.possible_grades)}.")
+    if verdict.pivotal:
+        marks = ", ".join(f"{pivot.mark} of window {tidy(pivot.window)}" for pivot in verdict.pivotal)
+        lines.append(f"It turns on: {marks}.")
+    if verdict.reading_age is not None:
+        lines.append(_sentence(verdict.reading_age.sentence))
+    return lines
+
+
+def _next_step(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    """What to do now, in a frame of its own; warnings below it."""
+    pad = 22
+    steps = [verdict.next_step] if verdict.remedy is None else [_sentence(verdict.remedy), verdict.next_step]
+    label = Text(at=(MARGIN + pad, top + pad + 22), text="next step", size=SMALL, colour=GREY)
+    body = _paragraphs(
+        steps, at=(MARGIN + pad, top + pad + 34), width=INNER - 2 * pad, size=MAIN + 4, weight=BOLD
+    )
+    frame = Box(low=(MARGIN, top), high=(WIDTH - MARGIN, body.bottom + pad), outline=BLACK, thickness=5)
+    shapes: list[Shape] = [frame, label, *body.shapes]
+    bottom = body.bottom + pad + 20
+    for warning in verdict.warnings:
+        block = _paragraph(_sentence(warning), at=(MARGIN + 52, bottom), width=INNER - 52, size=MAIN)
+        shapes += [Sign(at=(MARGIN, bottom + 2), size=36, name="warning"), *block.shapes]
+        bottom = block.bottom + 8
+    return _Block(shapes=shapes, bottom=bottom + 10)
+
+
+# -- the plate as photographed ----------------------------------------------------------------------------
+
+
+def _photo_section(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    if evidence.photo is None:
+        return _paragraph("There is no picture to show.", at=(MARGIN, top), width=INNER, size=MAIN)
+    height, width = evidence.photo.pixels.shape[:2]
+    if verdict.pose is None:
+        ring, turn = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float64), 0.0
+    else:
+        ring, turn = np.asarray(verdict.pose.corners_px), _turn_deg(verdict.pose.corners_px)
+    view = _view_of(ring, turn_deg=turn, top=top, margin=0.0 if verdict.pose is None else 0.035)
+    frame = Box(low=view.low, high=view.high, outline=BLACK, thickness=3)
+    shapes: list[Shape] = [view, frame, *_calls_on_plate(verdict, view)]
+    caption = _paragraph(
+        _photo_caption(verdict, turn), at=(MARGIN, view.high[1] + 10), width=INNER, size=SMALL, colour=GREY
+    )
+    return _Block(shapes=shapes + caption.shapes, bottom=caption.bottom + 14)
+
+
+def _photo_caption(verdict: Verdict, turn_deg: float) -> str:
+    what = "The photo" if verdict.pose is None else "The plate as photographed"
+    turned = f", turned by {abs(turn_deg):.0f} degrees to stand upright" if turn_deg else ""
+    return f"{what}{turned}: {verdict.photo.name}"
+
+
+def _turn_deg(corners_px: Sequence[XY]) -> float:
+    """Clockwise turn that brings the plate's top edge level, degrees; 0 where it is nearly level already."""
+    corners = np.asarray(corners_px)
+    x, y = corners[1] - corners[0] + corners[2] - corners[3]
+    turn = -float(np.degrees(np.arctan2(y, x)))
+    return turn if abs(turn) >= ROLL_MIN_DEG else 0.0
+
+
+def _view_of(ring: FloatArray, *, turn_deg: float, top: float, margin: float) -> PhotoView:
+    """The view that shows the points of `ring` (n, 2) photo px, turned, as large as the sheet allows."""
+    angle = np.radians(turn_deg)
+    rotation = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    turned = ring @ rotation.T
+    low, high = turned.min(axis=0), turned.max(axis=0)
+    pad = margin * float((high - low).max())
+    low, high = low - pad, high + pad
+    size = high - low
+    scale = float(min(INNER / size[0], PHOTO_HEIGHT_MAX / size[1]))
+    left = MARGIN + (INNER - scale * size[0]) / 2
+    affine = np.hstack([scale * rotation, -scale * low[:, None]])
+    return PhotoView(
+        low=(round(left), round(top)),
+        high=(round(left + scale * size[0]), round(top + scale * size[1])),
+        px_to_view=_affine(affine),
+    )
+
+
+def _affine(matrix: FloatArray) -> Affine:
+    (a, b, c), (d, e, f) = matrix.tolist()
+    return (a, b, c), (d, e, f)
+
+
+def _on_sheet(points: FloatArray, view: PhotoView) -> FloatArray:
+    """Photo px (n, 2) -> sheet px (n, 2)."""
+    affine = np.asarray(view.px_to_view)
+    return np.asarray(points @ affine[:, :2].T + affine[:, 2] + np.asarray(view.low))
+
+
+def _calls_on_plate(verdict: Verdict, view: PhotoView) -> list[Shape]:
+    """Every window's outline with its id, and a bar beside each mark's place, its call in words if that fits."""
+    quads = [_on_sheet(np.asarray(window.corners_px), view) for window in verdict.windows]
+    calls = {mark.call for window in verdict.windows for mark in (window.reference, window.indicator)}
+    room = _room_for_bars(verdict, quads)
+    bar = next(
+        (bar for size in (30, 28, 26, 24, 22, 20) if _inside(bar := _bar_size(calls, size), room)), None
+    )
+    if bar is None:
+        bar = _BarSize(
+            width=float(np.clip(room[0], 26, 64)), height=float(np.clip(room[1], 16, 30)), word=None
+        )
+    return [
+        shape
+        for window, quad in zip(verdict.windows, quads, strict=True)
+        for shape in (*_outline(quad), *_mark_bars(window, quad, bar, view), *_id_tile(window, quad))
+    ]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _BarSize:
+    """Size of the bars on the plate, px, and of the word in them, if it fits."""
+
+    width: float
+    height: float
+    word: int | None
+
+
+def _bar_size(calls: Iterable[Call], word: int) -> _BarSize:
+    width = max((text_width(call, word, BOLD) for call in calls), default=0)
+    return _BarSize(width=width + 24, height=word + 14, word=word)
+
+
+def _inside(bar: _BarSize, room: XY) -> bool:
+    return bar.width <= room[0] and bar.height <= room[1]
+
+
+def _room_for_bars(verdict: Verdict, quads: Sequence[FloatArray]) -> XY:
+    """Width and height, px, that a bar beside a window may take: between neighbours, and between its two marks."""
+    rooms = [(240.0, 240.0)]
+    for window, quad in zip(verdict.windows, quads, strict=True):
+        gap = max(_free_gap(quad, quads) - 24, 0.0)
+        places = [place for _, place in _mark_places(window, quad)]
+        apart = float(np.linalg.norm(places[0] - places[1])) - 14 if len(places) == 2 else 240.0
+        across = np.abs(quad[1] - quad[0])
+        rooms.append((gap, apart) if across[0] > across[1] else (apart, gap))
+    widths, heights = zip(*rooms, strict=True)
+    return min(widths), min(heights)
+
+
+def _outline(quad: FloatArray) -> list[Shape]:
+    centre = quad.mean(axis=0)
+    grown = tuple(_xy(corner + 4 * np.sign(corner - centre)) for corner in quad)
+    return [
+        Path(points=grown, colour=WHITE, thickness=7, closed=True),
+        Path(points=grown, colour=BLACK, thickness=3, closed=True),
+    ]
+
+
+def _mark_bars(window: WindowRecord, quad: FloatArray, bar: _BarSize, view: PhotoView) -> list[Shape]:
+    breadth = float(np.linalg.norm(quad[1] - quad[0]))
+    across = (quad[1] - quad[0]) / max(breadth, 1e-9)
+    shapes: list[Shape] = []
+    for mark, place in _mark_places(window, quad):
+        edge = place + across * (breadth / 2 + 4)
+        reach = (abs(across[0]) * bar.width + abs(across[1]) * bar.height) / 2
+        middle = edge + across * (12 + reach)
+        half = np.array([bar.width, bar.height]) / 2
+        low = np.clip(middle - half, np.add(view.low, 6), np.subtract(view.high, 2 * half + 6))
+        shapes.append(Path(points=(_xy(edge), _xy(edge + across * 12)), colour=BLACK, thickness=5))
+        shapes += _call_bar(mark.call, low=_xy(low), high=_xy(low + 2 * half), word=bar.word)
+    return shapes
+
+
+def _call_bar(call: Call, *, low: XY, high: XY, word: int | None = None) -> list[Shape]:
+    """A call's bar, with the call in words in its middle where a size for them is given."""
+    bar = CallBar(low=low, high=high, call=call)
+    if word is None:
+        return [bar]
+    left = (low[0] + high[0] - text_width(call, word, BOLD)) / 2
+    baseline = (low[1] + high[1]) / 2 + 0.34 * word
+    colour = WHITE if call == "present" else BLACK
+    return [bar, Text(at=(left, baseline), text=call, size=word, weight=BOLD, colour=colour)]
+
+
+def _mark_places(window: WindowRecord, quad: FloatArray) -> list[tuple[Mark, FloatArray]]:
+    """Each mark with the middle of its place on the sheet; nothing where the verdict does not say where."""
+    upstream, downstream = (quad[0] + quad[1]) / 2, (quad[2] + quad[3]) / 2
+    return [
+        (mark, upstream + mark.expected_mm / window.length_mm * (downstream - upstream))
+        for mark in (window.reference, window.indicator)
+        if mark.expected_mm is not None and window.length_mm
+    ]
+
+
+def _free_gap(quad: FloatArray, quads: Sequence[FloatArray]) -> float:
+    """Free px between a window and its nearest neighbour (between upright bounding boxes)."""
+    gaps = [
+        float(np.max(np.maximum(other.min(axis=0) - quad.max(axis=0), quad.min(axis=0) - other.max(axis=0))))
+        for other in quads
+        if other is not quad
+    ]
+    return max(min(gaps, default=260.0), 0.0)
+
+
+def _id_tile(window: WindowRecord, quad: FloatArray) -> list[Shape]:
+    """The window's id on a black tile beyond its downstream end."""
+    size = SMALL
+    text = _short(window.id, 12)
+    flow = (quad[2] + quad[3] - quad[0] - quad[1]) / 2
+    flow = flow / max(float(np.linalg.norm(flow)), 1e-9)
+    width, height = text_width(text, size, BOLD) + 18, size + 12
+    reach = abs(flow[0]) * width / 2 + abs(flow[1]) * height / 2
+    middle = (quad[2] + quad[3]) / 2 + flow * (8 + reach)
+    low = middle - (width / 2, height / 2)
+    return [
+        Box(low=_xy(low), high=_xy(low + (width, height)), fill=BLACK),
+        Text(
+            at=(float(low[0]) + 9, float(low[1]) + size + 2), text=text, size=size, weight=BOLD, colour=WHITE
+        ),
+    ]
+
+
+def _short(text: str, length: int) -> str:
+    text = tidy(text)
+    return text if len(text) <= length else text[: length - 1] + "\u2026"
+
+
+def _xy(point: FloatArray) -> XY:
+    return float(point[0]), float(point[1])
+
+
+# -- signs explained --------------------------------------------------------------------------------------
+
+
+def _legend(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    shapes: list[Shape] = []
+    x = float(MARGIN)
+    calls: tuple[Call, ...] = ("present", "absent", "doubtful", "undeveloped")
+    for call in calls:
+        bar = _bar_size((call,), MAIN)
+        shapes += _call_bar(call, low=(x, top), high=(x + bar.width, top + bar.height), word=MAIN)
+        x += bar.width + 26
+    assay = CALL_WORDS["competitive" if verdict.layout is None else verdict.layout.assay]
+    words = _paragraph(assay, at=(MARGIN, top + 58), width=INNER, size=MAIN)
+    return _Block(shapes=shapes + words.shapes, bottom=words.bottom + 14)
+
+
+# -- the windows ------------------------------------------------------------------------------------------
+
+
+def _window_section(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    """All windows in rows of up to three, in the plate's order."""
+    cells = [
+        (window, evidence.windows[index] if index < len(evidence.windows) else None)
+        for index, window in enumerate(verdict.windows)
+    ]
+    columns = _columns(len(cells))
+    gutter = 22
+    width = (INNER - (columns - 1) * gutter) / columns
+    height_max = _height_axis_max(verdict)
+    how = _paragraph(_how_to_read(), at=(MARGIN, top + 14), width=INNER, size=SMALL)
+    shapes: list[Shape] = [Box(low=(0, top), high=(WIDTH, top + 4), fill=BLACK), *how.shapes]
+    bottom = how.bottom + 12
+    for start in range(0, len(cells), columns):
+        row_bottom = bottom
+        for column, (window, found) in enumerate(cells[start : start + columns]):
+            at = (MARGIN + column * (width + gutter), bottom)
+            block = _window_cell(verdict, window, found, at=at, width=width, height_max=height_max)
+            shapes += block.shapes
+            row_bottom = max(row_bottom, block.bottom)
+        bottom = row_bottom + 24
+    return _Block(shapes=shapes, bottom=bottom)
+
+
+def _columns(n_windows: int) -> int:
+    return 2 if n_windows == 4 else min(n_windows, COLUMNS_MAX)
+
+
+def _how_to_read() -> str:
+    return (
+        "Strips, flow upwards. a: as photographed. "
+        f"b: levelled, contrast x {LEVELLED_CONTRAST}: dye keeps its colour, shadow and dust are grey, hatched was not "
+        "used. c: absorbance as measured; dashed: the baseline. d: height over the baseline, with its standard error as "
+        "a grey band; blue: the fit; broken line: limit of blank; full line: limit of detection; disc: measured height "
+        "\u00b1 standard error. The scale is stretched near zero. Bars and pale fields: where a mark belongs."
+    )
+
+
+def _height_axis_max(verdict: Verdict) -> float:
+    heights = [
+        mark.height + 2 * (mark.standard_error or 0)
+        for window in verdict.windows
+        for mark in (window.reference, window.indicator)
+        if mark.height is not None
+    ]
+    return max(0.1, 1.15 * max(heights, default=0.0))
+
+
+def _window_cell(
+    verdict: Verdict,
+    window: WindowRecord,
+    found: WindowEvidence | None,
+    *,
+    at: XY,
+    width: float,
+    height_max: float,
+) -> _Block:
+    """One window: its name, its pictures and curves side by side, then each mark's call and numbers."""
+    x, y = at
+    shapes: list[Shape] = []
+    label = _short(window.id, 12)
+    tile = text_width(label, MAIN, BOLD) + 24
+    shapes += [
+        Box(low=(x, y), high=(x + tile, y + 50), fill=BLACK),
+        Text(at=(x + 12, y + 38), text=label, size=MAIN, weight=BOLD, colour=WHITE),
+    ]
+    name = f"{window.analyte}, {window.tier}"
+    heading = _paragraph(name, at=(x + tile + 14, y + 6), width=width - tile - 14, size=MAIN, weight=BOLD)
+    shapes += heading.shapes
+    y = max(heading.bottom, y + 50) + 8
+    if found is None:
+        block = _paragraph("No strip could be cut.", at=(x, y), width=width, size=MAIN)
+    else:
+        block = _strip_row(window, found, at=(x, y), width=width, height_max=height_max)
+    shapes += block.shapes
+    y = block.bottom + 6
+    pivotal = {(pivot.window, pivot.mark) for pivot in verdict.pivotal}
+    names: tuple[MarkName, ...] = ("reference", "indicator")
+    for mark_name in names:
+        mark = window.reference if mark_name == "reference" else window.indicator
+        block = _mark_lines(
+            mark_name, mark, at=(x, y), width=width, pivotal=(window.id, mark_name) in pivotal
+        )
+        shapes += block.shapes
+        y = block.bottom + 8
+    if window.flags:
+        from reader.quality import FLAGS
+
+        block = _paragraphs(
+            [_sentence(FLAGS.get(flag, flag)) for flag in window.flags], at=(x, y), width=width, size=SMALL
+        )
+        shapes += block.shapes
+        y = block.bottom
+    return _Block(shapes=shapes, bottom=y)
+
+
+def _mark_lines(name: MarkName, mark: Mark, *, at: XY, width: float, pivotal: bool) -> _Block:
+    """A mark's call, height and limits; and the reasons for all but a reference mark that is there."""
+    x, y = at
+    indent = 80
+    head = f"{name} {mark.call}"
+    shapes: list[Shape] = [
+        CallBar(low=(x, y + 8), high=(x + 64, y + 36), call=mark.call),
+        Text(at=(x + indent, y + 34), text=head, size=MAIN - 2, weight=BOLD),
+    ]
+    lines = [_height_words(mark), _limit_words(mark)]
+    if pivotal:
+        lines.insert(0, "Pivotal: the grade turns on this mark.")
+    if name == "indicator" or mark.call != "present":
+        lines += [_sentence(reason) for reason in mark.reasons]
+    block = _paragraphs([line for line in lines if line], at=(x, y + 46), width=width, size=SMALL)
+    return _Block(shapes=shapes + block.shapes, bottom=block.bottom)
+
+
+def _height_words(mark: Mark) -> str:
+    if mark.height is None or mark.standard_error is None:
+        return "Height not measured."
+    place = "" if mark.position_mm is None else f" at {mark.position_mm:.2f} mm"
+    return f"{mark.height:.4f} \u00b1 {mark.standard_error:.4f}{place}"
+
+
+def _limit_words(mark: Mark) -> str:
+    if mark.limit_of_blank is None or mark.limit_of_detection is None:
+        return ""
+    return f"blank {mark.limit_of_blank:.4f}, detection {mark.limit_of_detection:.4f}"
+
+
+# -- one window's pictures and curves ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Frame:
+    """A drawing field that shares the flow's axis with its neighbours: mm run up, upstream at the bottom."""
+
+    low: XY
+    high: XY
+    length_mm: float
+
+    def y(self, position_mm: float) -> float:
+        share = position_mm / self.length_mm
+        return self.high[1] - share * (self.high[1] - self.low[1])
+
+
+def _strip_row(
+    window: WindowRecord, found: WindowEvidence, *, at: XY, width: float, height_max: float
+) -> _Block:
+    """The strip twice, then the absorbance with its baseline, then the heights, all along one axis."""
+    n_along, n_across = found.strip.valid.shape
+    length, breadth = n_along / found.strip.px_per_mm, n_across / found.strip.px_per_mm
+    gap, tag = 17.0, 30.0
+    scale = min(STRIP_PX_PER_MM_MAX, STRIP_HEIGHT_MAX / length, 0.46 * width / (2 * breadth))
+    strip_width, height = round(breadth * scale), round(length * scale)
+    curves = width - 2 * strip_width - 3 * gap
+    widths = (strip_width, strip_width, 0.34 * curves, 0.66 * curves)
+    lefts = np.cumsum([0.0, *(w + gap for w in widths)])[:4] + at[0]
+    top = at[1] + tag
+    a, b, c, d = (
+        _Frame(low=(float(left), top), high=(float(left + w), top + height), length_mm=length)
+        for left, w in zip(lefts, widths, strict=True)
+    )
+    shapes: list[Shape] = [
+        Text(at=(frame.low[0], top - 7), text=letter, size=SMALL, weight=BOLD)
+        for letter, frame in zip("abcd", (a, b, c, d), strict=True)
+    ]
+    shapes += [
+        Picture(low=a.low, high=a.high, pixels=_natural(found)),
+        Picture(low=b.low, high=b.high, pixels=_levelled(window, found)),
+        *(shape for frame in (a, b) for shape in _place_bars(window, frame)),
+        *_absorbance_curves(found, c),
+        *_height_curves(window, found, d, height_max=height_max),
+    ]
+    shapes += [Box(low=frame.low, high=frame.high, outline=BLACK) for frame in (a, b, c, d)]
+    return _Block(shapes=shapes, bottom=top + height + 4)
+
+
+def _upright(picture: Image) -> Image:
+    """Upstream to the bottom: with row 0 upstream and left on the left, the strip itself would be mirrored."""
+    return np.ascontiguousarray(picture[::-1])
+
+
+def _natural(found: WindowEvidence) -> Image:
+    return _upright(encode(found.strip.linear))
+
+
+def _levelled(window: WindowRecord, found: WindowEvidence) -> Image:
+    """The strip's absorbance over a smooth surface, blurred along the lines, contrast raised, shown in colour.
+
+    The surface, quadratic along the flow and across it, is fitted to each channel away from the marks' places.
+    """
+    strip = found.strip
+    absorbance = -np.log10(np.maximum(strip.linear, DARK)).astype(np.float64)
+    n_along, n_across = strip.valid.shape
+    y, x = np.meshgrid(np.linspace(-1, 1, n_along), np.linspace(-1, 1, n_across), indexing="ij")
+    basis = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=-1)
+    place_mm = (np.arange(n_along) + 0.5) / strip.px_per_mm
+    away = np.ones(n_along, bool)
+    for mark in (window.reference, window.indicator):
+        if mark.expected_mm is not None:
+            away &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
+    blank = strip.valid & away[:, None]
+    blank = blank if blank.sum() > 50 else np.ones_like(blank)
+    surface, *_ = np.linalg.lstsq(basis[blank][::5], absorbance[blank][::5], rcond=None)
+    sigma_x, sigma_y = (mm * strip.px_per_mm for mm in LEVELLED_BLUR_MM)
+    above = cv2.GaussianBlur(absorbance - basis @ surface, (0, 0), sigmaX=sigma_x, sigmaY=sigma_y)
+    shown = encode(LEVELLED_LIGHT * 10 ** (-LEVELLED_CONTRAST * above))
+    row, column = np.indices(strip.valid.shape)
+    shown[~strip.valid] = 225
+    shown[~strip.valid & ((row + column) % 8 < 2)] = 150
+    return _upright(shown)
+
+
+def _place_bars(window: WindowRecord, frame: _Frame) -> list[Shape]:
+    """Where each mark belongs: bars beside the picture, so that nothing lies on its pixels."""
+    return [
+        Box(low=(x, frame.y(high)), high=(x + 7, frame.y(low)), fill=BLACK)
+        for mark in (window.reference, window.indicator)
+        for low, high in _mark_range(mark)
+        for x in (frame.low[0] - 12, frame.high[0] + 5)
+    ]
+
+
+def _mark_range(mark: Mark) -> list[tuple[float, float]]:
+    """From and to where the mark belongs, mm; nothing where the verdict does not say."""
+    if mark.expected_mm is None:
+        return []
+    half = (mark.expected_width_mm or 1.0) / 2
+    return [(mark.expected_mm - half, mark.expected_mm + half)]
+
+
+def _runs(valid: NDArray[np.bool_]) -> list[slice]:
+    """Stretches of two and more valid samples."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], valid.astype(np.int8), [0]])))
+    return [slice(low, high) for low, high in zip(edges[::2], edges[1::2], strict=True) if high - low > 1]
+
+
+def _curve(
+    frame: _Frame, position_mm: FloatArray, x: FloatArray, *, colour: str, thickness: int, dash: float = 0.0
+) -> list[Shape]:
+    """A curve along the flow, broken where x is not finite and held at the frame's sides."""
+    shapes: list[Shape] = []
+    held = np.clip(x, frame.low[0] + 2, frame.high[0] - 3)
+    for run in _runs(np.isfinite(x) & (position_mm >= 0) & (position_mm <= frame.length_mm)):
+        points = tuple(
+            (float(a), frame.y(float(b))) for a, b in zip(held[run], position_mm[run], strict=True)
+        )
+        shapes.append(Path(points=points, colour=colour, thickness=thickness, dash=dash))
+    return shapes
+
+
+def _absorbance_curves(found: WindowEvidence, frame: _Frame) -> list[Shape]:
+    curves = found.curves
+    used = np.asarray(curves.used, bool)
+    if not used.any():
+        return []
+    low = float(np.min(curves.baseline[used])) - 0.02
+    high = max(low + 0.08, float(np.max(curves.baseline[used])) + 0.04)
+    scale = (frame.high[0] - frame.low[0]) / (high - low)
+
+    def place(values: FloatArray) -> FloatArray:
+        return np.where(used, frame.low[0] + (values - low) * scale, np.nan)
+
+    position = curves.position_mm
+    return [
+        *_curve(frame, position, place(curves.absorbance), colour=BLACK, thickness=2),
+        *_curve(frame, position, place(curves.baseline), colour=ORANGE, thickness=4, dash=11),
+    ]
+
+
+def _height_curves(
+    window: WindowRecord, found: WindowEvidence, frame: _Frame, *, height_max: float
+) -> list[Shape]:
+    """Height over the baseline, its fit, the limits and the measured heights, on a scale stretched near zero."""
+    low, high = float(_stretch(-HEIGHT_SOFTENING)), float(_stretch(height_max))
+    span = frame.high[0] - frame.low[0]
+
+    def x(height: float) -> float:
+        return frame.low[0] + span * (float(_stretch(height)) - low) / (high - low)
+
+    def place(values: FloatArray) -> FloatArray:
+        shown = frame.low[0] + span * (_stretch(values) - low) / (high - low)
+        return np.where(np.asarray(found.curves.used, bool), shown, np.nan)
+
+    shapes: list[Shape] = []
+    marks = (window.reference, window.indicator)
+    for mark in marks:
+        for upstream, downstream in _mark_range(mark):
+            shapes.append(
+                Box(
+                    low=(frame.low[0], frame.y(downstream)),
+                    high=(frame.high[0], frame.y(upstream)),
+                    fill="#F1F1F1",
+                )
+            )
+    shapes += _height_ticks(frame, x, height_max)
+    curves = found.curves
+    over = curves.absorbance - curves.baseline
+    position = curves.position_mm
+    shapes += _error_band(
+        frame, position, place(over - curves.standard_error), place(over + curves.standard_error)
+    )
+    shapes += _curve(frame, position, place(curves.fit - curves.baseline), colour=SKY_BLUE, thickness=6)
+    shapes += _curve(frame, position, place(over), colour=BLACK, thickness=2)
+    for mark in marks:
+        shapes += _measured(mark, frame, x)
+    return shapes
+
+
+def _stretch(height: NDArray[np.float64] | float) -> FloatArray:
+    return np.asarray(np.arcsinh(np.asarray(height) / HEIGHT_SOFTENING), np.float64)
+
+
+def _height_ticks(frame: _Frame, x: Scale, height_max: float) -> list[Shape]:
+    shapes: list[Shape] = []
+    ends = 0.0
+    for tick in HEIGHT_TICKS:
+        if tick > height_max:
+            continue
+        at = x(tick)
+        shapes.append(
+            Path(
+                points=((at, frame.low[1]), (at, frame.high[1])),
+                colour=GREY if tick == 0 else PALE,
+                thickness=2,
+            )
+        )
+        text = f"{tick:g}".removeprefix("0") or "0"
+        left = at - text_width(text, TINY) / 2
+        if left > max(ends, frame.low[0] + 22) and left + text_width(text, TINY) <= frame.high[0] + 4:
+            shapes.append(Text(at=(left, frame.low[1] - 7), text=text, size=TINY, colour=GREY))
+            ends = left + text_width(text, TINY) + 6
+    return shapes
+
+
+def _error_band(frame: _Frame, position_mm: FloatArray, low: FloatArray, high: FloatArray) -> list[Shape]:
+    shapes: list[Shape] = []
+    left, right = frame.low[0] + 2, frame.high[0] - 3
+    for run in _runs(np.isfinite(low) & np.isfinite(high)):
+        y = [frame.y(float(mm)) for mm in position_mm[run]]
+        there = list(zip(np.clip(low[run], left, right).tolist(), y, strict=True))
+        back = list(zip(np.clip(high[run], left, right).tolist(), y, strict=True))
+        shapes.append(Path(points=(*there, *reversed(back)), colour="#BDBDBD", filled=True))
+    return shapes
+
+
+def _measured(mark: Mark, frame: _Frame, x: Scale) -> list[Shape]:
+    """A mark's two limits across its zone, and its height with an error bar of one standard error."""
+    if mark.expected_mm is None:
+        return []
+    y0, y1 = frame.y(mark.expected_mm - 1.4), frame.y(mark.expected_mm + 1.4)
+    shapes: list[Shape] = []
+    for limit, dash in ((mark.limit_of_blank, 8.0), (mark.limit_of_detection, 0.0)):
+        if limit is not None:
+            at = x(limit)
+            shapes.append(Path(points=((at, y0), (at, y1)), colour=BLACK, thickness=3, dash=dash))
+    if mark.height is not None and mark.standard_error is not None:
+        y = frame.y(mark.expected_mm if mark.position_mm is None else mark.position_mm)
+        low, high = x(mark.height - mark.standard_error), x(mark.height + mark.standard_error)
+        low, middle, high = (
+            float(np.clip(at, frame.low[0], frame.high[0])) for at in (low, x(mark.height), high)
+        )
+        shapes += [
+            Path(points=((low, y), (high, y)), colour=BLACK, thickness=4),
+            *(Path(points=((end, y - 8), (end, y + 8)), colour=BLACK, thickness=4) for end in (low, high)),
+            Disc(at=(middle, y), radius=8, colour=CALL_COLOURS[mark.call]),
+        ]
+    return shapes
+
+
+# -- where it comes from ----------------------------------------------------------------------------------
+
+
+def _provenance(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    lines = [
+        f"photo {verdict.photo.name}, {_taken(verdict)}",
+        "sha256 " + (verdict.photo.sha256 or "not known"),
+        ", ".join(_settings_words(verdict)),
+        CAUTION,
+    ]
+    block = _paragraphs(
+        [line for line in lines if line], at=(MARGIN, top + 20), width=INNER, size=SMALL, colour=GREY
+    )
+    rule: Shape = Box(low=(0, top), high=(WIDTH, top + 4), fill=BLACK)
+    return _Block(shapes=[rule, *block.shapes], bottom=block.bottom)
+
+
+def _taken(verdict: Verdict) -> str:
+    moment = verdict.photo.captured_at
+    if moment is None:
+        return "no capture time in the file"
+    offset = "" if verdict.photo.captured_offset_known else ", offset from UTC not known"
+    return f"taken {moment.isoformat(sep=' ', timespec='seconds')}{offset}"
+
+
+def _settings_words(verdict: Verdict) -> list[str]:
+    named = [
+        (kind, record)
+        for kind in ("layout", "rules", "thresholds", "texts")
+        if (record := getattr(verdict, kind)) is not None
+    ]
+    words = [f"{kind} {record.name} revision {record.revision}" for kind, record in named]
+    if verdict.layout is not None:
+        words[0] += ", found by trying all" if verdict.layout.chosen == "auto" else ", named by the user"
+    return [*words, f"linecall {verdict.software.version}"]
