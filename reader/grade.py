@@ -130,7 +130,9 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
             warnings=(),
             steps=("late",),
         )
-    rows = {_deciding(rules, tally) for tally in _tallies(rules, marks)}
+    rows = [
+        rules.row[index] for index in sorted({_deciding(rules, tally) for tally in _tallies(rules, marks)})
+    ]
     grades = {row.grade for row in rows}
     possible = tuple(grade for grade in GRADES if grade in grades)
     grade = possible[0] if len(possible) == 1 else "undecided"
@@ -144,7 +146,7 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
             for index, mark in enumerate(marks)
             if mark.doubtful and _is_pivotal(rules, mark, [*marks[:index], *marks[index + 1 :]])
         ),
-        rule=_in_words([row for row in rules.row if row in rows], settled=len(possible) == 1),
+        rule=_in_words(rows, settled=len(possible) == 1),
         warnings=tuple(
             f"{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
             "the grade stands, but repeat with a new plate"
@@ -225,15 +227,15 @@ def _tallies(rules: Rules, marks: Iterable[_Mark]) -> set[Tally]:
     return tallies
 
 
-def _deciding(rules: Rules, tally: Tally) -> Row:
-    row = rules.deciding(tally)
-    assert row is not None, "rules that leave a plate without a grade do not load"
-    return row
+def _deciding(rules: Rules, tally: Tally) -> int:
+    index = rules.deciding(tally)
+    assert index is not None, "rules that leave a plate without a grade do not load"
+    return index
 
 
 def _is_pivotal(rules: Rules, mark: _Mark, others: list[_Mark]) -> bool:
     return any(
-        len({_deciding(rules, after).grade for after in _each_way(rules, mark, tally)}) > 1
+        len({rules.row[_deciding(rules, after)].grade for after in _each_way(rules, mark, tally)}) > 1
         for tally in _tallies(rules, others)
     )
 

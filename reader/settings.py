@@ -50,7 +50,7 @@ class SettingsFile(_Frozen):
     """What every settings file has: its name under the key of its kind, a revision, a title, a hash."""
 
     kind: ClassVar[str]
-    revision: int = Field(strict=True, ge=1, description="it grows with each change")
+    revision: int = Field(strict=True, ge=1, description="the revision, which grows with each change")
     title: Sentence = Field(description="what it is, in a few words")
     _sha256: str = PrivateAttr(default="")
 
@@ -427,11 +427,11 @@ class Rules(SettingsFile):
             for row, count in zip(self.row, tally, strict=True)
         )
 
-    def deciding(self, tally: Tally) -> Row | None:
-        """The first row that fits the tally."""
-        for row, count in zip(self.row, tally, strict=True):
+    def deciding(self, tally: Tally) -> int | None:
+        """Index of the first row that fits the tally."""
+        for index, (row, count) in enumerate(zip(self.row, tally, strict=True)):
             if row.mark is None or count >= row.at_least:
-                return row
+                return index
         return None
 
     @model_validator(mode="after")
@@ -450,7 +450,7 @@ def _rule_problems(rules: Rules) -> Iterator[Problem]:
     """Walk every tally that any plate can give, growing plates window by window until nothing new comes."""
     kinds = [(tier, call, finding) for tier in TIERS for call in REFERENCE_CALLS for finding in FINDINGS]
     reached: dict[Tally, str] = {}
-    used: set[Row] = set()
+    used: set[int] = set()
     newest: dict[Tally, tuple[str, ...]] = {rules.nothing: ()}
     while newest:
         grown: dict[Tally, tuple[str, ...]] = {}
@@ -462,15 +462,15 @@ def _rule_problems(rules: Rules) -> Iterator[Problem]:
                 grown[after] = (*windows, f"{tier} window: reference {call}, indicator {finding}")
         for tally, windows in grown.items():
             reached[tally] = "; ".join(windows)
-            row = rules.deciding(tally)
-            if row is None:
+            index = rules.deciding(tally)
+            if index is None:
                 yield Problem(
                     path=("row",),
                     text=f"has no row for a plate of this kind ({reached[tally]}); "
                     "add a last row with grade and because alone, for all other plates",
                 )
                 return
-            used.add(row)
+            used.add(index)
         if len(reached) > TALLIES_MAX:
             yield Problem(
                 path=("row",),
@@ -478,8 +478,8 @@ def _rule_problems(rules: Rules) -> Iterator[Problem]:
             )
             return
         newest = grown
-    for index, row in enumerate(rules.row):
-        if row not in used:
+    for index in range(len(rules.row)):
+        if index not in used:
             yield Problem(
                 path=("row", index),
                 text="never decides: the rows above it fit every plate that it fits; move it up or remove it",

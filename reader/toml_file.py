@@ -235,6 +235,10 @@ def _problems(model: type[BaseModel], details: list[ErrorDetails]) -> Iterator[P
                 yield Problem(path=(*path, *problem.path), text=problem.text)
         elif detail["type"] == "missing" and _was_misspelt(str(path[-1]), unknown.get(path[:-1], [])):
             continue
+        elif detail["type"] == "too_short" and any(
+            inner["loc"][: len(path)] == path != inner["loc"] for inner in details
+        ):
+            continue  # pydantic counts only the items that are right
         else:
             yield Problem(path=path, text=_worded(model, detail))
 
@@ -270,12 +274,16 @@ def _worded(model: type[BaseModel], detail: ErrorDetails) -> str:
         "less_than": f"must be less than {context.get('lt')}",
         "less_than_equal": f"must be at most {context.get('le')}",
         "tuple_type": "must be a list in square brackets",
-        "too_long": f"must have {context.get('max_length')} items at most",
-        "too_short": f"must have {context.get('min_length')} items at least",
+        "too_long": f"must have at most {_items(context.get('max_length'))}",
+        "too_short": f"must have at least {_items(context.get('min_length'))}",
         "model_type": "must be a table",
     }
     expected = limits.get(kind, detail["msg"])
     return f"is {shown(found)}, but {expected}{f': {purpose}' if purpose else ''}"
+
+
+def _items(count: object) -> str:
+    return "1 item" if count == 1 else f"{count} items"
 
 
 def _inner(annotation: Any) -> Any:
