@@ -102,7 +102,7 @@ def _say_error(error: Exception) -> int:
     return FAILED
 
 
-@click.group(cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group("linecall", cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="linecall", message="%(prog)s %(version)s")
 def main() -> None:
     """Read lateral-flow test plates from a photo.
