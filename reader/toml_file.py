@@ -15,6 +15,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 from reader.errors import SettingsError
 
 FILE_BYTES_MAX: Final = 64_000  # thirty times the largest bundled file; anything longer is no settings file
+LINE_LENGTH_MAX: Final = 2000  # characters; keys of thousands of parts keep the TOML parser busy for minutes
 DEPTH_MAX: Final = 8  # of the paths that are located; no model here is deeper
 STATEMENT_LINES_MAX: Final = 200  # a longer array or text keeps the line of what stands before it
 
@@ -99,12 +100,17 @@ def _neighbour(path: Path) -> str:
 
 def _decode(path: Path, data: bytes) -> str:
     try:
-        return data.decode("utf-8-sig")  # some editors put a byte order mark in front
+        text = data.decode("utf-8-sig")  # some editors put a byte order mark in front
     except UnicodeDecodeError as error:
-        line = data.count(b"\n", 0, error.start) + 1
+        number = data.count(b"\n", 0, error.start) + 1
         raise SettingsError(
-            f"{path}, line {line}: byte 0x{data[error.start]:02X} is not UTF-8; save the file as UTF-8 text"
+            f"{path}, line {number}: byte 0x{data[error.start]:02X} is not UTF-8; save the file as UTF-8 text"
         ) from None
+    for number, line in enumerate(text.split("\n"), start=1):
+        if len(line) > LINE_LENGTH_MAX:
+            found = f"{path}, line {number}: has {len(line)} characters"
+            raise SettingsError(f"{found}, but settings need at most {LINE_LENGTH_MAX}; check the name")
+    return text
 
 
 def _parse(path: Path, text: str) -> dict[str, Any]:

@@ -658,8 +658,8 @@ def test_the_bundled_texts_name_no_dose_and_certify_nothing() -> None:
         ("big.toml", "big.toml: has more than 64 kB, but settings have a few; check the name"),
         ("deep.toml", "deep.toml: brackets are nested too deeply for a settings file"),
         (
-            "digits.toml",
-            "digits.toml: not TOML: exceeds the limit (4300 digits) for integer string conversion",
+            "long.toml",
+            "long.toml, line 2: has 5004 characters, but settings need at most 2000; check the name",
         ),
         ("null\0.toml", '"null?.toml": cannot be read: embedded null byte'),
     ],
@@ -674,8 +674,8 @@ def test_what_is_no_settings_file_is_told_in_one_line(
     Path("utf16.toml").write_bytes(COMB.encode("utf-16"))
     Path("empty.toml").touch()
     Path("big.toml").write_bytes(b"# " + b"x" * FILE_BYTES_MAX)
-    Path("deep.toml").write_text("x = " + "[" * 5000, encoding="utf-8")
-    Path("digits.toml").write_text("x = " + "1" * 5000, encoding="utf-8")
+    Path("deep.toml").write_text("x = " + "[\n" * 5000, encoding="utf-8")
+    Path("long.toml").write_text("\nx = " + "1" * 5000, encoding="utf-8")
     with pytest.raises(SettingsError) as caught:
         load_layout(name)
     assert str(caught.value).startswith(sentence)
