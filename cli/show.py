@@ -74,12 +74,17 @@ def why(verdict: "Verdict") -> str:
         return f"{verdict.reason}; {verdict.remedy}"
     if not verdict.pivotal:
         return verdict.rule or ""
-    marks = ", ".join(f"{pivot.mark} of window {pivot.window}" for pivot in verdict.pivotal)
-    return f"{' or '.join(verdict.possible_grades)}: decided by the {marks}, which a person must look at"
+    marks = [f"the {pivot.mark} of window {pivot.window}" for pivot in verdict.pivotal]
+    doubt = "is doubtful and decides" if len(marks) == 1 else "are doubtful and decide"
+    return f"{_listed(marks)} {doubt}: {' or '.join(verdict.possible_grades)}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(names[:-1]) + " and " * bool(names[1:]) + names[-1]
 
 
 def _window_lines(verdict: "Verdict") -> list[str]:
-    pivotal = {(pivot.window, pivot.mark) for pivot in verdict.pivotal}
+    pivotal = {pivot.window for pivot in verdict.pivotal}
     windows = verdict.windows
     id_width, analyte_width = (
         max(len(printable(getattr(window, name))) for window in windows) for name in ("id", "analyte")
@@ -91,13 +96,13 @@ def _window_lines(verdict: "Verdict") -> list[str]:
 
     lines = []
     for window in windows:
-        deciding = [name for name in ("indicator", "reference") if (window.id, name) in pivotal]
+        deciding = window.id in pivotal
         label = "windows" if window is windows[0] else ""
         lines.append(
             f"  {label:<{LABEL_WIDTH}}{printable(window.id):>{id_width}}  "
             f"{printable(window.analyte):<{analyte_width}}  {window.tier}   "
             f"{call(window, 'indicator', window.indicator)}  {call(window, 'reference', window.reference)}"
-            + (f"  decides: {' and '.join(deciding)}" if deciding else "")
+            + ("  decides" if deciding else "")
         )
     return [line.rstrip() for line in lines]
 
@@ -134,12 +139,14 @@ def print_table(outcomes: Sequence["Outcome"]) -> None:
     table.add_column("why", ratio=5)
     for outcome in outcomes:
         result = _result(outcome)
-        style = f"bold {GRADE_COLOURS.get(result) or ''}".strip() if colour_wanted() else ""
+        style = f"bold {GRADE_COLOURS.get(result) or ''}".rstrip()
         table.add_row(
             Text(printable(str(outcome.job.photo))), Text(result, style), Text(printable(_explained(outcome)))
         )
-    width = None if sys.stdout.isatty() else WIDEST
-    Console(file=sys.stdout, width=width, no_color=not colour_wanted(), highlight=False).print(table)
+    console = Console(width=_width(), force_terminal=colour_wanted(), highlight=False)
+    with console.capture() as printed:
+        console.print(table)
+    click.echo("\n".join(line.rstrip() for line in printed.get().splitlines()))
 
 
 def _result(outcome: "Outcome") -> str:

@@ -212,6 +212,6 @@ def _summary_row(outcome: Outcome) -> dict[str, object]:
         "warnings": "; ".join(verdict.warnings),
         "reason": verdict.reason,
         "remedy": verdict.remedy,
-        "verdict": str(outcome.job.verdict_path) if outcome.job.verdict_path in outcome.written else None,
+        "verdict": outcome.job.verdict_path.name if outcome.job.verdict_path in outcome.written else None,
         "sha256": verdict.photo.sha256,
     }

@@ -1,12 +1,13 @@
 """The same work on many photos, in processes that may die one at a time."""
 
+import os
 import signal
 import threading
 from collections.abc import Generator, Iterable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
 from contextlib import contextmanager
-from multiprocessing import get_all_start_methods, get_context
+from multiprocessing import get_all_start_methods, get_context, parent_process
 from multiprocessing.context import BaseContext
 
 from reader.batch import Job, Outcome, Work, attempt
@@ -108,8 +109,17 @@ def _interrupts_ignored() -> Iterator[None]:
 
 
 def _prepare_worker() -> None:
-    """Leave Ctrl-C to the parent, which lets the photo at hand be finished, and one core to each process."""
+    """Leave Ctrl-C to the parent, which lets the photo at hand be finished; outlive no parent; one core."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_die_with_parent, daemon=True).start()
     import cv2
 
     cv2.setNumThreads(1)
+
+
+def _die_with_parent() -> None:
+    """A killed parent closes no queue, and its processes would wait for work for ever."""
+    parent = parent_process()
+    assert parent is not None
+    parent.join()
+    os._exit(1)

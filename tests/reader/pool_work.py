@@ -4,6 +4,7 @@ import os
 import signal
 import time
 
+from fixtures.verdicts import refused_verdict
 from reader.batch import Job, Outcome
 
 
@@ -15,6 +16,8 @@ def read_by_name(job: Job) -> Outcome:
         os._exit(1)
     if name.startswith("fault"):
         raise ZeroDivisionError("a fault\nwith a second line")
+    if name.startswith("refuse"):
+        return Outcome(job=job, verdict=refused_verdict(photo_name=name))
     if name.startswith("slow"):
         time.sleep(0.3)
     return Outcome(job=job, written=(job.photo.with_name(f"{name} by {os.getpid()}"),))

@@ -113,7 +113,7 @@ def order(monkeypatch: pytest.MonkeyPatch) -> Callable[[Verdict, object], Order]
             lambda path, settings, **ages: SimpleNamespace(verdict=verdict, evidence=evidence),
         )
         monkeypatch.setattr("reader.annotate.annotated_jpeg", lambda verdict, evidence: b"image")
-        return Order(settings=None)  # type: ignore[arg-type]
+        return Order(settings=None)
 
     return build
 

@@ -5,7 +5,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -81,21 +81,26 @@ def test_giving_up_half_way_finishes_the_photos_at_hand_and_starts_no_more() -> 
     assert time.monotonic() - began < 5
 
 
-def test_ctrl_c_ends_a_run_with_one_line_and_no_traceback(root: Path) -> None:
-    script = (
-        "from pathlib import Path\n"
-        "from cli.main import one_line_errors\n"
-        "from reader.batch import plan_jobs\n"
-        "from reader.pool import read_many\n"
-        "from tests.reader.pool_work import read_by_name\n"
-        "if __name__ == '__main__':\n"
-        "    with one_line_errors():\n"
-        "        jobs = plan_jobs([Path(f'slow-{i}') for i in range(100)], None)\n"
-        "        for index, _ in read_many(jobs, read_by_name, workers=2):\n"
-        "            print(index, flush=True)\n"
-    )
+SCRIPT = """
+from pathlib import Path
+from cli.main import one_line_errors
+from reader.batch import plan_jobs
+from reader.pool import read_many
+from tests.reader.pool_work import read_by_name
+
+if __name__ == "__main__":
+    with one_line_errors():
+        jobs = plan_jobs([Path(f"slow-{i}") for i in range(100)], None)
+        for _, outcome in read_many(jobs, read_by_name, workers=2):
+            print(outcome.written[0].name, flush=True)
+"""
+
+
+@pytest.fixture
+def long_run(root: Path) -> Iterator[subprocess.Popen[str]]:
+    """A run of 15 seconds that has finished its first photo, with a process group to itself."""
     run = subprocess.Popen(
-        [sys.executable, "-c", script],
+        [sys.executable, "-c", SCRIPT],
         cwd=root,
         env=os.environ | {"PYTHONPATH": str(root)},
         stdout=subprocess.PIPE,
@@ -103,10 +108,45 @@ def test_ctrl_c_ends_a_run_with_one_line_and_no_traceback(root: Path) -> None:
         text=True,
         start_new_session=True,
     )
-    assert run.stdout is not None
-    run.stdout.readline()
-    os.killpg(run.pid, signal.SIGINT)  # as a terminal does: to the workers too
-    output, problems = run.communicate(timeout=30)
+    yield run
+    run.kill()
+    run.communicate()
+
+
+def test_ctrl_c_ends_a_run_with_one_line_and_no_traceback(long_run: subprocess.Popen[str]) -> None:
+    assert long_run.stdout is not None
+    long_run.stdout.readline()
+    os.killpg(long_run.pid, signal.SIGINT)  # as a terminal does: to the workers too
+    output, problems = long_run.communicate(timeout=30)
     assert problems == "stopped\n"
-    assert run.returncode == 130
+    assert long_run.returncode == 130
     assert len(output.splitlines()) < 50
+
+
+def test_no_process_outlives_a_killed_parent(long_run: subprocess.Popen[str]) -> None:
+    assert long_run.stdout is not None
+    worker = int(long_run.stdout.readline().rpartition(" ")[2])
+    assert is_alive(worker)
+    long_run.kill()
+    deadline = time.monotonic() + 20
+    while is_alive(worker) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not is_alive(worker)
+
+
+def is_alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def test_200_photos_with_20_bad_ones_have_200_outcomes() -> None:
+    kinds = ["kill", "exit", "fault", "refuse"]
+    names = [f"{kinds[i // 10 % 4]}-{i}" if i % 10 == 3 else f"photo-{i}" for i in range(200)]
+    outcomes = outcomes_of(names, 2)
+    assert [outcome.job.photo.name for outcome in outcomes] == names
+    bad = [outcome.job.photo.name for outcome in outcomes if not outcome.written]
+    assert bad == [name for name in names if not name.startswith("photo")]
+    assert len(bad) == 20
