@@ -74,9 +74,18 @@ def why(verdict: "Verdict") -> str:
         return f"{verdict.reason}; {verdict.remedy}"
     if not verdict.pivotal:
         return verdict.rule or ""
-    marks = [f"the {pivot.mark} of window {pivot.window}" for pivot in verdict.pivotal]
-    doubt = "is doubtful and decides" if len(marks) == 1 else "are doubtful and decide"
-    return f"{_listed(marks)} {doubt}: {' or '.join(verdict.possible_grades)}"
+    doubt = "is doubtful and decides" if len(verdict.pivotal) == 1 else "are doubtful and decide"
+    return f"{_pivotal_marks(verdict)} {doubt}: {' or '.join(verdict.possible_grades)}"
+
+
+def _pivotal_marks(verdict: "Verdict") -> str:
+    named = []
+    for mark in ("indicator", "reference"):
+        windows = [pivot.window for pivot in verdict.pivotal if pivot.mark == mark]
+        if windows:
+            plural = "s" * (len(windows) > 1)
+            named.append(f"the {mark}{plural} of window{plural} {_listed(windows)}")
+    return " and ".join(named)
 
 
 def _listed(names: Sequence[str]) -> str:

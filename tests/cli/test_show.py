@@ -1,0 +1,117 @@
+"""What is shown: words and columns first, colour and progress only where they are wanted."""
+
+from pathlib import Path
+
+import pytest
+
+from cli import show
+from fixtures.verdicts import example_verdict, refused_verdict
+from reader.batch import Outcome, plan_jobs
+from reader.verdict import Call, Verdict
+
+
+def outcome_of(verdict: Verdict | None, name: str = "a.jpg", problem: str | None = None) -> Outcome:
+    (job,) = plan_jobs([Path(name)], None)
+    return Outcome(job=job, verdict=verdict, problem=problem)
+
+
+@pytest.mark.parametrize(
+    ("doubts", "why"),
+    [
+        (1, "the indicator of window 1 is doubtful and decides: negligible or moderate"),
+        (
+            2,
+            "the indicators of windows 1 and 2 are doubtful and decide: negligible or moderate",
+        ),
+        (
+            3,
+            "the indicators of windows 1, 2 and 3 are doubtful and decide: negligible or moderate",
+        ),
+    ],
+)
+def test_why_a_reading_is_undecided_names_every_pivotal_mark(doubts: int, why: str) -> None:
+    calls: list[Call] = ["doubtful"] * doubts
+    assert show.why(example_verdict(calls, grade="undecided")) == why
+
+
+def test_why_is_the_rule_that_decided_or_the_refusal() -> None:
+    assert show.why(example_verdict()) == "all marks present, however faint"
+    assert show.why(refused_verdict()) == f"{refused_verdict().reason}; {refused_verdict().remedy}"
+
+
+def test_long_sentences_are_wrapped_under_their_own_column(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    warning = "The upper cutoff is reached and the lower one is not; repeat the test."
+    lines = show.reading_lines(outcome_of(example_verdict(warnings=(warning,))))
+    first = next(i for i, line in enumerate(lines) if line.startswith("  warning  The"))
+    assert lines[first : first + 3] == [
+        "  warning  The upper cutoff is reached",
+        "           and the lower one is not;",
+        "           repeat the test.",
+    ]
+
+
+def test_the_calls_stand_in_columns_whatever_their_length() -> None:
+    lines = show.reading_lines(
+        outcome_of(example_verdict(("absent", "present", "doubtful"), grade="moderate"))
+    )
+    columns = {line.index("reference") for line in lines if "indicator" in line}
+    assert len(columns) == 1
+
+
+def test_the_totals_name_each_result_worst_last() -> None:
+    outcomes = [
+        outcome_of(None, problem="x"),
+        outcome_of(refused_verdict()),
+        outcome_of(example_verdict(("doubtful",), grade="undecided")),
+        outcome_of(example_verdict(("absent",), grade="moderate")),
+        outcome_of(example_verdict()),
+        outcome_of(example_verdict()),
+    ]
+    assert show.totals_line(outcomes) == (
+        "6 photos: 2 negligible, 1 moderate, 1 undecided, 1 refused, 1 failed"
+    )
+
+
+def test_the_table_has_a_row_for_every_outcome(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+    outcomes = [
+        outcome_of(example_verdict(), "[bold]a.jpg"),
+        outcome_of(example_verdict(), "b.jpg", "b.verdict.json: exists"),
+        outcome_of(None, "c.jpg", "c.jpg: killed"),
+    ]
+    show.print_table(outcomes)
+    head, _, *rows = capsys.readouterr().out.splitlines()
+    assert head.split() == ["photo", "result", "why"]
+    assert [row.split(maxsplit=2) for row in rows] == [
+        ["[bold]a.jpg", "negligible", "all marks present, however faint"],
+        ["b.jpg", "negligible", "all marks present, however faint; b.verdict.json: exists"],
+        ["c.jpg", "failed", "c.jpg: killed"],
+    ]
+
+
+def test_progress_passes_every_step_on_and_leaves_standard_output_alone(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    steps = []
+    for step in show.with_progress(range(3), 3, "reading"):
+        print(step)
+        steps.append(step)
+    assert steps == [0, 1, 2]
+    assert capsys.readouterr().out == "0\n1\n2\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("plain süß 試料.jpg", "plain süß 試料.jpg"),
+        ("two\nlines\r\n", "two lines"),
+        ("\x1b[31mred\x07", "\N{REPLACEMENT CHARACTER}[31mred\N{REPLACEMENT CHARACTER}"),
+        ("right\u202eto left", "right\N{REPLACEMENT CHARACTER}to left"),
+        ("\udcff.jpg", "?.jpg"),
+    ],
+)
+def test_what_steers_a_terminal_is_shown_as_a_mark(text: str, shown: str) -> None:
+    assert show.printable(text) == shown
