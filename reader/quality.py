@@ -65,6 +65,27 @@ REFUSALS: dict[str, Refusal] = {
         reason="it is not certain which way up the plate lies: its cut corner or its openings are not clear enough",
         remedy="keep the cut corner and all openings in view and in even light, and photograph from straight above",
     ),
+    "too_few_pixels": Refusal(
+        reason="the plate is too small in the picture: {found} px per mm, {needed} are needed",
+        remedy="move {closer} times as close, or use the phone's full resolution",
+    ),
+    "overexposed": Refusal(
+        reason="the membranes are blown out to white in {windows}",
+        remedy="tap on the plate so that the camera exposes for it, or turn the flash and the nearest lamp off",
+    ),
+    "glare": Refusal(
+        reason="glare covers {windows}",
+        remedy="move the lamp or turn the plate until no lamp is mirrored in {windows}, and photograph it again",
+    ),
+    "window_hidden": Refusal(
+        reason="{windows} cannot be seen whole",
+        remedy="take away what covers {windows} and photograph from straight above",
+    ),
+    "blurred": Refusal(
+        reason="the picture is too blurred: {blur} mm, against marks of {width} mm",
+        remedy="rest the phone or your elbows on something, tap on the plate to focus, give more light, "
+        "and photograph it again",
+    ),
 }
 
 FLAGS: dict[str, str] = {
@@ -76,6 +97,8 @@ FLAGS: dict[str, str] = {
     "was_transparent": "the photo had transparent parts; they are laid on white",
     "profile_converted": "the photo's colours are converted to sRGB from another colour profile",
     "profile_unusable": "the photo's colour profile cannot be used; its colours are taken as sRGB",
+    "colour_not_carried": "the line is too faint for this file to carry its colour; it was called by its height",
+    "not_seen": "the mark's place is hidden or blown out",
     "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",
 }
 

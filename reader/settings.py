@@ -497,6 +497,12 @@ class Thresholds(SettingsFile):
     false_calls_per_plate: Number = Field(
         gt=0, lt=0.5, description="chance of one false call on a whole plate, such as 0.01"
     )
+    faintest_line: Number = Field(
+        gt=0, le=1, description="height, in absorbance, of the faintest line that must not be called absent"
+    )
+    missed_lines: Number = Field(
+        gt=0, lt=0.5, description="chance that such a line is called absent all the same, such as 0.006"
+    )
     width_ratio_min: Number = Field(gt=0, le=1, description="narrowest line, as a share of the mark's width")
     width_ratio_max: Number = Field(ge=1, le=20, description="broadest line, in widths of the mark")
     position_tolerance_mm: Length = Field(description="how far a line may lie from the mark's place, mm")
@@ -517,6 +523,7 @@ class NextSteps(_Frozen):
     heavy: Sentence = Field(description="what follows a heavy grade")
     invalid: Sentence = Field(description="what follows a plate that did not work")
     undecided: Sentence = Field(description="what follows where a doubt decides between grades")
+    refused: Sentence = Field(description="what follows a photo that gets no verdict")
     early: Sentence = Field(description="what follows a photo taken before the reading range")
     late: Sentence = Field(description="what follows a photo taken after the reading range")
     implausible: Sentence = Field(description="what follows where an analyte's tiers contradict each other")

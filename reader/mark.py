@@ -1,0 +1,669 @@
+"""Profiles -> a height with its standard error for every mark, baseline and marks fitted together.
+
+The model of one window is linear: absorbance = baseline + sum of height x line shape + noise. The baseline is a
+Gaussian process about a straight line, the noise has a white and a short-range part (paper, noise reduction,
+JPEG); both are learnt by restricted maximum likelihood (Patterson & Thompson, Biometrika 58, 1971) from the
+stretches where the layout has no mark, all windows together. Generalised least squares then gives each height, and
+the same fit at places where no line can be gives the blank heights that the limits rest on.
+
+Heights are measured in luma, which JPEG keeps finer than colour: a faint line's chroma is rounded away long before
+its luma is. Colour is evidence of a line's dye only as far as the file can carry it.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reader.profile import Profile
+from reader.settings import IndicatorMark, Layout
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+MarkName = Literal["indicator", "reference"]
+
+LUMA = np.array([0.299, 0.587, 0.114])
+"""Weights of red, green and blue in JPEG's luma (ITU-R BT.601)."""
+DYE: dict[str, FloatArray] = {
+    "red": np.array([0.22, 1.0, 0.72]),
+    "blue": np.array([1.0, 0.62, 0.16]),
+}
+"""Absorbance of a dye in linear red, green and blue, its strongest channel 1.
+Common practice, no source: colloidal gold absorbs around 530 nm, blue latex and indicator dyes around 600 nm."""
+
+END_MM = 0.7
+"""Left out at a membrane's ends at the least: rounded corners, blur, the edge's own shadow."""
+STEEP = 3.0
+STEEP_FLOOR = 0.002
+"""An end is left out as far as its slope exceeds so many times the median one inside, plus so much a mm: there lies
+the rim's shadow."""
+MARK_ZONE_MM = 0.9
+"""So much beyond a line's own half width counts as the mark's place when blanks are sought."""
+SEARCH_MM = 0.5
+SEARCH_STEP_MM = 0.05
+PLACE_SD_MM = 0.18
+"""Spread of a line about its printed place: dispensing (0.15 mm) and the window's alignment (0.1 mm) together."""
+SHAPE_ERROR = 0.04
+HALO_MM = 0.6
+"""Share of a line's height by which its true shape may differ from the model's, and how far beyond the line:
+sharpening halos, chroma bleeding."""
+TEXTURE_MM = 0.3
+"""Correlation length of paper texture and of what noise reduction and JPEG leave."""
+TEXTURE_RATIOS = (0.0, 0.5, 2.0, 8.0)
+BASELINE_RATIOS = (1.0, 10.0, 100.0, 1000.0, 10000.0)
+BASELINE_MM = (1.5, 2.5, 4.0)
+"""Variances tried for texture and baseline, over the white noise's, and the baseline's correlation lengths."""
+MIN_BLANK_ROWS = 16
+"""Fewer rows without a mark say nothing of the noise."""
+BLANK_STEP = 2
+"""A blank line is fitted at every second profile bin: four a line's width."""
+BLANK_APART = 1.4
+"""Blank lines so many line widths apart count as independent (a blurred line and its neighbour's flank)."""
+FALLBACK_NOISE = 0.004
+"""Whitened blank height assumed where a plate has no blank stretch at all (8-bit noise of one code)."""
+PLATE_WEIGHT = 12.0
+"""Blank heights that the whole plate's spread is worth against a single window's own."""
+MEMBRANE_SD = 0.0014
+MEMBRANE_WEIGHT = 8.0
+"""Usual unevenness of a clean membrane, as the luma height (1 sigma) of a line fitted where none is, and the blank
+heights that this is worth: few blanks of one small window must not promise more than membranes keep.
+Common practice, no source: 0.3 % of the light."""
+DEFAULT_BLUR_MM = 0.2
+BLUR_MM = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.65)
+BLUR_LOG_SD = 0.5
+WIDTH_RATIOS = (0.7, 0.85, 1.0, 1.2, 1.45, 1.8)
+WIDTH_LOG_SD = 0.12
+"""Blur and width tried, and how far they stray from a sharp photo's and the layout's, as a logarithm, 1 sigma."""
+STRONG_SNR = 12.0
+"""From this signal-to-noise ratio a line's own width is known better than the layout's prior."""
+LOOKS_SNR = 3.0
+"""From this ratio a line (or a lane of it) has looks that can be measured at all."""
+SEEN_SHARE = 0.7
+"""Share of the rows under a line and its flanks that must be seen for its height to be measured."""
+CHROMA_MARGIN = 2.0
+"""A line's chroma must exceed the file's floor so many times before its colour is evidence."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MarkMeasurement:
+    """One mark: height and standard_error in absorbance of the dye's strongest channel, 1 sigma; lengths in mm.
+
+    None where a line is too faint, or the file too coarse, to tell. span : share of the lanes across the breadth
+    that carry the line. straightness_mm : rms of the lanes' places about a straight line. dye : the dye whose colour
+    fits best of those the mark may show; None where the file cannot carry it. dye_angle : degrees between the line's
+    colour and that dye's, in absorbance space. blank_mean, blank_sd : heights found where no line is, in this
+    window's terms; blank_n : degrees of freedom behind them.
+    """
+
+    window: str
+    mark: MarkName
+    height: float | None
+    standard_error: float | None
+    position_mm: float | None
+    position_se: float | None
+    width_mm: float | None
+    straightness_mm: float | None
+    span: float | None
+    dye: str | None
+    dye_angle: float | None
+    dye_angle_se: float | None
+    blank_mean: float
+    blank_sd: float
+    blank_n: float
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class WindowFit:
+    """The marks of one window and the curves behind them, all (n,): position_mm; absorbance, its standard error,
+    baseline, and baseline plus lines (fit) along the indicator's dye; used, where the profile took part."""
+
+    window: str
+    indicator: MarkMeasurement
+    reference: MarkMeasurement
+    blur_mm: float
+    position_mm: FloatArray
+    absorbance: FloatArray
+    standard_error: FloatArray
+    baseline: FloatArray
+    fit: FloatArray
+    used: BoolArray
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoiseModel:
+    """What the blank stretches of a plate say: variances over the white noise's, and the baseline's scale, mm."""
+
+    texture: float
+    baseline: float
+    baseline_mm: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Blanks:
+    """Whitened heights at places without a mark, (n, 3) RGB; how many are independent; and the variance of luma that
+    a membrane's usual unevenness would give them."""
+
+    rgb: FloatArray
+    independent: float
+    usual: float
+
+    @property
+    def luma(self) -> FloatArray:
+        return self.rgb @ LUMA
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Level:
+    """A window's noise, in whitened luma heights: sigma of the plain fit, mean and sd after the search, degrees of
+    freedom; and the covariance (3, 3) of whitened RGB heights."""
+
+    sigma: float
+    mean: float
+    sd: float
+    freedom: float
+    rgb: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Fit:
+    """A window's joint fit on the rows used: places, widths (2,), shapes (n, 2), luma heights and errors (2,), and
+    the filters (2, n) that turn any profile on these rows into heights; rough (n, n) is the noise's covariance without
+    the smooth baseline's, over the white variance."""
+
+    rows: BoolArray
+    x: FloatArray
+    y: FloatArray
+    places: FloatArray
+    widths: FloatArray
+    blur: float
+    shapes: FloatArray
+    projected: FloatArray
+    rough: FloatArray
+    filters: FloatArray
+    heights: FloatArray
+    errors: FloatArray
+
+
+def measure_marks(
+    profiles: Sequence[Profile], layout: Layout, *, chroma_floor: float = 0.0, tone: float = 0.8
+) -> tuple[WindowFit, ...]:
+    """Measure all marks of a plate: one WindowFit a profile, in order. Heights may be negative, as noise makes them.
+
+    chroma_floor : the smallest chroma amplitude that the file carries, in 8-bit codes. tone : the membranes' encoded
+    brightness, 0..1, which says how many codes a given absorbance is.
+    """
+    noise = _learn_noise(profiles, layout)
+    blanks = [_blanks(profile, layout, noise) for profile in profiles]
+    carried = _faintest_colour(chroma_floor, tone)
+    return tuple(
+        _measure_window(profile, layout, noise, _noise_level(own, blanks), carried)
+        for profile, own in zip(profiles, blanks, strict=True)
+    )
+
+
+def line_shape(offset_mm: FloatArray, width_mm: float, blur_mm: float) -> FloatArray:
+    """A box of a width blurred by a Gaussian (sigma), height 1 at its middle; any shape of offsets from it."""
+    scale = blur_mm * math.sqrt(2)
+    peak = 2 * math.erf(width_mm / 2 / scale)
+    return (_erf((offset_mm + width_mm / 2) / scale) - _erf((offset_mm - width_mm / 2) / scale)) / peak
+
+
+_ERF_AT = np.linspace(-4.0, 4.0, 1601)
+_ERF = np.array([math.erf(v) for v in _ERF_AT])
+
+
+def _erf(x: FloatArray) -> FloatArray:
+    return np.asarray(np.interp(x, _ERF_AT, _ERF))
+
+
+def _marks(layout: Layout) -> tuple[IndicatorMark, IndicatorMark]:
+    return layout.marks.indicator, layout.marks.reference
+
+
+# --- which rows ------------------------------------------------------------------------------------------------------
+
+
+def _used(profile: Profile, layout: Layout) -> BoolArray:
+    """Rows between the rim's shadows: an end is left out as far as the profile is steeper there than inside."""
+    x, length = profile.position_mm, profile.window.length
+    spans = sorted((mark.position - mark.width / 2, mark.position + mark.width / 2) for mark in _marks(layout))
+    before = x < spans[0][0] - MARK_ZONE_MM
+    after = x > spans[-1][1] + MARK_ZONE_MM
+    slope = np.abs(np.gradient(_running_mean(profile.absorbance @ LUMA, 2), x))
+    inside = (x > spans[0][1] + MARK_ZONE_MM) & (x < spans[-1][0] - MARK_ZONE_MM)
+    steep = slope > STEEP * float(np.median(slope[inside if inside.any() else before | after])) + STEEP_FLOOR
+    low = max(END_MM, float(x[before & steep].max(initial=0.0)))
+    high = min(length - END_MM, float(x[after & steep].min(initial=length)))
+    return profile.valid & (x > low) & (x < high)
+
+
+def _running_mean(y: FloatArray, reach: int) -> FloatArray:
+    """Mean over 2 reach + 1 values, the ends repeated."""
+    size = 2 * reach + 1
+    return np.convolve(np.pad(y, reach, mode="edge"), np.full(size, 1 / size), mode="valid")
+
+
+def _blank_rows(profile: Profile, layout: Layout) -> BoolArray:
+    """Rows used in the fit on which no mark can lie."""
+    rows = _used(profile, layout)
+    for mark in _marks(layout):
+        rows = rows & (np.abs(profile.position_mm - mark.position) > mark.width / 2 + MARK_ZONE_MM)
+    return rows
+
+
+# --- noise -----------------------------------------------------------------------------------------------------------
+
+
+def _covariance(x: FloatArray, noise: NoiseModel) -> FloatArray:
+    """Covariance (n, n) of a blank profile at positions x, in units of the white noise's variance."""
+    apart = np.abs(x[:, None] - x[None])
+    texture = noise.texture * np.exp(-apart / TEXTURE_MM)
+    return np.asarray(np.eye(len(x)) + texture + _baseline_covariance(x, noise))
+
+
+def _baseline_covariance(x: FloatArray, noise: NoiseModel) -> FloatArray:
+    apart = x[:, None] - x[None]
+    return np.asarray(noise.baseline * np.exp(-0.5 * (apart / noise.baseline_mm) ** 2))
+
+
+def _trend(x: FloatArray) -> FloatArray:
+    """The straight line under the baseline's Gaussian process: (n, 2)."""
+    return np.stack([np.ones_like(x), (x - x.mean()) / max(float(np.ptp(x)), 1e-9)], axis=1)
+
+
+def _projection(covariance: FloatArray, trend: FloatArray) -> FloatArray:
+    """Inverse covariance with the trend projected out, (n, n)."""
+    inverse = np.linalg.inv(covariance)
+    weighted = inverse @ trend
+    return np.asarray(inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T))
+
+
+def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> float:
+    """Minus twice the restricted log likelihood of blank profiles (n, m), each with its own scale."""
+    covariance, trend = _covariance(x, noise), _trend(x)
+    solved = np.linalg.solve(covariance, np.concatenate([trend, profiles], axis=1))
+    inner = trend.T @ solved[:, :2]
+    cross = trend.T @ solved[:, 2:]
+    quadratic = np.einsum("ij,ij->j", profiles, solved[:, 2:]) - np.einsum("ij,ij->j", cross, np.linalg.solve(inner, cross))
+    log_det = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(inner)[1]
+    free = len(x) - 2
+    return float((log_det + free * np.log(np.maximum(quadratic, 1e-12) / free)).sum())
+
+
+def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
+    """The noise model of highest restricted likelihood over all blank rows, one parameter after the other, twice."""
+    groups: dict[bytes, list[Profile]] = {}
+    for profile in profiles:
+        groups.setdefault(_blank_rows(profile, layout).tobytes(), []).append(profile)
+    stretches = []
+    for key, members in groups.items():
+        rows = np.frombuffer(key, np.bool_)
+        if rows.sum() >= MIN_BLANK_ROWS:
+            y = np.stack([member.absorbance[rows] @ LUMA for member in members], axis=1)
+            stretches.append((members[0].position_mm[rows], y))
+    best = NoiseModel(texture=TEXTURE_RATIOS[1], baseline=BASELINE_RATIOS[2], baseline_mm=BASELINE_MM[1])
+    known: dict[NoiseModel, float] = {}
+
+    def unlikelihood(noise: NoiseModel) -> float:
+        if noise not in known:
+            known[noise] = sum(_unlikelihood(x, y, noise) for x, y in stretches)
+        return known[noise]
+
+    for _ in range(2):
+        for texture, baseline_mm in ((t, best.baseline_mm) for t in TEXTURE_RATIOS):
+            best = min(best, NoiseModel(texture=texture, baseline=best.baseline, baseline_mm=baseline_mm), key=unlikelihood)
+        for ratio in BASELINE_RATIOS:
+            best = min(best, NoiseModel(texture=best.texture, baseline=ratio, baseline_mm=best.baseline_mm), key=unlikelihood)
+        for scale in BASELINE_MM:
+            best = min(best, NoiseModel(texture=best.texture, baseline=best.baseline, baseline_mm=scale), key=unlikelihood)
+    return best
+
+
+def _blanks(profile: Profile, layout: Layout, noise: NoiseModel) -> _Blanks:
+    """Fit a line at every place where none can be; whitened, so that their variance is the noise's, per channel."""
+    rows = _blank_rows(profile, layout)
+    x = profile.position_mm[rows]
+    width = layout.marks.indicator.width
+    places = _blank_places(x, width) if len(x) >= MIN_BLANK_ROWS else x[:0]
+    if not len(places):
+        return _Blanks(rgb=np.zeros((0, 3)), independent=0.0, usual=0.0)
+    projected = _projection(_covariance(x, noise), _trend(x))
+    shapes = line_shape(x[:, None] - places[None], width, DEFAULT_BLUR_MM)
+    filters = shapes.T @ projected
+    power = np.einsum("ij,ji->i", filters, shapes)
+    heights = (filters @ profile.absorbance[rows]) / np.sqrt(power)[:, None]
+    stretch = len(places) * BLANK_STEP * float(profile.position_mm[1] - profile.position_mm[0])
+    return _Blanks(
+        rgb=heights,
+        independent=max(1.0, stretch / (BLANK_APART * width)),
+        usual=MEMBRANE_SD**2 * float(np.median(power)),
+    )
+
+
+def _blank_places(x: FloatArray, width: float) -> FloatArray:
+    """Every BLANK_STEP-th of the positions that have rows below a whole line about them."""
+    reach = width / 2 + DEFAULT_BLUR_MM
+    bin_mm = float(np.diff(x).min())
+    around = (np.abs(x[:, None] - x[None]) <= reach).sum(axis=1)
+    return x[around >= int(2 * reach / bin_mm)][::BLANK_STEP]
+
+
+def _searched(luma: FloatArray, sigma: float, step_mm: float) -> FloatArray:
+    """Blank heights as a mark's search would find them: the best of the neighbouring places, far ones penalised."""
+    reach = int(SEARCH_MM / step_mm)
+    best, gain = luma.copy(), np.full(len(luma), -np.inf)
+    for shift in range(-reach, reach + 1):
+        moved = np.full(len(luma), -np.inf)
+        if abs(shift) < len(luma):
+            source = luma[max(0, shift) : len(luma) + min(0, shift)]
+            moved[max(0, -shift) : len(luma) - max(0, shift)] = source
+        found = (np.maximum(moved, 0) / sigma) ** 2 - (shift * step_mm / PLACE_SD_MM) ** 2
+        better = np.isfinite(moved) & (found > gain)
+        best, gain = np.where(better, moved, best), np.where(better, found, gain)
+    return best
+
+
+def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
+    """A window's noise: its own blanks and the whole plate's, by the number of independent ones."""
+    total = sum(blanks.independent for blanks in plate)
+    if total == 0:
+        rgb = FALLBACK_NOISE**2 * np.ones((3, 3))
+        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=1.0, rgb=rgb)
+    weights = [blanks.independent / max(1, len(blanks.rgb)) for blanks in plate]
+    pooled = sum((w * b.rgb.T @ b.rgb for w, b in zip(weights, plate, strict=True)), np.zeros((3, 3))) / total
+    share = own.independent / (own.independent + PLATE_WEIGHT)
+    alone = own.rgb.T @ own.rgb / len(own.rgb) if len(own.rgb) else pooled
+    rgb = share * alone + (1 - share) * pooled
+    weight = share * own.independent + (1 - share) * total
+    usual = share * own.usual + (1 - share) * sum(b.independent * b.usual for b in plate) / total
+    found = float(LUMA @ rgb @ LUMA)
+    rgb = rgb * (weight * found + MEMBRANE_WEIGHT * usual) / ((weight + MEMBRANE_WEIGHT) * found)
+    sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
+    scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
+    searched = [_searched(b.luma, sigma / scale, BLANK_STEP * 0.125) for b in plate]
+    mean = sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total
+    spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
+    freedom = weight + MEMBRANE_WEIGHT - 1
+    return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)
+
+
+# --- fit -------------------------------------------------------------------------------------------------------------
+
+
+def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _Fit:
+    """Place, width and height of both marks in luma, by penalised generalised least squares."""
+    rows = _used(profile, layout)
+    x = profile.position_mm[rows]
+    y = profile.absorbance[rows] @ LUMA
+    marks = _marks(layout)
+    widths = np.array([mark.width for mark in marks])
+    blur = DEFAULT_BLUR_MM
+    covariance, trend = _covariance(x, noise), _trend(x)
+    smooth = _baseline_covariance(x, noise)
+    projected = _projection(covariance, trend)
+    for _ in range(2):
+        places = _best_places(x, y, projected, marks, widths, blur, sigma)
+        blur = _best_blur(x, y, projected, places, widths, sigma)
+        widths = _best_widths(x, y, projected, places, marks, blur, sigma)
+        shapes = _shapes(x, places, widths, blur)
+        heights = np.linalg.solve(shapes.T @ projected @ shapes + 1e-9 * np.eye(2), shapes.T @ projected @ y)
+        unsure = covariance + np.diag(_shape_variance(x, places, widths, heights) / sigma**2)
+        projected = _projection(unsure, trend)
+    inner = np.linalg.inv(shapes.T @ projected @ shapes + 1e-9 * np.eye(2))
+    filters = inner @ (shapes.T @ projected)
+    return _Fit(
+        rows=rows,
+        x=x,
+        y=y,
+        places=places,
+        widths=widths,
+        blur=blur,
+        shapes=shapes,
+        projected=projected,
+        rough=covariance + np.diag(_shape_variance(x, places, widths, heights) / sigma**2) - smooth,
+        filters=filters,
+        heights=filters @ y,
+        errors=sigma * np.sqrt(np.diag(inner)),
+    )
+
+
+def _shapes(x: FloatArray, places: FloatArray, widths: FloatArray, blur: float) -> FloatArray:
+    return np.stack([line_shape(x - p, float(w), blur) for p, w in zip(places, widths, strict=True)], axis=1)
+
+
+def _shape_variance(x: FloatArray, places: FloatArray, widths: FloatArray, heights: FloatArray) -> FloatArray:
+    """Variance (n,) for what a strong line's true shape, halo and bleeding differ by from the model's."""
+    spread = np.zeros_like(x)
+    for place, width, height in zip(places, widths, heights, strict=True):
+        spread += (SHAPE_ERROR * height * line_shape(x - place, float(width) + 2 * HALO_MM, HALO_MM / 2)) ** 2
+    return spread
+
+
+def _explained(x: FloatArray, y: FloatArray, projected: FloatArray, shapes: FloatArray, sigma: float) -> float:
+    """Chi-square that lines of these shapes (n, 2) take out of the profile; negative lines take out nothing."""
+    filters = shapes.T @ projected
+    score = filters @ y
+    heights = np.linalg.solve(filters @ shapes + 1e-9 * np.eye(2), score)
+    return float((np.maximum(heights, 0) * score).sum()) / sigma**2
+
+
+def _best_places(
+    x: FloatArray,
+    y: FloatArray,
+    projected: FloatArray,
+    marks: Sequence[IndicatorMark],
+    widths: FloatArray,
+    blur: float,
+    sigma: float,
+) -> FloatArray:
+    """Places (2,) of the marks, tried in every pair of steps about the printed ones; far ones must earn it."""
+    steps = np.arange(-SEARCH_MM, SEARCH_MM + 1e-9, SEARCH_STEP_MM)
+    first = line_shape(x[:, None] - marks[0].position - steps, float(widths[0]), blur)
+    second = line_shape(x[:, None] - marks[1].position - steps, float(widths[1]), blur)
+    by_first, by_second = projected @ first, projected @ second
+    a = np.einsum("ij,ij->j", first, by_first)[:, None]
+    d = np.einsum("ij,ij->j", second, by_second)[None]
+    b = first.T @ by_second
+    u, v = (by_first.T @ y)[:, None], (by_second.T @ y)[None]
+    det = a * d - b**2 + 1e-12
+    gain = (np.maximum((d * u - b * v) / det, 0) * u + np.maximum((a * v - b * u) / det, 0) * v) / sigma**2
+    penalty = (steps / PLACE_SD_MM) ** 2
+    best = np.unravel_index(int(np.argmax(gain - penalty[:, None] - penalty[None])), gain.shape)
+    return np.array([marks[0].position + steps[best[0]], marks[1].position + steps[best[1]]])
+
+
+def _best_blur(
+    x: FloatArray, y: FloatArray, projected: FloatArray, places: FloatArray, widths: FloatArray, sigma: float
+) -> float:
+    def gain(blur: float) -> float:
+        stray = math.log(blur / DEFAULT_BLUR_MM) / BLUR_LOG_SD
+        return _explained(x, y, projected, _shapes(x, places, widths, blur), sigma) - stray**2
+
+    return max(BLUR_MM, key=gain)
+
+
+def _best_widths(
+    x: FloatArray,
+    y: FloatArray,
+    projected: FloatArray,
+    places: FloatArray,
+    marks: Sequence[IndicatorMark],
+    blur: float,
+    sigma: float,
+) -> FloatArray:
+    """Widths (2,) of the lines; a faint line keeps the printed width, as nothing speaks for another."""
+    widths = np.array([mark.width for mark in marks])
+
+    def gain(k: int, ratio: float) -> float:
+        tried = widths.copy()
+        tried[k] = marks[k].width * ratio
+        stray = math.log(ratio) / WIDTH_LOG_SD
+        return _explained(x, y, projected, _shapes(x, places, tried, blur), sigma) - stray**2
+
+    for k, mark in enumerate(marks):
+        best = max(WIDTH_RATIOS, key=lambda ratio, k=k: gain(k, ratio))  # type: ignore[misc]
+        widths[k] = mark.width * best
+    return widths
+
+
+# --- one window ------------------------------------------------------------------------------------------------------
+
+
+def _measure_window(
+    profile: Profile, layout: Layout, noise: NoiseModel, level: _Level, carried: float
+) -> WindowFit:
+    fit = _fit(profile, layout, noise, level.sigma)
+    reference = layout.marks.reference
+    reference_dyes = [reference.colour, *([reference.undeveloped_colour] if reference.undeveloped_colour else [])]
+    lines = fit.shapes @ fit.heights
+    smooth = fit.y - lines - _residual(fit, lines)
+    scale = 1 / float(LUMA @ DYE[layout.marks.indicator.colour])
+    x = profile.position_mm
+    baseline = np.interp(x, fit.x, smooth) * scale
+    return WindowFit(
+        window=profile.window.id,
+        indicator=_measurement(profile, "indicator", 0, fit, level, [layout.marks.indicator.colour], carried),
+        reference=_measurement(profile, "reference", 1, fit, level, reference_dyes, carried),
+        blur_mm=fit.blur,
+        position_mm=x,
+        absorbance=profile.absorbance @ LUMA * scale,
+        standard_error=np.sqrt((profile.standard_error**2) @ (LUMA**2)) * scale,
+        baseline=baseline,
+        fit=baseline + np.interp(x, fit.x, lines) * scale,
+        used=fit.rows,
+    )
+
+
+def _residual(fit: _Fit, lines: FloatArray) -> FloatArray:
+    """What neither the lines nor the smooth baseline explain: the rough noise's part of the rest (kriging)."""
+    return np.asarray(fit.rough @ (fit.projected @ (fit.y - lines)))
+
+
+def _measurement(
+    profile: Profile, name: MarkName, k: int, fit: _Fit, level: _Level, dyes: Sequence[str], carried: float
+) -> MarkMeasurement:
+    colour = fit.filters[k] @ profile.absorbance[fit.rows]
+    luma, error = float(fit.heights[k]), float(fit.errors[k])
+    snr = luma / error
+    strongest = min(dyes, key=lambda dye: _angle(colour, DYE[dye]))
+    coloured = snr >= LOOKS_SNR and luma >= carried
+    dye = strongest if coloured else dyes[0]
+    scale = 1 / float(LUMA @ DYE[dye])
+    white = error / level.sigma * scale
+    if _seen_share(profile, fit, k) < SEEN_SHARE:
+        return _unseen(profile.window.id, name, level, white)
+    span, straightness = _over_the_breadth(profile, fit, k)
+    return MarkMeasurement(
+        window=profile.window.id,
+        mark=name,
+        height=luma * scale,
+        standard_error=error * scale,
+        position_mm=float(fit.places[k]),
+        position_se=_place_error(fit, k, level.sigma) if snr >= LOOKS_SNR else None,
+        width_mm=_full_width(float(fit.widths[k]), fit.blur) if snr >= STRONG_SNR else None,
+        straightness_mm=straightness,
+        span=span,
+        dye=dye if coloured else None,
+        dye_angle=_angle(colour, DYE[dye]) if coloured else None,
+        dye_angle_se=_angle_error(colour, DYE[dye], level, error) if coloured else None,
+        blank_mean=level.mean * white,
+        blank_sd=level.sd * white,
+        blank_n=level.freedom,
+        flags=() if coloured or snr < LOOKS_SNR else ("colour_not_carried",),
+    )
+
+
+def _seen_share(profile: Profile, fit: _Fit, k: int) -> float:
+    """Share of the rows under a line that took part in the fit."""
+    under = np.abs(profile.position_mm - fit.places[k]) < fit.widths[k] / 2 + HALO_MM
+    return float(fit.rows[under].mean()) if under.any() else 0.0
+
+
+def _unseen(window: str, name: MarkName, level: _Level, white: float) -> MarkMeasurement:
+    return MarkMeasurement(
+        window=window,
+        mark=name,
+        height=None,
+        standard_error=None,
+        position_mm=None,
+        position_se=None,
+        width_mm=None,
+        straightness_mm=None,
+        span=None,
+        dye=None,
+        dye_angle=None,
+        dye_angle_se=None,
+        blank_mean=level.mean * white,
+        blank_sd=level.sd * white,
+        blank_n=level.freedom,
+        flags=("not_seen",),
+    )
+
+
+def _angle(colour: FloatArray, dye: FloatArray) -> float:
+    """Angle between two directions in absorbance space, degrees."""
+    cosine = float(colour @ dye) / max(float(np.linalg.norm(colour) * np.linalg.norm(dye)), 1e-12)
+    return math.degrees(math.acos(min(1.0, max(-1.0, cosine))))
+
+
+def _angle_error(colour: FloatArray, dye: FloatArray, level: _Level, error: float) -> float:
+    """Standard error of a line's colour direction across the dye's, degrees, from the blanks' colour noise."""
+    unit = dye / np.linalg.norm(dye)
+    across = np.eye(3) - np.outer(unit, unit)
+    spread = math.sqrt(float(np.trace(across @ level.rgb @ across)) / 2) * error / level.sigma
+    return math.degrees(math.atan2(spread, float(np.linalg.norm(colour))))
+
+
+def _faintest_colour(chroma_floor: float, tone: float) -> float:
+    """Luma height from which a red line's chroma exceeds the file's floor well enough to be believed.
+
+    A line of green absorbance h takes tone x 255 x ln 10 / 2.2 x h codes off green (gamma of about 2.2) and, by the
+    dye's direction and ITU-R BT.601, moves Cr by 0.713 of the difference between red's loss and luma's.
+    """
+    dye = DYE["red"]
+    codes_per_height = tone * 255 * math.log(10) / 2.2
+    chroma = 0.713 * (float(LUMA @ dye) - dye[0]) * codes_per_height
+    return float(CHROMA_MARGIN * chroma_floor / chroma * float(LUMA @ dye))
+
+
+def _place_error(fit: _Fit, k: int, sigma: float) -> float | None:
+    """Standard error of a line's place, mm, from the slope of its flanks."""
+    slope = np.gradient(fit.shapes[:, k], fit.x)
+    power = float(slope @ fit.projected @ slope)
+    return sigma / (abs(float(fit.heights[k])) * math.sqrt(power)) if power > 0 else None
+
+
+def _full_width(width: float, blur: float) -> float:
+    """Full width at half height of a blurred box, mm."""
+    offsets = np.linspace(0, width + 3 * blur, 400)
+    return float(2 * np.interp(-0.5, -line_shape(offsets, width, blur), offsets))
+
+
+def _over_the_breadth(profile: Profile, fit: _Fit, k: int) -> tuple[float | None, float | None]:
+    """Share of the lanes that carry the line, and how far it bends from a straight one (rms, mm)."""
+    height, error = float(fit.heights[k]), float(fit.errors[k])
+    under = fit.shapes[:, k] > 0.5
+    lanes = np.flatnonzero(profile.lane_valid[:, fit.rows][:, under].mean(axis=1) > 0.75)
+    if height < LOOKS_SNR * error or len(lanes) < 3:
+        return None, None
+    known = profile.lane_valid[lanes][:, fit.rows]
+    y = np.where(known, profile.lanes[lanes][:, fit.rows] @ LUMA, fit.y)
+    lane_error = error * math.sqrt(len(profile.lane_mm))
+    span = float((y @ fit.filters[k] + 2 * lane_error >= 0.5 * height).mean())
+    return span, _straightness(profile.lane_mm[lanes], y, fit, k) if height >= LOOKS_SNR * lane_error else None
+
+
+def _straightness(lane_mm: FloatArray, y: FloatArray, fit: _Fit, k: int) -> float:
+    """Scatter of the lanes' own places about a straight line over the breadth, rms, mm."""
+    steps = np.arange(-SEARCH_MM, SEARCH_MM + 1e-9, SEARCH_STEP_MM)
+    shapes = line_shape(fit.x[:, None] - fit.places[k] - steps, float(fit.widths[k]), fit.blur)
+    filters = shapes.T @ fit.projected
+    power = np.sqrt(np.einsum("ij,ji->i", filters, shapes))
+    at = steps[np.argmax((filters @ y.T) / power[:, None], axis=0)]
+    slope, offset = np.polyfit(lane_mm, at, 1)
+    return float(np.sqrt(np.mean((at - slope * lane_mm - offset) ** 2)))

@@ -1,0 +1,343 @@
+"""The order of the reading, once: photo -> plate -> strips -> profiles -> marks -> calls -> grade -> verdict.
+
+Here, and only here, a refusal becomes a verdict.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from reader.call import MarkCall, call_marks
+from reader.errors import PhotoRefusedError
+from reader.evidence import Evidence, WindowEvidence
+from reader.fitness import check_blur, check_pose, check_strips, chroma_floor
+from reader.grade import Grade, ReadingAge, grade_plate, next_step, reading_age
+from reader.light import encode
+from reader.locate import PlatePose, find_plate
+from reader.mark import MarkMeasurement, WindowFit, measure_marks
+from reader.photo import Photo, open_photo
+from reader.profile import extract_profile
+from reader.settings import (
+    IndicatorMark,
+    Layout,
+    Rules,
+    SettingsFile,
+    Texts,
+    Thresholds,
+    bundled_layouts,
+    load_layout,
+    load_rules,
+    load_texts,
+    load_thresholds,
+)
+from reader.strip import Strip, cut_strips
+from reader.verdict import (
+    LayoutRecord,
+    Mark,
+    PhotoRecord,
+    PivotalMark,
+    PoseRecord,
+    QualityRecord,
+    ReadingAgeRecord,
+    SettingsRecord,
+    SoftwareRecord,
+    Verdict,
+    WindowRecord,
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class ReadSettings:
+    """What a photo is read by: the layouts that the plate may have, and the site's rules, thresholds and texts."""
+
+    layouts: tuple[Layout, ...]
+    layout_named: bool
+    rules: Rules
+    thresholds: Thresholds
+    texts: Texts
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Reading:
+    """A verdict and what it rests on; evidence is None where the file could not be opened."""
+
+    verdict: Verdict
+    evidence: Evidence | None
+
+
+def load_settings(
+    layout: str | Path = "auto",
+    rules: str | Path = "two-tier",
+    thresholds: str | Path = "standard",
+    texts: str | Path = "standard",
+) -> ReadSettings:
+    """Load settings by bundled name or path; layout "auto" stands for all bundled ones. Raises SettingsError."""
+    named = layout != "auto"
+    return ReadSettings(
+        layouts=(load_layout(layout),) if named else bundled_layouts(),
+        layout_named=named,
+        rules=load_rules(rules),
+        thresholds=load_thresholds(thresholds),
+        texts=load_texts(texts),
+    )
+
+
+def read_photo(
+    path: str | Path,
+    *,
+    layout: str | Path = "auto",
+    rules: str | Path = "two-tier",
+    thresholds: str | Path = "standard",
+    texts: str | Path = "standard",
+    drops_at: datetime | None = None,
+    reading_age_min: float | None = None,
+) -> Verdict:
+    """Read one photo of one plate.
+
+    layout : "auto" (all bundled layouts are tried), a bundled name, or a TOML file. drops_at : when the drops were
+    put into the wells; or reading_age_min : minutes from then to the photo. A photo that cannot be read gives a
+    verdict of status "refused" with reason and remedy. Raises SettingsError for broken settings files and
+    LinecallError for a reading age that is none.
+    """
+    settings = load_settings(layout, rules, thresholds, texts)
+    return examine(Path(path), settings, drops_at=drops_at, reading_age_min=reading_age_min).verdict
+
+
+def examine(
+    path: Path,
+    settings: ReadSettings,
+    *,
+    drops_at: datetime | None = None,
+    reading_age_min: float | None = None,
+) -> Reading:
+    """Read one photo and keep the evidence; never raises for a bad photo."""
+    photo: Photo | None = None
+    try:
+        photo = open_photo(path)
+        return _examine(photo, settings, drops_at, reading_age_min)
+    except PhotoRefusedError as refusal:
+        verdict = _refused(path, photo, settings, refusal)
+        return Reading(verdict=verdict, evidence=None if photo is None else Evidence(photo=photo))
+
+
+def _examine(
+    photo: Photo, settings: ReadSettings, drops_at: datetime | None, reading_age_min: float | None
+) -> Reading:
+    pose = find_plate(photo, settings.layouts)
+    layout = pose.layout
+    check_pose(pose, settings.thresholds)
+    strips = cut_strips(photo, pose)
+    check_strips(strips)
+    profiles = [extract_profile(strip) for strip in strips]
+    fits = measure_marks(profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=_tone(strips))
+    check_blur(fits, layout, settings.thresholds)
+    calls = call_marks(fits, layout, settings.thresholds)
+    age = reading_age(
+        layout,
+        stated_minutes=reading_age_min,
+        drops_at=drops_at,
+        captured_at=photo.captured_at,
+        now=datetime.now(UTC),
+    )
+    grade = grade_plate(calls, layout, settings.rules, age)
+    verdict = _verdict(photo, pose, strips, fits, calls, age, grade, settings)
+    windows = tuple(
+        WindowEvidence(strip=strip, curves=fit) for strip, fit in zip(strips, fits, strict=True)
+    )
+    return Reading(verdict=verdict, evidence=Evidence(photo=photo, windows=windows))
+
+
+def _tone(strips: Sequence[Strip]) -> float:
+    """Median encoded brightness of the membranes' green, 0..1."""
+    seen = [strip.linear[..., 1][strip.valid] for strip in strips if strip.valid.any()]
+    if not seen:
+        return 0.0
+    return float(encode(np.array([[[np.median(np.concatenate(seen))] * 3]], np.float32))[0, 0, 0]) / 255
+
+
+# --- the verdict -----------------------------------------------------------------------------------------------------
+
+
+def _verdict(
+    photo: Photo,
+    pose: PlatePose,
+    strips: Sequence[Strip],
+    fits: Sequence[WindowFit],
+    calls: Sequence[MarkCall],
+    age: ReadingAge,
+    grade: Grade,
+    settings: ReadSettings,
+) -> Verdict:
+    called = {(call.window, call.mark): call for call in calls}
+    return Verdict(
+        software=_software(),
+        photo=_photo_record(photo),
+        status="read",
+        grade=grade.grade,
+        possible_grades=grade.possible_grades,
+        pivotal=tuple(PivotalMark(window=pivot.window, mark=pivot.mark) for pivot in grade.pivotal),
+        rule=grade.rule,
+        warnings=grade.warnings,
+        next_step=next_step(grade, settings.texts),
+        reading_age=_reading_age_record(age),
+        layout=_layout_record(pose.layout, settings),
+        rules=_settings_record(settings.rules),
+        thresholds=_settings_record(settings.thresholds),
+        texts=_settings_record(settings.texts),
+        pose=_pose_record(pose),
+        quality=QualityRecord(
+            px_per_mm=float(np.median([strip.native_px_per_mm for strip in strips])),
+            blur_mm=float(np.median([fit.blur_mm for fit in fits])),
+            clipped_fraction=float(np.mean([strip.clipped_fraction for strip in strips])),
+            hidden_fraction=float(np.mean([strip.hidden_fraction for strip in strips])),
+        ),
+        windows=tuple(
+            _window_record(strip, fit, pose.layout, called) for strip, fit in zip(strips, fits, strict=True)
+        ),
+    )
+
+
+def _window_record(
+    strip: Strip, fit: WindowFit, layout: Layout, called: dict[tuple[str, str], MarkCall]
+) -> WindowRecord:
+    window = strip.window
+    return WindowRecord(
+        id=window.id,
+        analyte=window.analyte,
+        tier=window.tier,
+        length_mm=window.length,
+        breadth_mm=window.breadth,
+        corners_px=_quad(strip.corners_px),
+        quality=QualityRecord(
+            px_per_mm=strip.native_px_per_mm,
+            blur_mm=fit.blur_mm,
+            noise=fit.indicator.blank_sd,
+            clipped_fraction=strip.clipped_fraction,
+            hidden_fraction=strip.hidden_fraction,
+        ),
+        reference=_mark_record(fit.reference, called[window.id, "reference"], layout.marks.reference),
+        indicator=_mark_record(fit.indicator, called[window.id, "indicator"], layout.marks.indicator),
+    )
+
+
+def _mark_record(measured: MarkMeasurement, call: MarkCall, place: IndicatorMark) -> Mark:
+    return Mark(
+        call=call.call,
+        height=measured.height,
+        standard_error=measured.standard_error,
+        limit_of_blank=call.limit_of_blank,
+        limit_of_detection=call.limit_of_detection,
+        blank_sd=measured.blank_sd,
+        blank_n=measured.blank_n,
+        dye=measured.dye,
+        expected_mm=place.position,
+        expected_width_mm=place.width,
+        position_mm=measured.position_mm,
+        position_mm_se=measured.position_se,
+        width_mm=measured.width_mm,
+        straightness_mm=measured.straightness_mm,
+        span=measured.span,
+        dye_angle_deg=measured.dye_angle,
+        dye_angle_deg_se=measured.dye_angle_se,
+        flags=measured.flags,
+        reasons=call.reasons,
+    )
+
+
+def _refused(
+    path: Path, photo: Photo | None, settings: ReadSettings, refusal: PhotoRefusedError
+) -> Verdict:
+    return Verdict(
+        software=_software(),
+        photo=PhotoRecord(name=path.name, sha256=_sha256(path)) if photo is None else _photo_record(photo),
+        status="refused",
+        refusal=refusal.code,
+        reason=refusal.reason,
+        remedy=refusal.remedy,
+        next_step=settings.texts.next_step.refused,
+        rules=_settings_record(settings.rules),
+        thresholds=_settings_record(settings.thresholds),
+        texts=_settings_record(settings.texts),
+    )
+
+
+def _sha256(path: Path) -> str | None:
+    """Hash of a file that could not be opened as a photo; None where it cannot be read or is no plain file."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else None
+    except OSError:
+        return None
+
+
+@cache
+def _software() -> SoftwareRecord:
+    return SoftwareRecord(version=version("linecall"))
+
+
+def _photo_record(photo: Photo) -> PhotoRecord:
+    return PhotoRecord(
+        name=photo.name,
+        sha256=photo.sha256,
+        width=photo.width,
+        height=photo.height,
+        captured_at=photo.captured_at,
+        captured_offset_known=photo.captured_at is not None and photo.captured_at.tzinfo is not None,
+        encoding=photo.encoding,
+        chroma_subsampling=photo.chroma.subsampling,
+        jpeg_quality=photo.chroma.jpeg_quality,
+        chroma_quality=photo.chroma.chroma_quality,
+        lossy=photo.chroma.lossy,
+        flags=photo.notes,
+    )
+
+
+def _settings_record(settings: SettingsFile) -> SettingsRecord:
+    return SettingsRecord(name=settings.name, revision=settings.revision, sha256=settings.sha256)
+
+
+def _layout_record(layout: Layout, settings: ReadSettings) -> LayoutRecord:
+    chosen: Literal["named", "auto"] = "named" if settings.layout_named else "auto"
+    return LayoutRecord(
+        name=layout.name,
+        revision=layout.revision,
+        sha256=layout.sha256,
+        title=layout.title,
+        chosen=chosen,
+        assay=layout.assay.format,
+    )
+
+
+def _reading_age_record(age: ReadingAge) -> ReadingAgeRecord:
+    return ReadingAgeRecord(
+        minutes=age.minutes,
+        status=age.status,
+        source=age.source,
+        drops_at=age.drops_at,
+        range_minutes=age.range_minutes,
+        sentence=age.sentence,
+    )
+
+
+def _pose_record(pose: PlatePose) -> PoseRecord:
+    rows = [tuple(float(v) for v in row) for row in pose.mm_to_px]
+    return PoseRecord(
+        corners_px=_quad(pose.corners_px),
+        mm_to_px=(rows[0], rows[1], rows[2]),  # type: ignore[arg-type]
+        px_per_mm=pose.px_per_mm,
+        residual_mm=pose.residual_mm,
+        orientation_margin=pose.orientation_margin,
+        on_card=pose.on_card,
+        tilt_deg=pose.camera.tilt(),
+        flags=pose.notes,
+    )
+
+
+def _quad(corners: np.ndarray) -> tuple[tuple[float, float], ...]:  # type: ignore[type-arg]
+    return tuple((float(x), float(y)) for x, y in corners)

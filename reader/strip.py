@@ -1,0 +1,269 @@
+"""Each window cut straight out of the full-size pixels, at a fixed scale, in linear light.
+
+The membrane lies some way below the plate's top face, so at a slant it is seen shifted, and partly hidden by
+the rim of its opening. The recess is found from the windows' own edges, all windows of the plate together.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from reader.geometry import apply
+from reader.light import linear
+from reader.locate import PlatePose
+from reader.photo import Photo
+from reader.settings import Window
+
+FloatArray = NDArray[np.float64]
+Matrix = NDArray[np.float64]
+
+STRIP_PX_PER_MM = 16.0
+"""Samples per millimetre of a strip, both ways: eight on the blurred flank of a 1 mm line."""
+
+RECESS_MM = 1.5
+"""Depth of a membrane below the top face (common practice, no source: cassette housings leave 1 to 2 mm)."""
+RECESS_SD_MM = 0.4
+RECESS_RANGE_MM = (0.0, 3.0)
+OPENING_MARGIN_MM = 0.5
+"""How much wider than its membrane an opening is, each side: a bevel (common practice, no source)."""
+OPENING_MARGIN_SD_MM = 0.25
+OPENING_MARGIN_RANGE_MM = (0.0, 1.2)
+LOCAL_SHIFT_SD_MM = 0.12
+"""Spread of a single membrane's place about the plate's (lens distortion and assembly)."""
+LOCAL_SHIFT_MAX_MM = 0.45
+MARGIN_MM = 0.3
+"""Left out along every edge of the membrane: blur, wicking and the edge's own shadow."""
+PAD_MM = 1.8
+"""Seen around a membrane while its edges are sought."""
+EDGE_PX_PER_MM = 10.0
+CLIPPED = 0.985
+"""Linear light from which a sample counts as clipped (8-bit code 253)."""
+DARK = 0.002
+"""Linear light below which a sample carries no absorbance (8-bit code 6)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Strip:
+    """One window, straightened: row 0 at the upstream end, column 0 on the left looking along the flow.
+
+    linear : (n_along, n_across, 3) float32 RGB, 0..1.
+    valid : (n_along, n_across) bool, False where the rim hides the membrane or the light is clipped.
+    mm_to_px : (3, 3), millimetres on the membrane (x across, y along, origin upstream left) to upright pixels.
+    corners_px : (4, 2) membrane corners: upstream left, upstream right, downstream right, downstream left.
+    """
+
+    window: Window
+    linear: NDArray[np.float32]
+    valid: NDArray[np.bool_]
+    px_per_mm: float
+    native_px_per_mm: float
+    corners_px: FloatArray
+    mm_to_px: Matrix
+    hidden_fraction: float
+    clipped_fraction: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Seating:
+    """How the membranes sit in the plate: depth below the top face, and the openings' extra width, mm."""
+
+    recess_mm: float
+    opening_margin_mm: float
+
+
+def cut_strips(photo: Photo, pose: PlatePose) -> tuple[Strip, ...]:
+    """Cut every window of the pose's layout out of the photo, in the layout's order."""
+    windows = pose.layout.window
+    views = [_edge_view(photo, pose, window) for window in windows]
+    seating = _find_seating(views, pose)
+    return tuple(_cut(photo, pose, window, seating, view) for window, view in zip(windows, views, strict=True))
+
+
+def membrane_mm_to_px(pose: PlatePose, recess_mm: float) -> Matrix:
+    """Plate millimetres at a depth below the top face -> pixels, shape (3, 3).
+
+    The ray from the camera to a point at that depth crosses the top face at a point that is a fixed share of
+    the way towards the camera's foot: a similarity within the plate's plane.
+    """
+    x, y, z = pose.camera_mm
+    share = recess_mm / (z + recess_mm)
+    similarity = np.array([[1 - share, 0, share * x], [0, 1 - share, share * y], [0, 0, 1]])
+    return np.asarray(pose.mm_to_px @ similarity, dtype=np.float64)
+
+
+def window_to_plate(window: Window) -> Matrix:
+    """Window millimetres (x across, y along the flow, origin upstream left) -> plate millimetres, shape (3, 3)."""
+    along = np.asarray(window.flow, dtype=np.float64)
+    across = np.array([-along[1], along[0]])  # to the right, looking along the flow, y down
+    origin = np.asarray(window.centre) - across * window.breadth / 2 - along * window.length / 2
+    return np.array([[across[0], along[0], origin[0]], [across[1], along[1], origin[1]], [0, 0, 1]])
+
+
+def _sample(photo: Photo, mm_to_px: Matrix, extent_mm: tuple[float, float, float, float], scale: float) -> NDArray[np.float32]:
+    """Linear RGB on a regular grid over x0, y0, x1, y1 (window mm), averaged where the photo is finer."""
+    x0, y0, x1, y1 = extent_mm
+    n_across, n_along = round((x1 - x0) * scale), round((y1 - y0) * scale)
+    ring = apply(mm_to_px, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    low = np.floor(ring.min(axis=0)).astype(int) - 3
+    high = np.ceil(ring.max(axis=0)).astype(int) + 4
+    height, width = photo.pixels.shape[:2]
+    low, high = np.maximum(low, 0), np.minimum(high, (width, height))
+    if (high <= low).any():
+        return np.zeros((n_along, n_across, 3), np.float32)
+    light = linear(photo.pixels[low[1] : high[1], low[0] : high[0]], photo.encoding)
+    finer = max(1, round(_native_scale(mm_to_px, extent_mm) / scale))
+    step = 1 / (scale * finer)
+    grid_to_mm = np.array([[step, 0, x0 + step / 2], [0, step, y0 + step / 2], [0, 0, 1]])
+    to_roi = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1]], dtype=np.float64)
+    sampled = cv2.warpPerspective(
+        light,
+        to_roi @ mm_to_px @ grid_to_mm,
+        (n_across * finer, n_along * finer),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT,
+    )
+    if finer > 1:
+        sampled = cv2.resize(sampled, (n_across, n_along), interpolation=cv2.INTER_AREA)
+    return np.asarray(sampled, dtype=np.float32)
+
+
+def _native_scale(mm_to_px: Matrix, extent_mm: tuple[float, float, float, float]) -> float:
+    """Photo pixels per millimetre in the middle of the extent (geometric mean of both ways)."""
+    x, y = (extent_mm[0] + extent_mm[2]) / 2, (extent_mm[1] + extent_mm[3]) / 2
+    centre, right, down = apply(mm_to_px, np.array([[x, y], [x + 1, y], [x, y + 1]]))
+    return float(np.sqrt(abs(np.linalg.det(np.stack([right - centre, down - centre])))))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _EdgeView:
+    """Edge strength around one membrane, seen at the nominal recess: steps of log light across each side.
+
+    across, along : 1-D step size at grid positions x, y (window mm); `nominal` is where the membrane would be
+    if the recess were RECESS_MM; shift_per_mm is how it moves for each millimetre of recess, window axes.
+    """
+
+    x_mm: FloatArray
+    y_mm: FloatArray
+    across: FloatArray
+    along: FloatArray
+    top_shift: FloatArray
+
+
+def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
+    """Measure the steps across a window's long sides and ends in the top face's coordinates."""
+    to_plate = window_to_plate(window)
+    parallax = _parallax(pose, window, RECESS_MM)
+    shifted = to_plate @ np.array([[1, 0, parallax[0]], [0, 1, parallax[1]], [0, 0, 1]])
+    extent = (-PAD_MM, -PAD_MM, window.breadth + PAD_MM, window.length + PAD_MM)
+    light = _sample(photo, pose.mm_to_px @ shifted, extent, EDGE_PX_PER_MM)
+    tone = np.log10(np.maximum(light.astype(np.float64), DARK))
+    inset = round((PAD_MM + 0.8) * EDGE_PX_PER_MM)
+    across = np.median(tone[inset:-inset], axis=0)
+    along = np.median(tone[:, inset:-inset], axis=1)
+    x = np.arange(across.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
+    y = np.arange(along.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
+    return _EdgeView(x_mm=x, y_mm=y, across=_steps(across), along=_steps(along), top_shift=parallax)
+
+
+def _steps(profile: FloatArray) -> FloatArray:
+    """Edge strength of a (n, 3) log profile between samples: saturating, so that one hard shadow cannot outvote."""
+    step = np.abs(np.diff(profile, axis=0)).max(axis=1)
+    noise = np.median(step) + 1e-4
+    return np.asarray(np.log1p(step / (2 * noise)), dtype=np.float64)
+
+
+def _parallax(pose: PlatePose, window: Window, recess_mm: float) -> FloatArray:
+    """Where a membrane at that depth appears on the top face, minus where it is: window axes, mm."""
+    x, y, z = pose.camera_mm
+    to_plate = window_to_plate(window)[:2, :2]
+    shift = recess_mm / (z + recess_mm) * (np.array([x, y]) - np.asarray(window.centre))
+    return np.asarray(to_plate.T @ shift, dtype=np.float64)
+
+
+def _edge_support(view: _EdgeView, window: Window, shift: FloatArray, margin: float = 0.0) -> float:
+    """Edge strength at the four sides of a membrane (grown by margin) at a shift from the nominal place."""
+    sides = np.interp([shift[0] - margin, window.breadth + shift[0] + margin], view.x_mm, view.across)
+    ends = np.interp([shift[1] - margin, window.length + shift[1] + margin], view.y_mm, view.along)
+    return float(sides.sum() + ends.sum())
+
+
+def _find_seating(views: Sequence[_EdgeView], pose: PlatePose) -> Seating:
+    """The recess and the openings' margin that explain the edges of all windows best."""
+    windows = pose.layout.window
+    depths = np.arange(RECESS_RANGE_MM[0], RECESS_RANGE_MM[1] + 1e-9, 0.05)
+
+    def support(depth: float) -> float:
+        found = sum(
+            _edge_support(view, window, _parallax(pose, window, depth) - view.top_shift)
+            for view, window in zip(views, windows, strict=True)
+        )
+        return found / len(windows) - 0.5 * ((depth - RECESS_MM) / RECESS_SD_MM) ** 2
+
+    recess = float(depths[int(np.argmax([support(depth) for depth in depths]))])
+    margins = np.arange(OPENING_MARGIN_RANGE_MM[0], OPENING_MARGIN_RANGE_MM[1] + 1e-9, 0.05)
+
+    def rim(margin: float) -> float:
+        found = sum(
+            _edge_support(view, window, -view.top_shift, margin) for view, window in zip(views, windows, strict=True)
+        )
+        return found / len(windows) - 0.5 * ((margin - OPENING_MARGIN_MM) / OPENING_MARGIN_SD_MM) ** 2
+
+    margin = float(margins[int(np.argmax([rim(margin) for margin in margins]))])
+    return Seating(recess_mm=recess, opening_margin_mm=margin)
+
+
+def _local_shift(view: _EdgeView, window: Window, nominal: FloatArray) -> FloatArray:
+    """A single membrane's own shift from the plate's common seating, window axes, mm."""
+    steps = np.arange(-LOCAL_SHIFT_MAX_MM, LOCAL_SHIFT_MAX_MM + 1e-9, 0.05)
+    prior = 0.5 * (steps / LOCAL_SHIFT_SD_MM) ** 2
+    side = np.array([nominal[0], window.breadth + nominal[0]])
+    end = np.array([nominal[1], window.length + nominal[1]])
+    across = np.interp(side + steps[:, None], view.x_mm, view.across).sum(axis=1) - prior
+    along = np.interp(end + steps[:, None], view.y_mm, view.along).sum(axis=1) - prior
+    return np.array([steps[int(np.argmax(across))], steps[int(np.argmax(along))]])
+
+
+def _cut(photo: Photo, pose: PlatePose, window: Window, seating: Seating, view: _EdgeView) -> Strip:
+    parallax = _parallax(pose, window, seating.recess_mm)
+    local = _local_shift(view, window, parallax - view.top_shift)
+    to_plate = window_to_plate(window) @ np.array([[1, 0, local[0]], [0, 1, local[1]], [0, 0, 1.0]])
+    mm_to_px = membrane_mm_to_px(pose, seating.recess_mm) @ to_plate
+    extent = (0.0, 0.0, window.breadth, window.length)
+    light = _sample(photo, mm_to_px, extent, STRIP_PX_PER_MM)
+    x = (np.arange(light.shape[1]) + 0.5) / STRIP_PX_PER_MM
+    y = (np.arange(light.shape[0]) + 0.5) / STRIP_PX_PER_MM
+    seen = np.outer(
+        _seen(y, window.length, parallax[1] + local[1], seating.opening_margin_mm),
+        _seen(x, window.breadth, parallax[0] + local[0], seating.opening_margin_mm),
+    )
+    clipped = (light >= CLIPPED).any(axis=2)
+    valid = seen & ~clipped & (light > DARK).all(axis=2)
+    for array in (light, valid):
+        array.setflags(write=False)
+    corners = np.array([[0, 0], [window.breadth, 0], [window.breadth, window.length], [0, window.length]])
+    return Strip(
+        window=window,
+        linear=light,
+        valid=valid,
+        px_per_mm=STRIP_PX_PER_MM,
+        native_px_per_mm=_native_scale(mm_to_px, extent),
+        corners_px=apply(mm_to_px, corners),
+        mm_to_px=mm_to_px,
+        hidden_fraction=float(1 - seen.mean() / _open_share(window)),
+        clipped_fraction=float(clipped[seen].mean()) if seen.any() else 1.0,
+    )
+
+
+def _seen(place: FloatArray, size: float, shift: float, margin: float) -> NDArray[np.bool_]:
+    """Places (mm) inside the membrane's edges and inside the opening, which lies `shift` before them."""
+    low = max(0.0, -margin - shift) + MARGIN_MM
+    high = min(size, size + margin - shift) - MARGIN_MM
+    return np.asarray((place > low) & (place < high))
+
+
+def _open_share(window: Window) -> float:
+    """Share of the membrane inside the margins when nothing hides it."""
+    return (1 - 2 * MARGIN_MM / window.breadth) * (1 - 2 * MARGIN_MM / window.length)
