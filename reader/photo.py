@@ -7,6 +7,7 @@ orientation is applied here and nowhere else. Nothing of the file's metadata is 
 import hashlib
 import io
 import os
+import re
 import stat
 import sys
 import tempfile
@@ -25,7 +26,14 @@ from numpy.typing import NDArray
 from reader.errors import PhotoRefusedError
 from reader.light import Encoding
 from reader.quality import refuse
-from reader.tags import BrokenTagsError, JpegHeader, encoding_of_icc, read_exif, read_jpeg_header
+from reader.tags import (
+    BrokenTagsError,
+    JpegHeader,
+    encoding_of_icc,
+    read_exif,
+    read_jpeg_header,
+    read_tiff_fields,
+)
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -35,10 +43,14 @@ Pixels: TypeAlias = NDArray[Any]  # uint8 or uint16
 MAX_FILE_BYTES = 256 * 2**20  # a phone's largest photo, a 16-bit TIFF of 40 megapixels, still fits
 MAX_PIXELS = 120_000_000  # the largest sensors whose photos are saved at full size: 108 megapixels
 MIN_SIDE_PX = 64  # no plate can be read on fewer; it also ends 1 x 1 and 30000 x 2
-MAX_JPEG_SCANS = 500  # libjpeg-turbo's advice against progressive bombs; real files have about ten
+MAX_JPEG_SCANS = 100  # each costs a pass over all pixels; a progressive file has about ten
 # ISO/IEC 23008-12: brands of HEVC-coded still pictures; mif1 leaves the codec open, its decoder will tell
 HEIC_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1"})
 MAX_STRAY_BYTES = 64  # some cameras pad a JPEG's last scan; more than that is lost data
+
+
+# TIFF 6.0 and DNG 1.0 fields that tell how a TIFF's pixels are stored
+BITS, COMPRESSION, PHOTOMETRIC, SAMPLE_FORMAT, DNG_VERSION = 258, 259, 262, 339, 50706
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -119,7 +131,7 @@ def open_photo(path: Path) -> Photo:
     except PhotoRefusedError:
         raise
     except MemoryError:
-        refuse("too_large", found="its pixels do not fit into this computer's memory", limit="more memory")
+        refuse("too_large", found="its pixels do not fit into this computer's memory")
     except Exception as error:  # decoders raise whatever comes to hand; each means the same to the user
         refuse("damaged", form=form, why=_first_line(error))
     pixels = np.ascontiguousarray(pixels)
@@ -141,8 +153,8 @@ def _read_file(path: Path) -> bytes:
         if not stat.S_ISREG(status.st_mode):  # a pipe would hang
             refuse("unreadable", why="it is not a regular file")
         if status.st_size > MAX_FILE_BYTES:
-            found, limit = f"it is {status.st_size / 2**20:.0f} MiB", f"{MAX_FILE_BYTES / 2**20:.0f} MiB"
-            refuse("too_large", found=found, limit=limit)
+            found = f"{status.st_size / 2**20:.1f} MiB, {MAX_FILE_BYTES / 2**20:.0f} MiB is the limit"
+            refuse("too_large", found=found)
         data = path.read_bytes() if status.st_size else b""
     except OSError as error:
         refuse("unreadable", why=error.strerror or type(error).__name__)
@@ -172,8 +184,8 @@ def _check_size(width: int, height: int) -> None:
     if min(width, height) < MIN_SIDE_PX:
         refuse("too_small", width=width, height=height, limit=MIN_SIDE_PX)
     if width * height > MAX_PIXELS:
-        found = f"it is {width} x {height} px, {width * height / 1e6:.0f} megapixels"
-        refuse("too_large", found=found, limit=f"{MAX_PIXELS / 1e6:.0f} megapixels")
+        found = f"{width} x {height} px, {MAX_PIXELS / 1e6:.0f} megapixels is the limit"
+        refuse("too_large", found=found)
 
 
 # ---------------------------------------------------------------------------------------------------- JPEG
@@ -194,25 +206,26 @@ def _decode_jpeg(data: bytes) -> _Picture:
     )
     if len(header.sampling) == 4:
         return _decode_cmyk_jpeg(data, header, chroma)
-    import simplejpeg  # type: ignore[import-untyped]  # the same libjpeg-turbo as OpenCV's, but it raises on damage, and is silent and faster
+    # OpenCV has the same libjpeg-turbo, but fills what is damaged with grey, and only prints a word about it
+    import simplejpeg  # type: ignore[import-untyped]
 
     notes: tuple[str, ...] = ()
     try:
         pixels = simplejpeg.decode_jpeg(data, "BGR")
     except ValueError as error:
-        if not _is_padding(str(error)):
+        if not _is_padding(str(error), data[: header.end]):
             raise
         pixels = simplejpeg.decode_jpeg(data, "BGR", strict=False)
         notes = ("stray_bytes",)
     return _Picture(pixels=pixels, exif=header.exif, icc=header.icc, chroma=chroma, notes=notes)
 
 
-def _is_padding(warning: str) -> bool:
-    """Whether all that libjpeg complains of is a few spare bytes right before the end of image (0xd9)."""
-    words = warning.split()
-    if "extraneous bytes before marker 0xd9" not in warning:
+def _is_padding(warning: str, scans: bytes) -> bool:
+    """Whether all that libjpeg complains of is a few equal bytes right before the end of image (0xd9)."""
+    found = re.fullmatch(r"Corrupt JPEG data: ([0-9]+) extraneous bytes before marker 0xd9", warning)
+    if found is None or int(found[1]) > MAX_STRAY_BYTES:
         return False
-    return int(words[words.index("extraneous") - 1]) <= MAX_STRAY_BYTES
+    return len(set(scans[-int(found[1]) :])) == 1
 
 
 def _decode_cmyk_jpeg(data: bytes, header: JpegHeader, chroma: ChromaInfo) -> _Picture:
@@ -239,26 +252,30 @@ def _decode_png(data: bytes) -> _Picture:
 
 
 def _decode_tiff(data: bytes) -> _Picture:
+    fields = read_tiff_fields(data, {BITS, COMPRESSION, PHOTOMETRIC, SAMPLE_FORMAT, DNG_VERSION})
+    if DNG_VERSION in fields:
+        refuse("unusual_encoding", found="a camera's raw file")
+    depth = fields.get(BITS, 1)
+    if depth > 16 or fields.get(SAMPLE_FORMAT, 1) != 1:  # 1: unsigned whole numbers
+        refuse(
+            "unusual_encoding", found=f"a TIFF of {depth} bits a channel, or of signed or floating values,"
+        )
+    deep = depth == 16
+    if deep and fields.get(PHOTOMETRIC) not in (1, 2):  # grey from black, RGB
+        refuse("unusual_encoding", found="a TIFF of 16 bits a channel that is neither grey nor RGB")
     at = read_exif(data).orientation_at  # a TIFF file is laid out as an EXIF block is
     stored = data
     if at is not None:  # decoders differ in what they do with it: give them none to apply
         stored = data[:at] + (1).to_bytes(2, "little" if data[:2] == b"II" else "big") + data[at + 2 :]
     with _open_with_pillow(stored, "TIFF") as image:
-        tags: Any = image.tag_v2  # type: ignore[attr-defined]
         notes = _frame_notes(image)
-        if 50706 in tags:  # DNGVersion, DNG 1.0
-            refuse("unusual_encoding", found="a camera's raw file")
         icc = image.info.get("icc_profile")
-        depths = set(tags.get(258, (1,)))  # BitsPerSample
-        if depths == {16} and tags.get(262) in (1, 2):  # PhotometricInterpretation: grey from black, RGB
+        if deep:
             pixels, more = _decode_deep(stored)
         else:
             pixels, more, icc = _bgr_from_pillow(image, icc)
-        is_jpeg = tags.get(259) in (6, 7)  # Compression: JPEG, old and new
-        horizontal, vertical = tags.get(530, (2, 2))  # YCbCrSubSampling and its default
-        sampled = {(1, 1): "4:4:4", (2, 1): "4:2:2", (2, 2): "4:2:0"}.get((horizontal, vertical))
-        is_sampled = tags.get(262) == 6  # YCbCr
-    chroma = ChromaInfo(subsampling=sampled if is_sampled else "4:4:4", lossy=is_jpeg)
+    lossy = fields.get(COMPRESSION) in (6, 7)  # JPEG, the old way and the new
+    chroma = ChromaInfo(subsampling=None if lossy else "4:4:4", lossy=lossy)
     return _Picture(pixels=pixels, exif=data, icc=icc, chroma=chroma, notes=(*notes, *more))
 
 
@@ -316,9 +333,8 @@ def _open_with_pillow(data: bytes, form: str) -> "Iterator[Image]":
             image = Image.open(io.BytesIO(data), formats=[form, "MPO"] if form == "JPEG" else [form])
         except UnidentifiedImageError:
             raise BrokenTagsError("its header makes no sense") from None
-        except Image.DecompressionBombError:
-            found, limit = "it claims more than 170 megapixels", f"{MAX_PIXELS / 1e6:.0f} megapixels"
-            refuse("too_large", found=found, limit=limit)
+        except Image.DecompressionBombError:  # Pillow's own limit, twice its MAX_IMAGE_PIXELS
+            refuse("too_large", found=f"over 170 megapixels, {MAX_PIXELS / 1e6:.0f} megapixels is the limit")
         with image:
             _check_size(*image.size)
             yield image
@@ -457,4 +473,5 @@ def _turn_upright(pixels: Pixels, orientation: int) -> Pixels:
 
 
 def _first_line(error: Exception) -> str:
-    return (str(error).strip() or type(error).__name__).splitlines()[0]
+    line = (str(error).strip() or type(error).__name__).splitlines()[0]
+    return "".join(character for character in line if character.isprintable())[:200]

@@ -33,7 +33,7 @@ REFUSALS: dict[str, Refusal] = {
         "high dynamic range",
     ),
     "too_large": Refusal(
-        reason="the photo is too large: {found}, {limit} is the limit",
+        reason="the photo is too large: {found}",
         remedy="photograph at the phone's usual resolution; 12 megapixels are plenty",
     ),
     "too_small": Refusal(

@@ -54,6 +54,7 @@ class JpegHeader:
     quality: int | None  # nearest quality on the IJG scale, luminance table
     chroma_quality: int | None  # the same, chrominance table
     n_scans: int  # start-of-scan markers in a progressive file, else 1
+    end: int  # byte of the end-of-image marker
     exif: bytes | None
     icc: bytes | None
 
@@ -107,7 +108,8 @@ def read_jpeg_header(data: bytes) -> JpegHeader:
         elif marker == 0xE2 and segment.startswith(b"ICC_PROFILE\0") and len(segment) > 14:
             icc[segment[12]] = segment[14:]
     # Inside a scan only 0 or a restart marker follows 0xFF: this finds the end or proves there is none.
-    if data.find(b"\xff\xd9", position) < 0:
+    end = data.find(b"\xff\xd9", position)
+    if end < 0:
         raise BrokenTagsError("the file ends before its picture does")
     if frame is None or len(frame) < 6 or len(frame) < 6 + 3 * frame[5]:
         raise BrokenTagsError("the frame header is missing or cut")
@@ -125,7 +127,8 @@ def read_jpeg_header(data: bytes) -> JpegHeader:
         sampling=sampling,
         quality=_nearest_quality(luma, "luminance"),
         chroma_quality=_nearest_quality(chroma, "chrominance"),
-        n_scans=data.count(b"\xff\xda", position) + 1 if frame_marker in PROGRESSIVE else 1,
+        n_scans=data.count(b"\xff\xda", position, end) + 1 if frame_marker in PROGRESSIVE else 1,
+        end=end,
         exif=exif,
         icc=b"".join(icc[i] for i in sorted(icc)) or None,
     )
@@ -165,7 +168,7 @@ def _nearest_quality(steps: NDArray[np.int64] | None, kind: Channel) -> int | No
 # ---------------------------------------------------------------------------------------------------- EXIF
 
 ORIENTATION, EXIF_IFD = 0x0112, 0x8769
-TIME, TIME_FRACTION, TIME_OFFSET = 0x9003, 0x9291, 0x9011  # DateTimeOriginal and its companions
+TIME_TAGS = (0x9003, 0x9011, 0x9291)  # DateTimeOriginal, OffsetTimeOriginal, SubsecTimeOriginal
 BYTE, ASCII, SHORT, LONG = 1, 2, 3, 4  # TIFF 6.0, section 2: field types
 FIELD_SIZE = {BYTE: 1, ASCII: 1, SHORT: 2, LONG: 4}
 
@@ -195,13 +198,26 @@ def read_exif(block: bytes | None) -> Exif:
         return Exif(notes=("broken_exif",))
 
 
-def _read_exif(block: bytes) -> Exif:
+def read_tiff_fields(data: bytes, wanted: set[int]) -> dict[int, int]:
+    """Return the wanted numeric fields of a TIFF file's first directory, the first value of each."""
+    try:
+        order, first = _read_tiff_head(data)
+    except (struct.error, KeyError) as error:
+        raise BrokenTagsError("its header is cut") from error
+    found = _read_directory(data, order, first, wanted, [])
+    return {tag: value for tag, (_, value) in found.items() if isinstance(value, int)}
+
+
+def _read_tiff_head(block: bytes) -> tuple[str, int]:
     order = {b"II": "<", b"MM": ">"}[block[:2]]
     magic, first = struct.unpack_from(order + "HI", block, 2)
-    if magic != 42:
-        return Exif(notes=("broken_exif",))
-    main = _read_directory(block, order, first, {ORIENTATION, EXIF_IFD})
+    return {42: (order, first)}[magic]
+
+
+def _read_exif(block: bytes) -> Exif:
+    order, first = _read_tiff_head(block)
     notes: list[str] = []
+    main = _read_directory(block, order, first, {ORIENTATION, EXIF_IFD}, notes)
     orientation, orientation_at = 1, None
     if ORIENTATION in main:
         orientation_at, found = main[ORIENTATION]
@@ -212,15 +228,9 @@ def _read_exif(block: bytes) -> Exif:
     captured_at = None
     _, exif_at = main.get(EXIF_IFD, (0, None))
     if isinstance(exif_at, int):
-        wanted = {TIME, TIME_FRACTION, TIME_OFFSET}
-        try:
-            texts = {tag: str(v) for tag, (_, v) in _read_directory(block, order, exif_at, wanted).items()}
-        except struct.error:
-            texts = {}
-            notes.append("broken_exif")
-        captured_at, time_notes = _read_time(
-            texts.get(TIME), texts.get(TIME_OFFSET), texts.get(TIME_FRACTION)
-        )
+        fields = _read_directory(block, order, exif_at, set(TIME_TAGS), notes)
+        time, offset, fraction = (str(fields[t][1]) if t in fields else None for t in TIME_TAGS)
+        captured_at, time_notes = _read_time(time, offset, fraction)
         notes += time_notes
     return Exif(
         orientation=orientation, orientation_at=orientation_at, captured_at=captured_at, notes=tuple(notes)
@@ -228,12 +238,19 @@ def _read_exif(block: bytes) -> Exif:
 
 
 def _read_directory(
-    block: bytes, order: str, start: int, wanted: set[int]
+    block: bytes, order: str, start: int, wanted: set[int], notes: list[str]
 ) -> dict[int, tuple[int, int | str | None]]:
-    """Return tag -> (byte of the value, value) for the wanted tags of one image file directory."""
-    (n_entries,) = struct.unpack_from(order + "H", block, start)
+    """Return tag -> (byte of the value, value) for the wanted tags of one image file directory.
+
+    Of several numbers the first is taken; a value that cannot be read is None; a directory that leaves the
+    block is read as far as it goes, and noted.
+    """
+    n_entries = int.from_bytes(block[start : start + 2], "little" if order == "<" else "big")
+    end = start + 2 + 12 * n_entries
+    if n_entries == 0 or end > len(block):
+        notes.append("broken_exif")
     found: dict[int, tuple[int, int | str | None]] = {}
-    for entry in range(start + 2, start + 2 + 12 * n_entries, 12):
+    for entry in range(start + 2, min(end, len(block) - 11), 12):
         tag, kind, count = struct.unpack_from(order + "HHI", block, entry)
         if tag not in wanted or tag in found:
             continue
@@ -241,9 +258,11 @@ def _read_directory(
         if size > 4:
             (at,) = struct.unpack_from(order + "I", block, at)
         value: int | str | None = None
-        if kind == ASCII:
+        if at + size > len(block):
+            pass
+        elif kind == ASCII:
             value = block[at : at + size].split(b"\0")[0].decode("ascii", "replace")
-        elif kind in FIELD_SIZE and count == 1:
+        elif kind in FIELD_SIZE and count:
             (value,) = struct.unpack_from(order + {BYTE: "B", SHORT: "H", LONG: "I"}[kind], block, at)
         found[tag] = (at, value)
     return found
