@@ -1,11 +1,11 @@
 """The annotated image: one portrait sheet from which a reviewer can overrule a call.
 
 `plan` turns a verdict and its evidence into shapes, `draw` paints them, `encode_jpeg` writes them without any
-metadata. From the top: grade, why, next step; the plate as photographed with every call at its mark; every window's
-strip, large, as photographed and levelled, beside the very curves that were fitted; provenance.
+metadata. From the top: grade, why, next step; the plate as photographed with every call at its mark; every
+window's strip, large, as photographed and levelled, beside the very curves that were fitted; provenance.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,12 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.evidence import Evidence, WindowEvidence
+from reader.grade import FINDINGS
 from reader.ink import (
     BLACK,
     BOLD,
     CALL_COLOURS,
     GRADE_COLOURS,
     GREY,
+    MID,
     ORANGE,
     PALE,
     REGULAR,
@@ -38,6 +40,7 @@ from reader.ink import (
     Sign,
     SignName,
     Text,
+    fitting_size,
     paint,
     text_width,
     tidy,
@@ -60,13 +63,14 @@ HUGE, LARGE, MAIN, SMALL, TINY = 118, 46, 34, 26, 21
 LEADING: Final = 1.32
 
 ROLL_MIN_DEG: Final = 5.0  # a plate that is turned less is shown as it was held
+TICK: Final = 8  # px between a window's outline and its bars
 COLUMNS_MAX: Final = 3
 STRIP_PX_PER_MM_MAX: Final = 30.0
 STRIP_HEIGHT_MAX: Final = 560
 
 LEVELLED_CONTRAST: Final = 12  # a line of 0.005 absorbance becomes one of 13 % contrast
 LEVELLED_LIGHT: Final = 0.6  # linear light of the levelled membrane
-LEVELLED_BLUR_MM: Final = (0.45, 0.07)  # across the flow as the eye does along a line, and along it
+LEVELLED_BLUR_MM: Final = (0.5, 0.08)  # across the flow as the eye does along a line, and along it
 DARK: Final = 1e-3  # linear light taken for none
 MARK_REACH_MM: Final = 1.2  # this far around a mark's place the levelling does not look
 HEIGHT_SOFTENING: Final = 0.01  # absorbance; heights are drawn linear below it and logarithmic above it
@@ -77,8 +81,8 @@ CALL_WORDS: Final[dict[str, str]] = {
     "sandwich": "A line that forms: above this window's cutoff. No line: below it.",
 }
 CAUTION: Final = (
-    "Assists a trained person. A grade triggers the site's procedure; it certifies nothing, and it does not say that "
-    "fuel is fit. Local procedures and licensed practice come first."
+    "Assists a trained person. A grade triggers the site's procedure; it certifies nothing, and it does not "
+    "say that fuel is fit. Local procedures and licensed practice come first."
 )
 
 
@@ -192,13 +196,14 @@ def _headline(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     """The grade on its colour, and in words what decided it."""
     name: SignName = verdict.grade or "refused"
     colour = GRADE_COLOURS[name]
+    ink = WHITE if verdict.status == "refused" else BLACK
     height = 196
     shapes: list[Shape] = [
         Box(low=(0, top), high=(WIDTH, top + height), fill=colour),
         Box(low=(0, top + height), high=(WIDTH, top + height + 6), fill=BLACK),
         Sign(at=(MARGIN, top + 26), size=146, name=name),
-        Text(at=(MARGIN + 186, top + 54), text=_headline_label(verdict), size=SMALL),
-        Text(at=(MARGIN + 180, top + 158), text=name, size=HUGE, weight=800),
+        Text(at=(MARGIN + 186, top + 54), text=_headline_label(verdict), size=SMALL, colour=ink),
+        Text(at=(MARGIN + 180, top + 158), text=name, size=HUGE, weight=800, colour=ink),
     ]
     at = (MARGIN, top + height + 28)
     why = _paragraphs(_why(verdict), at=at, width=INNER, size=MAIN)
@@ -219,11 +224,20 @@ def _why(verdict: Verdict) -> list[str]:
     if verdict.grade == "undecided":
         lines.append(f"Possible: {' or '.join(verdict.possible_grades)}.")
     if verdict.pivotal:
-        marks = ", ".join(f"{pivot.mark} of window {tidy(pivot.window)}" for pivot in verdict.pivotal)
-        lines.append(f"It turns on: {marks}.")
+        lines.append(f"It turns on {_pivotal_words(verdict)}.")
     if verdict.reading_age is not None:
         lines.append(_sentence(verdict.reading_age.sentence))
     return lines
+
+
+def _pivotal_words(verdict: Verdict) -> str:
+    names: tuple[MarkName, ...] = ("reference", "indicator")
+    ids = {name: [tidy(pivot.window) for pivot in verdict.pivotal if pivot.mark == name] for name in names}
+    return " and ".join(
+        f"the {name} of window{'s' if len(found) > 1 else ''} {', '.join(found)}"
+        for name, found in ids.items()
+        if found
+    )
 
 
 def _next_step(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
@@ -309,17 +323,9 @@ def _on_sheet(points: FloatArray, view: PhotoView) -> FloatArray:
 
 
 def _calls_on_plate(verdict: Verdict, view: PhotoView) -> list[Shape]:
-    """Every window's outline with its id, and a bar beside each mark's place, its call in words if that fits."""
+    """Every window's outline with its id, and each mark's call as a bar beside its place."""
     quads = [_on_sheet(np.asarray(window.corners_px), view) for window in verdict.windows]
-    calls = {mark.call for window in verdict.windows for mark in (window.reference, window.indicator)}
-    room = _room_for_bars(verdict, quads)
-    bar = next(
-        (bar for size in (30, 28, 26, 24, 22, 20) if _inside(bar := _bar_size(calls, size), room)), None
-    )
-    if bar is None:
-        bar = _BarSize(
-            width=float(np.clip(room[0], 26, 64)), height=float(np.clip(room[1], 16, 30)), word=None
-        )
+    bar = _bar_size(verdict, quads)
     return [
         shape
         for window, quad in zip(verdict.windows, quads, strict=True)
@@ -327,35 +333,20 @@ def _calls_on_plate(verdict: Verdict, view: PhotoView) -> list[Shape]:
     ]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _BarSize:
-    """Size of the bars on the plate, px, and of the word in them, if it fits."""
+def _bar_size(verdict: Verdict, quads: Sequence[FloatArray]) -> FloatArray:
+    """Width and height of the bars on the plate, px.
 
-    width: float
-    height: float
-    word: int | None
-
-
-def _bar_size(calls: Iterable[Call], word: int) -> _BarSize:
-    width = max((text_width(call, word, BOLD) for call in calls), default=0)
-    return _BarSize(width=width + 24, height=word + 14, word=word)
-
-
-def _inside(bar: _BarSize, room: XY) -> bool:
-    return bar.width <= room[0] and bar.height <= room[1]
-
-
-def _room_for_bars(verdict: Verdict, quads: Sequence[FloatArray]) -> XY:
-    """Width and height, px, that a bar beside a window may take: between neighbours, and between its two marks."""
-    rooms = [(240.0, 240.0)]
+    A window's two bars keep apart, and a bar stays clearly nearer to its own window than to the next one.
+    """
+    size = np.array([88.0, 36.0])
     for window, quad in zip(verdict.windows, quads, strict=True):
-        gap = max(_free_gap(quad, quads) - 24, 0.0)
+        gap = _free_gap(quad, quads) - 2 * TICK - 20
         places = [place for _, place in _mark_places(window, quad)]
-        apart = float(np.linalg.norm(places[0] - places[1])) - 14 if len(places) == 2 else 240.0
+        apart = float(np.linalg.norm(places[0] - places[1])) - 10 if len(places) == 2 else gap
         across = np.abs(quad[1] - quad[0])
-        rooms.append((gap, apart) if across[0] > across[1] else (apart, gap))
-    widths, heights = zip(*rooms, strict=True)
-    return min(widths), min(heights)
+        size = np.minimum(size, (gap, apart) if across[0] > across[1] else (apart, gap))
+    width, height = np.maximum(size, (24.0, 12.0))
+    return np.array([width, min(height, 0.5 * width)])
 
 
 def _outline(quad: FloatArray) -> list[Shape]:
@@ -367,30 +358,19 @@ def _outline(quad: FloatArray) -> list[Shape]:
     ]
 
 
-def _mark_bars(window: WindowRecord, quad: FloatArray, bar: _BarSize, view: PhotoView) -> list[Shape]:
+def _mark_bars(window: WindowRecord, quad: FloatArray, size: FloatArray, view: PhotoView) -> list[Shape]:
     breadth = float(np.linalg.norm(quad[1] - quad[0]))
     across = (quad[1] - quad[0]) / max(breadth, 1e-9)
     shapes: list[Shape] = []
     for mark, place in _mark_places(window, quad):
         edge = place + across * (breadth / 2 + 4)
-        reach = (abs(across[0]) * bar.width + abs(across[1]) * bar.height) / 2
-        middle = edge + across * (12 + reach)
-        half = np.array([bar.width, bar.height]) / 2
-        low = np.clip(middle - half, np.add(view.low, 6), np.subtract(view.high, 2 * half + 6))
-        shapes.append(Path(points=(_xy(edge), _xy(edge + across * 12)), colour=BLACK, thickness=5))
-        shapes += _call_bar(mark.call, low=_xy(low), high=_xy(low + 2 * half), word=bar.word)
+        middle = edge + across * (TICK + float(np.abs(across) @ size) / 2)
+        low = np.clip(middle - size / 2, np.add(view.low, 6), np.subtract(view.high, size + 6))
+        shapes += [
+            Path(points=(_xy(edge), _xy(edge + across * TICK)), colour=BLACK, thickness=5),
+            CallBar(low=_xy(low), high=_xy(low + size), call=mark.call),
+        ]
     return shapes
-
-
-def _call_bar(call: Call, *, low: XY, high: XY, word: int | None = None) -> list[Shape]:
-    """A call's bar, with the call in words in its middle where a size for them is given."""
-    bar = CallBar(low=low, high=high, call=call)
-    if word is None:
-        return [bar]
-    left = (low[0] + high[0] - text_width(call, word, BOLD)) / 2
-    baseline = (low[1] + high[1]) / 2 + 0.34 * word
-    colour = WHITE if call == "present" else BLACK
-    return [bar, Text(at=(left, baseline), text=call, size=word, weight=BOLD, colour=colour)]
 
 
 def _mark_places(window: WindowRecord, quad: FloatArray) -> list[tuple[Mark, FloatArray]]:
@@ -410,7 +390,7 @@ def _free_gap(quad: FloatArray, quads: Sequence[FloatArray]) -> float:
         for other in quads
         if other is not quad
     ]
-    return max(min(gaps, default=260.0), 0.0)
+    return max(min(gaps, default=400.0), 0.0)
 
 
 def _id_tile(window: WindowRecord, quad: FloatArray) -> list[Shape]:
@@ -419,15 +399,12 @@ def _id_tile(window: WindowRecord, quad: FloatArray) -> list[Shape]:
     text = _short(window.id, 12)
     flow = (quad[2] + quad[3] - quad[0] - quad[1]) / 2
     flow = flow / max(float(np.linalg.norm(flow)), 1e-9)
-    width, height = text_width(text, size, BOLD) + 18, size + 12
-    reach = abs(flow[0]) * width / 2 + abs(flow[1]) * height / 2
-    middle = (quad[2] + quad[3]) / 2 + flow * (8 + reach)
-    low = middle - (width / 2, height / 2)
+    tile = np.array([text_width(text, size, BOLD) + 18, size + 12])
+    low = (quad[2] + quad[3]) / 2 + flow * (8 + np.abs(flow) @ tile / 2) - tile / 2
+    at = (float(low[0]) + 9, float(low[1]) + size + 2)
     return [
-        Box(low=_xy(low), high=_xy(low + (width, height)), fill=BLACK),
-        Text(
-            at=(float(low[0]) + 9, float(low[1]) + size + 2), text=text, size=size, weight=BOLD, colour=WHITE
-        ),
+        Box(low=_xy(low), high=_xy(low + tile), fill=BLACK),
+        Text(at=at, text=text, size=size, weight=BOLD, colour=WHITE),
     ]
 
 
@@ -448,9 +425,11 @@ def _legend(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     x = float(MARGIN)
     calls: tuple[Call, ...] = ("present", "absent", "doubtful", "undeveloped")
     for call in calls:
-        bar = _bar_size((call,), MAIN)
-        shapes += _call_bar(call, low=(x, top), high=(x + bar.width, top + bar.height), word=MAIN)
-        x += bar.width + 26
+        shapes += [
+            CallBar(low=(x, top + 4), high=(x + 84, top + 40), call=call),
+            Text(at=(x + 98, top + 34), text=call, size=MAIN, weight=BOLD),
+        ]
+        x += 98 + text_width(call, MAIN, BOLD) + 40
     assay = CALL_WORDS["competitive" if verdict.layout is None else verdict.layout.assay]
     words = _paragraph(assay, at=(MARGIN, top + 58), width=INNER, size=MAIN)
     return _Block(shapes=shapes + words.shapes, bottom=words.bottom + 14)
@@ -490,10 +469,11 @@ def _columns(n_windows: int) -> int:
 def _how_to_read() -> str:
     return (
         "Strips, flow upwards. a: as photographed. "
-        f"b: levelled, contrast x {LEVELLED_CONTRAST}: dye keeps its colour, shadow and dust are grey, hatched was not "
-        "used. c: absorbance as measured; dashed: the baseline. d: height over the baseline, with its standard error as "
-        "a grey band; blue: the fit; broken line: limit of blank; full line: limit of detection; disc: measured height "
-        "\u00b1 standard error. The scale is stretched near zero. Bars and pale fields: where a mark belongs."
+        f"b: levelled, contrast x {LEVELLED_CONTRAST}: dye keeps its colour, shadow and dust are grey; "
+        "hatched: hidden or blown out. c: absorbance as measured, pale where it was not used; dashed: the "
+        "baseline. d: height over the baseline, its standard error as a grey band; blue: the fit; broken "
+        "line: limit of blank; full line: limit of detection; disc: measured height \u00b1 standard error. "
+        "The scale is stretched near zero. Bars and pale fields: where a mark belongs."
     )
 
 
@@ -539,9 +519,8 @@ def _window_cell(
     names: tuple[MarkName, ...] = ("reference", "indicator")
     for mark_name in names:
         mark = window.reference if mark_name == "reference" else window.indicator
-        block = _mark_lines(
-            mark_name, mark, at=(x, y), width=width, pivotal=(window.id, mark_name) in pivotal
-        )
+        lines = _mark_words(verdict, window, mark_name, pivotal=(window.id, mark_name) in pivotal)
+        block = _mark_lines(mark_name, mark, lines, at=(x, y), width=width)
         shapes += block.shapes
         y = block.bottom + 8
     if window.flags:
@@ -555,22 +534,31 @@ def _window_cell(
     return _Block(shapes=shapes, bottom=y)
 
 
-def _mark_lines(name: MarkName, mark: Mark, *, at: XY, width: float, pivotal: bool) -> _Block:
-    """A mark's call, height and limits; and the reasons for all but a reference mark that is there."""
+def _mark_lines(name: MarkName, mark: Mark, lines: Sequence[str], *, at: XY, width: float) -> _Block:
+    """A mark's call, and below it what was measured and why."""
     x, y = at
-    indent = 80
     head = f"{name} {mark.call}"
+    size = fitting_size(head, width=width - 82, size=MAIN - 2, weight=BOLD)
     shapes: list[Shape] = [
-        CallBar(low=(x, y + 8), high=(x + 64, y + 36), call=mark.call),
-        Text(at=(x + indent, y + 34), text=head, size=MAIN - 2, weight=BOLD),
+        CallBar(low=(x + 3, y + 8), high=(x + 67, y + 36), call=mark.call),
+        Text(at=(x + 82, y + 34), text=head, size=size, weight=BOLD),
     ]
+    block = _paragraphs(lines, at=(x, y + 46), width=width, size=SMALL)
+    return _Block(shapes=shapes + block.shapes, bottom=block.bottom)
+
+
+def _mark_words(verdict: Verdict, window: WindowRecord, name: MarkName, *, pivotal: bool) -> list[str]:
+    """What a mark means, its height and limits, and the reasons (not for a reference mark that is there)."""
+    mark = window.reference if name == "reference" else window.indicator
+    finding = None if verdict.layout is None else FINDINGS.get((verdict.layout.assay, mark.call))
     lines = [_height_words(mark), _limit_words(mark)]
+    if name == "indicator" and finding is not None:
+        lines.insert(0, f"{window.analyte}: {finding.split()[0]} the {window.tier} cutoff")
     if pivotal:
-        lines.insert(0, "Pivotal: the grade turns on this mark.")
+        lines.insert(0, "Pivotal: the grade turns on it.")
     if name == "indicator" or mark.call != "present":
         lines += [_sentence(reason) for reason in mark.reasons]
-    block = _paragraphs([line for line in lines if line], at=(x, y + 46), width=width, size=SMALL)
-    return _Block(shapes=shapes + block.shapes, bottom=block.bottom)
+    return [line for line in lines if line]
 
 
 def _height_words(mark: Mark) -> str:
@@ -635,7 +623,7 @@ def _strip_row(
 
 
 def _upright(picture: Image) -> Image:
-    """Upstream to the bottom: with row 0 upstream and left on the left, the strip itself would be mirrored."""
+    """Upstream to the bottom; with row 0 on top and left on the left, the strip would be mirrored."""
     return np.ascontiguousarray(picture[::-1])
 
 
@@ -644,14 +632,14 @@ def _natural(found: WindowEvidence) -> Image:
 
 
 def _levelled(window: WindowRecord, found: WindowEvidence) -> Image:
-    """The strip's absorbance over a smooth surface, blurred along the lines, contrast raised, shown in colour.
+    """The strip's absorbance over a smooth surface, blurred along the lines, contrast raised, in colour.
 
-    The surface, quadratic along the flow and across it, is fitted to each channel away from the marks' places.
+    The surface, quadratic along and across the flow, is fitted to each channel away from the marks' places.
     """
     strip = found.strip
-    absorbance = -np.log10(np.maximum(strip.linear, DARK)).astype(np.float64)
+    absorbance = -np.log10(np.maximum(strip.linear, np.float32(DARK)))
     n_along, n_across = strip.valid.shape
-    y, x = np.meshgrid(np.linspace(-1, 1, n_along), np.linspace(-1, 1, n_across), indexing="ij")
+    y, x = np.meshgrid(*(np.linspace(-1, 1, n, dtype=np.float32) for n in (n_along, n_across)), indexing="ij")
     basis = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=-1)
     place_mm = (np.arange(n_along) + 0.5) / strip.px_per_mm
     away = np.ones(n_along, bool)
@@ -716,21 +704,20 @@ def _absorbance_curves(found: WindowEvidence, frame: _Frame) -> list[Shape]:
     low = float(np.min(curves.baseline[used])) - 0.02
     high = max(low + 0.08, float(np.max(curves.baseline[used])) + 0.04)
     scale = (frame.high[0] - frame.low[0]) / (high - low)
-
-    def place(values: FloatArray) -> FloatArray:
-        return np.where(used, frame.low[0] + (values - low) * scale, np.nan)
-
+    measured = frame.low[0] + (curves.absorbance - low) * scale
+    baseline = frame.low[0] + (curves.baseline - low) * scale
     position = curves.position_mm
     return [
-        *_curve(frame, position, place(curves.absorbance), colour=BLACK, thickness=2),
-        *_curve(frame, position, place(curves.baseline), colour=ORANGE, thickness=4, dash=11),
+        *_curve(frame, position, measured, colour=MID, thickness=2),
+        *_curve(frame, position, np.where(used, measured, np.nan), colour=BLACK, thickness=2),
+        *_curve(frame, position, np.where(used, baseline, np.nan), colour=ORANGE, thickness=4, dash=11),
     ]
 
 
 def _height_curves(
     window: WindowRecord, found: WindowEvidence, frame: _Frame, *, height_max: float
 ) -> list[Shape]:
-    """Height over the baseline, its fit, the limits and the measured heights, on a scale stretched near zero."""
+    """Height over the baseline, its fit, the limits and the measured heights, stretched near zero."""
     low, high = float(_stretch(-HEIGHT_SOFTENING)), float(_stretch(height_max))
     span = frame.high[0] - frame.low[0]
 
@@ -799,7 +786,7 @@ def _error_band(frame: _Frame, position_mm: FloatArray, low: FloatArray, high: F
         y = [frame.y(float(mm)) for mm in position_mm[run]]
         there = list(zip(np.clip(low[run], left, right).tolist(), y, strict=True))
         back = list(zip(np.clip(high[run], left, right).tolist(), y, strict=True))
-        shapes.append(Path(points=(*there, *reversed(back)), colour="#BDBDBD", filled=True))
+        shapes.append(Path(points=(*there, *reversed(back)), colour=MID, filled=True))
     return shapes
 
 

@@ -22,7 +22,7 @@ XY = tuple[float, float]
 Affine = tuple[tuple[float, float, float], tuple[float, float, float]]
 SignName = Literal["negligible", "moderate", "heavy", "invalid", "undecided", "refused", "warning"]
 
-# Okabe & Ito 2002, "Color Universal Design"; greys by their WCAG 2 contrast on white: 7.0 and 1.3.
+# Okabe & Ito 2002, "Color Universal Design"; greys by their WCAG 2 contrast on white: 7.0, 1.3 and 1.9.
 BLACK: Final = "#000000"
 WHITE: Final = "#FFFFFF"
 ORANGE: Final = "#E69F00"
@@ -33,6 +33,7 @@ VERMILLION: Final = "#D55E00"
 REDDISH_PURPLE: Final = "#CC79A7"
 GREY: Final = "#595959"
 PALE: Final = "#E1E1E1"
+MID: Final = "#BDBDBD"
 
 CALL_COLOURS: Final[dict[Call, str]] = {
     "present": BLUE,
@@ -46,7 +47,7 @@ GRADE_COLOURS: Final[dict[SignName, str]] = {
     "heavy": VERMILLION,
     "invalid": REDDISH_PURPLE,
     "undecided": YELLOW,
-    "refused": WHITE,
+    "refused": BLACK,
 }
 
 REGULAR: Final = 400
@@ -99,7 +100,7 @@ class Disc:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CallBar:
-    """A call as the line itself: whole (present), hollow (absent), half (doubtful), in pieces (undeveloped)."""
+    """A call as the line itself: present whole, absent hollow, doubtful half, undeveloped in pieces."""
 
     low: XY
     high: XY
@@ -108,7 +109,7 @@ class CallBar:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sign:
-    """A grade as a tank with what lies at its bottom, in a square of `size` px whose top-left corner is `at`."""
+    """A grade as a tank with what lies in its sump: a square of `size` px, top-left corner `at`."""
 
     at: XY
     size: float
@@ -141,6 +142,11 @@ def _typeface() -> cv2.FontFace:
     return cv2.FontFace("sans")
 
 
+def fitting_size(text: str, *, width: float, size: int, weight: int = REGULAR) -> int:
+    """The largest size up to `size` px at which the line fits `width` px, but half of it at least."""
+    return next((s for s in range(size, size // 2, -1) if text_width(text, s, weight) <= width), size // 2)
+
+
 @lru_cache(maxsize=4096)
 def text_width(text: str, size: int, weight: int = REGULAR) -> int:
     """Width of one line of text, px."""
@@ -155,7 +161,7 @@ def tidy(text: str) -> str:
 
 
 def wrap(text: str, *, width: float, size: int, weight: int = REGULAR) -> list[str]:
-    """Break text into lines that fit `width` px, at spaces; inside a word only if it is longer than a line."""
+    """Break text into lines that fit `width` px, at spaces, or within a word that is longer than a line."""
     lines: list[str] = []
     line = ""
     for word in tidy(text).split(" "):
@@ -318,9 +324,6 @@ def _paint_call_bar(canvas: Image, bar: CallBar) -> None:
         _paint_box(canvas, Box(low=(x0 + inset, y0 + inset), high=(x1 - inset, y1 - inset), fill=WHITE))
 
 
-_TANK_LEVEL: Final[dict[SignName, float]] = {"negligible": 0.74, "moderate": 0.58, "heavy": 0.36}
-
-
 def _paint_sign(canvas: Image, sign: Sign) -> None:
     (x, y), size = sign.at, sign.size
 
@@ -337,29 +340,35 @@ def _paint_sign(canvas: Image, sign: Sign) -> None:
         line((0.12, 0.06), (0.12, 0.98), thickness=0.1)
         fill(((0.12, 0.06), (0.95, 0.3), (0.12, 0.54)), BLACK)
     elif sign.name == "refused":  # a picture, struck out
-        fill(((0.04, 0.16), (0.96, 0.16), (0.96, 0.84), (0.04, 0.84)), BLACK)
-        fill(((0.10, 0.22), (0.90, 0.22), (0.90, 0.78), (0.10, 0.78)), WHITE)
-        line((0.07, 0.81), (0.93, 0.19), thickness=0.06)
-    else:  # a lying tank on its feet, its filler on top
-        for left in (0.2, 0.68):
-            fill(((left, 0.76), (left + 0.12, 0.76), (left + 0.12, 0.94), (left, 0.94)), BLACK)
-        fill(((0.64, 0.12), (0.8, 0.12), (0.8, 0.3), (0.64, 0.3)), BLACK)
-        fill(_lying_tank(0.0), BLACK)
-        inside = _lying_tank(0.055)
+        fill(((0.04, 0.16), (0.96, 0.16), (0.96, 0.84), (0.04, 0.84)), WHITE)
+        line((0.0, 0.86), (1.0, 0.14), thickness=0.1)
+    else:  # a tank with its sump, seen from the side
+        fill(((0.06, 0.05), (0.94, 0.05), (0.94, 0.14), (0.06, 0.14)), BLACK)
+        fill(((0.43, 0.8), (0.57, 0.8), (0.57, 0.97), (0.43, 0.97)), BLACK)
+        fill(_TANK, BLACK)
+        inside = [(0.5 + 0.85 * (a - 0.5), 0.16 + 0.9 * (b - 0.14)) for a, b in _TANK]
         fill(inside, WHITE)
         if sign.name in _TANK_LEVEL:
-            fill([(a, b) for a, b in inside if b >= _TANK_LEVEL[sign.name]], BLACK)
+            fill(_below(_TANK, _TANK_LEVEL[sign.name]), BLACK)
         elif sign.name == "invalid":
-            line((0.08, 0.94), (0.92, 0.1), thickness=0.07)
+            line((0.04, 0.92), (0.96, 0.08), thickness=0.08)
         else:
-            for left in (0.16, 0.36, 0.56, 0.76):
-                line((left, 0.64), (left + 0.08, 0.64), thickness=0.05)
-                line((left, 0.46), (left + 0.08, 0.46), thickness=0.05)
+            for left in (0.24, 0.45, 0.66):
+                line((left, 0.44), (left + 0.1, 0.44), thickness=0.05)
+            for left in (0.34, 0.55):
+                line((left, 0.6), (left + 0.1, 0.6), thickness=0.05)
 
 
-def _lying_tank(inset: float) -> list[XY]:
-    """Outline of the tank in the unit square, clockwise, drawn in by `inset`: a box with round ends."""
-    radius, middle = 0.29 - inset, 0.51
-    angles = np.linspace(-np.pi / 2, np.pi / 2, 41)
-    right = [(0.69 + radius * float(np.cos(a)), middle + radius * float(np.sin(a))) for a in angles]
-    return right + [(1 - a, 2 * middle - b) for a, b in right]
+_TANK: Final = ((0.12, 0.14), (0.88, 0.14), (0.88, 0.56), (0.57, 0.84), (0.43, 0.84), (0.12, 0.56))
+_TANK_LEVEL: Final[dict[SignName, float]] = {"negligible": 0.74, "moderate": 0.58, "heavy": 0.32}
+
+
+def _below(outline: Sequence[XY], level: float) -> list[XY]:
+    """The part of a convex outline below (y down) a level."""
+    kept: list[XY] = []
+    for (x0, y0), (x1, y1) in zip(outline, (*outline[1:], outline[0]), strict=True):
+        if y0 >= level:
+            kept.append((x0, y0))
+        if (y0 < level) != (y1 < level):
+            kept.append((x0 + (level - y0) / (y1 - y0) * (x1 - x0), level))
+    return kept
