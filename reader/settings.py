@@ -573,18 +573,23 @@ def bundled_names(kind: str) -> list[str]:
     return sorted(path.stem for path in _folder(kind).glob("*.toml"))
 
 
+def settings_path(kind: str, source: str | Path) -> Path:
+    """The file that a bundled name or a path stands for; raises SettingsError where a name is not bundled."""
+    path = Path(source)
+    if isinstance(source, Path) or path.suffix.lower() == ".toml" or path.name != source:
+        return path
+    names = bundled_names(kind)
+    if source not in names:
+        remedy = did_you_mean(source, names) or "; give the path of a file of your own, ending in .toml"
+        raise SettingsError(f"{kind} {shown(source)} is not one of {', '.join(names)}{remedy}")
+    return _folder(kind) / f"{source}.toml"
+
+
 def _folder(kind: str) -> Path:
     return DATA / ("layouts" if kind == "layout" else kind)
 
 
 def _load(model: type[File], source: str | Path) -> File:
-    path = Path(source)
-    if not isinstance(source, Path) and path.suffix.lower() != ".toml" and path.name == source:
-        names = bundled_names(model.kind)
-        if source not in names:
-            remedy = did_you_mean(source, names) or "; give the path of a file of your own, ending in .toml"
-            raise SettingsError(f"{model.kind} {shown(source)} is not one of {', '.join(names)}{remedy}")
-        path = _folder(model.kind) / f"{source}.toml"
-    value, digest = read_toml(path, model)
+    value, digest = read_toml(settings_path(model.kind, source), model)
     value._sha256 = digest
     return value

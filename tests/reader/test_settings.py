@@ -629,7 +629,7 @@ def test_the_bundled_texts_name_no_dose_and_certify_nothing() -> None:
         words = {word.strip(".,;:").lower() for word in step.split()}
         assert not any(letter.isdigit() for letter in step)
         assert not words & {"ppm", "dose", "biocide", "safe", "fit", "certified", "approve"}
-    for grade in ("invalid", "undecided", "early", "late"):
+    for grade in ("invalid", "undecided", "refused", "early", "late"):
         assert "do not release" in getattr(load_texts("standard").next_step, grade)
 
 
