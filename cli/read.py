@@ -143,7 +143,8 @@ def read(
             status = FAILED
         else:
             if prose:
-                show.print_table(outcomes)
+                if len(plan) > FEW:
+                    show.print_table(outcomes)
                 click.echo(f"{show.totals_line(outcomes)}; {show.printable(str(summary))} has them all")
     return status
 

@@ -63,17 +63,15 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     for warning in verdict.warnings:
         lines += _labelled("warning", warning)
     lines += _labelled("next", verdict.next_step)
-    if outcome.written:
-        lines += _labelled("written", ", ".join(str(path) for path in outcome.written))
+    for label, path in zip(("written", ""), outcome.written, strict=False):
+        lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(path))}")  # on one line, to be copied
     return lines
 
 
 def why(verdict: "Verdict") -> str:
     """The reason for a grade or a refusal, in a sentence."""
-    if verdict.status == "refused":
-        return f"{verdict.reason}; {verdict.remedy}"
     if not verdict.pivotal:
-        return verdict.rule or ""
+        return verdict.rule or verdict.reason or ""
     doubt = "is doubtful and decides" if len(verdict.pivotal) == 1 else "are doubtful and decide"
     return f"{_pivotal_marks(verdict)} {doubt}: {' or '.join(verdict.possible_grades)}"
 
@@ -143,15 +141,16 @@ def print_table(outcomes: Sequence["Outcome"]) -> None:
     from rich.text import Text
 
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    table.add_column("photo", overflow="fold", ratio=2)
+    table.add_column("photo", overflow="fold", max_width=_width() // 2)
     table.add_column("result", no_wrap=True)
-    table.add_column("why", ratio=5)
+    table.add_column("why")
+    names = Counter(outcome.job.photo.name for outcome in outcomes)
     for outcome in outcomes:
+        photo = outcome.job.photo
+        shown = photo if names[photo.name] > 1 else photo.name
         result = _result(outcome)
         style = f"bold {GRADE_COLOURS.get(result) or ''}".rstrip()
-        table.add_row(
-            Text(printable(str(outcome.job.photo))), Text(result, style), Text(printable(_explained(outcome)))
-        )
+        table.add_row(Text(printable(str(shown))), Text(result, style), Text(printable(_explained(outcome))))
     console = Console(width=_width(), force_terminal=colour_wanted(), highlight=False)
     with console.capture() as printed:
         console.print(table)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
 
-import pytest
+from tests.demo import readable_photo
 
 SLOW = {"PIL", "pillow_heif", "reportlab", "rich", "scipy", "skimage", "matplotlib", "pandas", "plotly"}
 # What a reading may import besides the standard library; the last three are parts of pydantic.
@@ -110,13 +110,8 @@ def test_help_imports_click_and_nothing_else_that_is_slow(tmp_path: Path) -> Non
     assert {name for name in loaded if name.startswith("cli.")} == {"cli.main", "cli.show"}
 
 
-@pytest.fixture(scope="module")
-def demo_photo(root: Path) -> Path:
-    return next(iter(sorted((root / "demo_images").glob("*.jpg"))))
-
-
-def test_reading_a_photo_imports_only_what_it_needs(demo_photo: Path, tmp_path: Path) -> None:
-    loaded = loaded_by("read", str(demo_photo), "--out", str(tmp_path), "--json", cwd=tmp_path)
+def test_reading_a_photo_imports_only_what_it_needs(root: Path, tmp_path: Path) -> None:
+    loaded = loaded_by("read", str(readable_photo(root)), "--out", str(tmp_path), "--json", cwd=tmp_path)
     assert "reader.read" in loaded
     assert list(tmp_path.glob("*.annotated.jpg"))
     assert packages(loaded) <= READING

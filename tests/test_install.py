@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.demo import readable_photo
+
 
 def run(*command: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
     done = subprocess.run(list(map(str, command)), cwd=cwd, capture_output=True, text=True, check=False)
@@ -20,9 +22,8 @@ def run(*command: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
 def wheel(root: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Built from a copy of what the repository tracks, so that no build folder is left in the checkout."""
     source, target = tmp_path_factory.mktemp("source"), tmp_path_factory.mktemp("wheel")
-    for name in run(
-        "git", "ls-files", "reader", "cli", "pyproject.toml", "README.md", "LICENSE", cwd=root
-    ).stdout.split():
+    wanted = ("reader", "cli", "pyproject.toml", "README.md", "LICENSE")
+    for name in run("git", "ls-files", *wanted, cwd=root).stdout.split():
         (source / name).parent.mkdir(parents=True, exist_ok=True)
         (source / name).write_bytes((root / name).read_bytes())
     run(sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "-w", target, source, cwd=target)
@@ -32,7 +33,7 @@ def wheel(root: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def commands(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of commands of a fresh environment with the wheel in it; it borrows this one's dependencies."""
+    """Commands of a fresh environment that holds the wheel and borrows this one's dependencies."""
     place = tmp_path_factory.mktemp("fresh") / "venv"
     venv.create(place, with_pip=False)
     bin_folder = Path(sysconfig.get_path("scripts", "venv", {"base": str(place)}))
@@ -63,13 +64,11 @@ def test_the_installed_command_runs_away_from_the_checkout(
         commands / "python", "-c", "import cli, reader; print(cli.__file__, reader.__file__)", cwd=tmp_path
     )
     assert str(root) not in where.stdout
-    photos = sorted((root / "demo_images").glob("*.jpg"))[:1]
-    run(commands / "linecall", "read", *photos, "--out", tmp_path / "out", cwd=tmp_path)
+    run(commands / "linecall", "read", readable_photo(root), "--out", tmp_path / "out", cwd=tmp_path)
     assert sorted(path.suffixes[0] for path in (tmp_path / "out").iterdir()) == [".annotated", ".verdict"]
 
 
 def test_a_typed_verdict_is_two_lines_of_python_away(root: Path, commands: Path, tmp_path: Path) -> None:
-    photo = min((root / "demo_images").glob("*.jpg"))
-    code = f"from reader import read_photo\nprint(read_photo({str(photo)!r}).grade)"
+    code = f"from reader import read_photo\nprint(read_photo({str(readable_photo(root))!r}).grade)"
     grade = run(commands / "python", "-c", code, cwd=tmp_path).stdout.strip()
     assert grade in {"negligible", "moderate", "heavy", "invalid", "undecided"}

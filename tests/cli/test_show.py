@@ -36,7 +36,7 @@ def test_why_a_reading_is_undecided_names_every_pivotal_mark(doubts: int, why: s
 
 def test_why_is_the_rule_that_decided_or_the_refusal() -> None:
     assert show.why(example_verdict()) == "all marks present, however faint"
-    assert show.why(refused_verdict()) == f"{refused_verdict().reason}; {refused_verdict().remedy}"
+    assert show.why(refused_verdict()) == "glare covers windows 2 and 3"
 
 
 def test_long_sentences_are_wrapped_under_their_own_column(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -78,7 +78,8 @@ def test_the_table_has_a_row_for_every_outcome(
 ) -> None:
     monkeypatch.setenv("COLUMNS", "100")
     outcomes = [
-        outcome_of(example_verdict(), "[bold]a.jpg"),
+        outcome_of(example_verdict(), "x/[bold]a.jpg"),
+        outcome_of(refused_verdict(), "x/b.jpg"),
         outcome_of(example_verdict(), "b.jpg", "b.verdict.json: exists"),
         outcome_of(None, "c.jpg", "c.jpg: killed"),
     ]
@@ -87,6 +88,7 @@ def test_the_table_has_a_row_for_every_outcome(
     assert head.split() == ["photo", "result", "why"]
     assert [row.split(maxsplit=2) for row in rows] == [
         ["[bold]a.jpg", "negligible", "all marks present, however faint"],
+        ["x/b.jpg", "refused", "glare covers windows 2 and 3"],
         ["b.jpg", "negligible", "all marks present, however faint; b.verdict.json: exists"],
         ["c.jpg", "failed", "c.jpg: killed"],
     ]
