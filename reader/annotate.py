@@ -47,6 +47,7 @@ from reader.ink import (
     wrap,
 )
 from reader.light import encode, linear
+from reader.quality import FLAGS
 from reader.verdict import Call, Mark, MarkName, Verdict, WindowRecord
 
 FloatArray = NDArray[np.float64]
@@ -524,8 +525,6 @@ def _window_cell(
         shapes += block.shapes
         y = block.bottom + 8
     if window.flags:
-        from reader.quality import FLAGS
-
         block = _paragraphs(
             [_sentence(FLAGS.get(flag, flag)) for flag in window.flags], at=(x, y), width=width, size=SMALL
         )
@@ -548,16 +547,19 @@ def _mark_lines(name: MarkName, mark: Mark, lines: Sequence[str], *, at: XY, wid
 
 
 def _mark_words(verdict: Verdict, window: WindowRecord, name: MarkName, *, pivotal: bool) -> list[str]:
-    """What a mark means, its height and limits, and the reasons (not for a reference mark that is there)."""
+    """What a mark means, its height, its limits, an indicator's looks, and why it is not simply present."""
     mark = window.reference if name == "reference" else window.indicator
     finding = None if verdict.layout is None else FINDINGS.get((verdict.layout.assay, mark.call))
     lines = [_height_words(mark), _limit_words(mark)]
-    if name == "indicator" and finding is not None:
-        lines.insert(0, f"{window.analyte}: {finding.split()[0]} the {window.tier} cutoff")
+    if name == "indicator":
+        lines.append(_look_words(mark))
+        if finding is not None:
+            lines.insert(0, f"{window.analyte}: {finding.split()[0]} the {window.tier} cutoff")
     if pivotal:
         lines.insert(0, "Pivotal: the grade turns on it.")
-    if name == "indicator" or mark.call != "present":
+    if mark.call != "present":
         lines += [_sentence(reason) for reason in mark.reasons]
+    lines += [_sentence(FLAGS.get(flag, flag)) for flag in mark.flags]
     return [line for line in lines if line]
 
 
@@ -572,6 +574,17 @@ def _limit_words(mark: Mark) -> str:
     if mark.limit_of_blank is None or mark.limit_of_detection is None:
         return ""
     return f"blank {mark.limit_of_blank:.4f}, detection {mark.limit_of_detection:.4f}"
+
+
+def _look_words(mark: Mark) -> str:
+    """What was measured of a line's looks, in words; empty where nothing was."""
+    looks = (
+        ("{:.2f} mm wide", mark.width_mm),
+        ("bent {:.2f} mm", mark.straightness_mm),
+        ("{:.0%} of the breadth", mark.span),
+        ("colour {:.0f} degrees off the dye's", mark.dye_angle_deg),
+    )
+    return ", ".join(words.format(value) for words, value in looks if value is not None)
 
 
 # -- one window's pictures and curves ---------------------------------------------------------------------
@@ -634,19 +647,19 @@ def _natural(found: WindowEvidence) -> Image:
 def _levelled(window: WindowRecord, found: WindowEvidence) -> Image:
     """The strip's absorbance over a smooth surface, blurred along the lines, contrast raised, in colour.
 
-    The surface, quadratic along and across the flow, is fitted to each channel away from the marks' places.
+    The surface, quartic along the flow and quadratic across it, is fitted where no mark belongs.
     """
     strip = found.strip
     absorbance = -np.log10(np.maximum(strip.linear, np.float32(DARK)))
     n_along, n_across = strip.valid.shape
     y, x = np.meshgrid(*(np.linspace(-1, 1, n, dtype=np.float32) for n in (n_along, n_across)), indexing="ij")
-    basis = np.stack([np.ones_like(x), x, y, x * y, x * x, y * y], axis=-1)
+    basis = np.stack([np.ones_like(x), x, x**2, x * y, y, y**2, y**3, y**4], axis=-1)
     place_mm = (np.arange(n_along) + 0.5) / strip.px_per_mm
-    away = np.ones(n_along, bool)
+    blank_rows = np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5
     for mark in (window.reference, window.indicator):
         if mark.expected_mm is not None:
-            away &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
-    blank = strip.valid & away[:, None]
+            blank_rows &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
+    blank = strip.valid & blank_rows[:, None]
     blank = blank if blank.sum() > 50 else np.ones_like(blank)
     surface, *_ = np.linalg.lstsq(basis[blank][::5], absorbance[blank][::5], rcond=None)
     sigma_x, sigma_y = (mm * strip.px_per_mm for mm in LEVELLED_BLUR_MM)

@@ -128,7 +128,6 @@ class PhotoRecord(_Frozen):
     height: Annotated[int, Field(gt=0)] | None = None
     captured_at: Moment | None = None
     captured_offset_known: bool = False
-    format: Text | None = None
     encoding: Text | None = None
     chroma_subsampling: Text | None = None
     jpeg_quality: Annotated[int, Field(ge=1, le=100)] | None = None
@@ -206,7 +205,6 @@ class QualityRecord(_Frozen):
     noise: AbsorbanceError | None = None
     clipped_fraction: Share | None = None
     hidden_fraction: Share | None = None
-    chroma: Text | None = None
 
 
 class Mark(_Frozen):
@@ -232,7 +230,6 @@ class Mark(_Frozen):
     position_mm: Millimetres | None = None
     position_mm_se: MillimetresError | None = None
     width_mm: Millimetres | None = None
-    width_mm_se: MillimetresError | None = None
     straightness_mm: MillimetresError | None = None
     span: Share | None = None
     dye_angle_deg: Degrees | None = None
