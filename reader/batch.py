@@ -1,9 +1,6 @@
 """Many photos: which ones, where their results go, what became of each, and the table of it all."""
 
-import csv
-import io
 import os
-import traceback
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -149,7 +146,9 @@ def attempt(work: Work, job: Job) -> Outcome:
     except LinecallError as error:
         return Outcome(job=job, problem=str(error))
     except Exception as error:
-        return Outcome(job=job, problem=fault_line(job.photo, error), details=traceback.format_exc())
+        from traceback import format_exc
+
+        return Outcome(job=job, problem=fault_line(job.photo, error), details=format_exc())
 
 
 def fault_line(where: object, error: BaseException) -> str:
@@ -180,7 +179,10 @@ def write_summary(outcomes: Sequence[Outcome], folder: Path, *, force: bool = Fa
 
 def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
     """A table of outcomes as CSV (RFC 4180, UTF-8), one row a photo; lists are joined by "; "."""
-    text = io.StringIO()
+    import csv
+    from io import StringIO
+
+    text = StringIO()
     table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
     table.writeheader()
     table.writerows(map(_summary_row, outcomes))

@@ -2,7 +2,6 @@
 
 import errno
 import os
-import secrets
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -28,7 +27,7 @@ def write_whole(files: Mapping[Path, bytes], *, force: bool = False) -> tuple[Pa
             if not _already_holds(path, data, force=force):
                 with _one_clear_line(path):
                     path.parent.mkdir(parents=True, exist_ok=True)
-                    staged[path] = path.with_name(f".linecall-{secrets.token_hex(8)}.part")
+                    staged[path] = _passing_name(path.parent)
                     _write_through(staged[path], data)
         for path, part in staged.items():
             with _one_clear_line(path):
@@ -46,7 +45,7 @@ def check_folder(folder: Path) -> None:
     """
     with _one_clear_line(folder):
         folder.mkdir(parents=True, exist_ok=True)
-        probe = folder / f".linecall-{secrets.token_hex(8)}.part"
+        probe = _passing_name(folder)
         try:
             _write_through(probe, b"linecall")
         finally:
@@ -77,6 +76,10 @@ def _already_holds(path: Path, data: bytes, *, force: bool) -> bool:
         if not force:
             raise OutputError(f"{path}: exists and holds something else; write elsewhere or give --force")
         return False
+
+
+def _passing_name(folder: Path) -> Path:
+    return folder / f".linecall-{os.urandom(8).hex()}.part"
 
 
 def _write_through(path: Path, data: bytes) -> None:
