@@ -65,14 +65,20 @@ def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
     """
     found: dict[Path, Path] = {}
     for source in sources:
-        photos = sorted(filter(_is_picture, source.iterdir())) if _is_open_folder(source) else []
-        for photo in photos or [source]:
-            found.setdefault(photo.parent.resolve() / photo.name, photo)
+        for photo in _pictures_in(source) or [source]:
+            found.setdefault(_real_folder(photo.parent) / photo.name, photo)
     return tuple(found.values())
 
 
-def _is_open_folder(path: Path) -> bool:
-    return path.is_dir() and os.access(path, os.R_OK | os.X_OK)
+def _pictures_in(folder: Path) -> list[Path]:
+    try:
+        return sorted(filter(_is_picture, folder.iterdir()))
+    except OSError:  # no folder, or a locked one: the reader will say so
+        return []
+
+
+def _real_folder(folder: Path) -> Path:
+    return Path(os.path.realpath(folder))  # unlike Path.resolve, this takes links that lead in a circle
 
 
 def _is_picture(path: Path) -> bool:
@@ -81,7 +87,7 @@ def _is_picture(path: Path) -> bool:
         path.suffix.lower() in PICTURE_SUFFIXES
         and not name.startswith(".")
         and not name.endswith(IMAGE_SUFFIX)
-        and path.is_file()
+        and os.path.isfile(path)
     )
 
 
@@ -92,16 +98,16 @@ def plan_jobs(photos: Sequence[Path], out: Path | None) -> tuple[Job, ...]:
     Raises LinecallError if two photos would still share a name.
     """
     folders = [photo.parent if out is None else out for photo in photos]
-    stems = Counter((folder.resolve(), photo.stem) for folder, photo in zip(folders, photos, strict=True))
+    stems = Counter((_real_folder(folder), photo.stem) for folder, photo in zip(folders, photos, strict=True))
     jobs: dict[Path, Job] = {}
     for folder, photo in zip(folders, photos, strict=True):
-        name = photo.stem if stems[folder.resolve(), photo.stem] == 1 else photo.name
+        name = photo.stem if stems[_real_folder(folder), photo.stem] == 1 else photo.name
         job = Job(
             photo=photo,
             verdict_path=folder / (name + VERDICT_SUFFIX),
             image_path=folder / (name + IMAGE_SUFFIX),
         )
-        key = folder.resolve() / name
+        key = _real_folder(folder) / name
         if key in jobs:
             raise LinecallError(
                 f"{jobs[key].photo} and {photo} would both be written to {job.verdict_path}; "
@@ -123,7 +129,7 @@ def read_and_write(job: Job, order: Order) -> Outcome:
     reading = examine(
         job.photo, order.settings, drops_at=order.drops_at, reading_age_min=order.reading_age_min
     )
-    if not job.photo.is_file():
+    if not os.path.isfile(job.photo):  # unlike Path.is_file, this takes any name
         return Outcome(job=job, verdict=reading.verdict)
     files = {job.verdict_path: to_bytes(reading.verdict)}
     if reading.evidence is not None:

@@ -68,6 +68,13 @@ def test_what_does_not_exist_and_a_folder_without_pictures_stand_for_themselves(
     assert find_photos(sources) == tuple(sources)
 
 
+def test_paths_that_no_file_system_would_take_stand_for_themselves(tmp_path: Path) -> None:
+    (tmp_path / "circle").symlink_to(tmp_path / "circle")
+    sources = [tmp_path / "circle" / "a.jpg", tmp_path / "circle", tmp_path / ("long" * 100 + ".jpg")]
+    assert find_photos(sources) == tuple(sources)
+    assert len(plan_jobs(sources, None)) == 3
+
+
 def test_results_lie_beside_each_photo_or_in_one_folder() -> None:
     photos = [Path("x/a.b.jpg"), Path("y/a.b.jpg")]
     beside = plan_jobs(photos, None)
