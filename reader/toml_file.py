@@ -92,10 +92,10 @@ def _read_bytes(path: Path) -> bytes:
 
 def _neighbour(path: Path) -> str:
     try:
-        names = sorted(other.name for other in path.parent.glob("*.toml"))
+        stems = sorted(other.stem for other in path.parent.glob("*.toml"))
     except OSError:
-        names = []
-    return did_you_mean(path.name, names)
+        stems = []
+    return did_you_mean(path.stem, stems)
 
 
 def _decode(path: Path, data: bytes) -> str:

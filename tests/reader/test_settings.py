@@ -646,7 +646,7 @@ def test_the_bundled_texts_name_no_dose_and_certify_nothing() -> None:
             'layout "zigzag" is not one of comb, strip; give the path of a file of your own, ending in .toml',
         ),
         ("folder.toml", "folder.toml: is a folder, but a TOML file is needed; name the file in it"),
-        ("my-plat.toml", 'my-plat.toml: there is no such file; did you mean "my-plate.toml"?'),
+        ("my-plat.toml", 'my-plat.toml: there is no such file; did you mean "my-plate"?'),
         ("./nowhere/x", "nowhere/x: there is no such file"),
         ("latin.toml", "latin.toml, line 2: byte 0xFC is not UTF-8; save the file as UTF-8 text"),
         ("utf16.toml", "utf16.toml, line 1: byte 0xFF is not UTF-8; save the file as UTF-8 text"),
