@@ -72,6 +72,8 @@ STRIP_HEIGHT_MAX: Final = 560
 LEVELLED_CONTRAST: Final = 12  # a line of 0.005 absorbance becomes one of 13 % contrast
 LEVELLED_LIGHT: Final = 0.6  # linear light of the levelled membrane
 LEVELLED_BLUR_MM: Final = (0.5, 0.08)  # across the flow as the eye does along a line, and along it
+LEVELLED_REDUCED: Final = 4  # columns made one before levelling: far finer than its blur
+MIN_BLANK: Final = 50  # samples; with fewer the whole strip is levelled
 DARK: Final = 1e-3  # linear light taken for none
 MARK_REACH_MM: Final = 1.2  # this far around a mark's place the levelling does not look
 HEIGHT_SOFTENING: Final = 0.01  # absorbance; heights are drawn linear below it and logarithmic above it
@@ -650,25 +652,51 @@ def _levelled(window: WindowRecord, found: WindowEvidence) -> Image:
     The surface, quartic along the flow and quadratic across it, is fitted where no mark belongs.
     """
     strip = found.strip
-    absorbance = -np.log10(np.maximum(strip.linear, np.float32(DARK)))
     n_along, n_across = strip.valid.shape
-    y, x = np.meshgrid(*(np.linspace(-1, 1, n, dtype=np.float32) for n in (n_along, n_across)), indexing="ij")
-    basis = np.stack([np.ones_like(x), x, x**2, x * y, y, y**2, y**3, y**4], axis=-1)
-    place_mm = (np.arange(n_along) + 0.5) / strip.px_per_mm
-    blank_rows = np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5
-    for mark in (window.reference, window.indicator):
-        if mark.expected_mm is not None:
-            blank_rows &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
-    blank = strip.valid & blank_rows[:, None]
-    blank = blank if blank.sum() > 50 else np.ones_like(blank)
-    surface, *_ = np.linalg.lstsq(basis[blank][::5], absorbance[blank][::5], rcond=None)
+    reduced = (max(1, n_across // LEVELLED_REDUCED), n_along)
+    light = cv2.resize(strip.linear, reduced, interpolation=cv2.INTER_AREA)
+    valid = cv2.resize(strip.valid.astype(np.uint8), reduced, interpolation=cv2.INTER_NEAREST) > 0
+    absorbance = -np.log10(np.maximum(light, np.float32(DARK)))
+    x, y = (np.linspace(-1, 1, n, dtype=np.float32) for n in reduced)
+    surface = _smooth_surface(absorbance, valid & _blank_rows(window, found)[:, None], x, y)
     sigma_x, sigma_y = (mm * strip.px_per_mm for mm in LEVELLED_BLUR_MM)
-    above = cv2.GaussianBlur(absorbance - basis @ surface, (0, 0), sigmaX=sigma_x, sigmaY=sigma_y)
-    shown = encode(LEVELLED_LIGHT * 10 ** (-LEVELLED_CONTRAST * above))
-    row, column = np.indices(strip.valid.shape)
+    above = cv2.GaussianBlur(
+        absorbance - surface, (0, 0), sigmaX=sigma_x * reduced[0] / n_across, sigmaY=sigma_y
+    )
+    shown = encode(LEVELLED_LIGHT * np.power(np.float32(10), -LEVELLED_CONTRAST * above))
+    shown = np.asarray(cv2.resize(shown, (n_across, n_along), interpolation=cv2.INTER_LINEAR), np.uint8)
+    row, column = np.indices(strip.valid.shape, dtype=np.int16)
     shown[~strip.valid] = 225
     shown[~strip.valid & ((row + column) % 8 < 2)] = 150
     return _upright(shown)
+
+
+def _blank_rows(window: WindowRecord, found: WindowEvidence) -> NDArray[np.bool_]:
+    """Rows of the strip that the fit used and where no mark belongs."""
+    place_mm = (np.arange(found.strip.valid.shape[0]) + 0.5) / found.strip.px_per_mm
+    blank = np.asarray(np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5)
+    for mark in (window.reference, window.indicator):
+        if mark.expected_mm is not None:
+            blank &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
+    return blank
+
+
+def _smooth_surface(
+    values: NDArray[np.float32], blank: NDArray[np.bool_], x: NDArray[np.float32], y: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Least-squares surface of (n, m, 3) values over the blank places; x (m,) and y (n,) run from -1 to 1."""
+    across, along = np.meshgrid(x, y)
+    terms = (
+        np.ones_like(across),
+        across,
+        across**2,
+        across * along,
+        *(along**power for power in (1, 2, 3, 4)),
+    )
+    basis = np.stack(terms, axis=-1)
+    fitted = blank if blank.sum() > MIN_BLANK else np.ones_like(blank)
+    coefficients, *_ = np.linalg.lstsq(basis[fitted], values[fitted], rcond=None)
+    return np.asarray(basis @ coefficients, np.float32)
 
 
 def _place_bars(window: WindowRecord, frame: _Frame) -> list[Shape]:
