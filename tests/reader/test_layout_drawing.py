@@ -19,7 +19,6 @@ from reader.locate import find_plate
 from reader.photo import Photo, open_photo
 from reader.settings import Layout, load_layout
 
-
 Taken = tuple[Photo, Layout, dict[str, Any]]
 
 
