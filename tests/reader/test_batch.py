@@ -15,6 +15,7 @@ from fixtures.verdicts import example_verdict, refused_verdict
 from reader import batch
 from reader.batch import Job, Order, Outcome, attempt, find_photos, plan_jobs, read_and_write, summary_csv
 from reader.errors import LinecallError
+from reader.read import load_settings
 from reader.verdict import Verdict, to_bytes
 
 
@@ -120,7 +121,7 @@ def order(monkeypatch: pytest.MonkeyPatch) -> Callable[[Verdict, object], Order]
             lambda path, settings, **ages: SimpleNamespace(verdict=verdict, evidence=evidence),
         )
         monkeypatch.setattr("reader.annotate.annotated_jpeg", lambda verdict, evidence: b"image")
-        return Order(settings=None)
+        return Order(settings=load_settings())
 
     return build
 
