@@ -303,7 +303,7 @@ def _view_of(ring: FloatArray, *, turn_deg: float, top: float, margin: float) ->
     low, high = turned.min(axis=0), turned.max(axis=0)
     pad = margin * float((high - low).max())
     low, high = low - pad, high + pad
-    size = high - low
+    size = np.maximum(high - low, 1.0)
     scale = float(min(INNER / size[0], PHOTO_HEIGHT_MAX / size[1]))
     left = MARGIN + (INNER - scale * size[0]) / 2
     affine = np.hstack([scale * rotation, -scale * low[:, None]])

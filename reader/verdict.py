@@ -5,7 +5,6 @@ What could not be measured is None with a flag beside it, never 0 and never NaN.
 """
 
 import contextlib
-import difflib
 import json
 import re
 from collections import Counter
@@ -27,6 +26,7 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from reader.errors import LinecallError
+from reader.toml_file import did_you_mean
 
 SCHEMA_VERSION: Final = 1
 SCHEMA_DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
@@ -453,7 +453,7 @@ def _field_sentence(details: ErrorDetails) -> str:
     if kind == "missing":
         return f"{field} is missing"
     if kind == "extra_forbidden":
-        return f"{field} is no field of a verdict{_did_you_mean(str(details['loc'][-1]))}"
+        return f"{field} is no field of a verdict{did_you_mean(str(details['loc'][-1]), _FIELD_NAMES)}"
     whole = isinstance(found, dict | list | tuple)
     if kind == "value_error":
         message = str(details["ctx"]["error"])
@@ -474,11 +474,6 @@ def _field_path(location: tuple[int | str, ...]) -> str:
 def _quoted(value: object) -> str:
     text = repr(value)
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _did_you_mean(key: str) -> str:
-    close = difflib.get_close_matches(key[:80], _FIELD_NAMES, n=1)
-    return f"; did you mean {close[0]}?" if close else ""
 
 
 _FIELD_NAMES: Final = sorted(

@@ -207,7 +207,7 @@ def test_the_schema_and_the_reader_refuse_alike(change):
         ),
         ({"windows__0__reference__height": "0.1"}, "windows[0].reference.height is '0.1', expected number"),
         ({"windows__0__reference__standard_error": -0.1}, "greater than or equal to 0"),
-        ({"photo__widht": 3}, "photo.widht is no field of a verdict; did you mean width?"),
+        ({"photo__widht": 3}, 'photo.widht is no field of a verdict; did you mean "width"?'),
         ({"zzz": 3}, "zzz is no field of a verdict"),
         ({"grade": "moderate"}, "grade is moderate, so possible_grades must be that grade and no other"),
         (
