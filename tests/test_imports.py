@@ -11,9 +11,9 @@ from pathlib import Path
 from tests.demo import readable_photo
 
 SLOW = {"PIL", "pillow_heif", "reportlab", "rich", "scipy", "skimage", "matplotlib", "pandas", "plotly"}
-# What a reading may import besides the standard library; the last three are parts of pydantic.
-READING = {"click", "cv2", "numpy", "pydantic", "pydantic_core", "annotated_types", "typing_extensions"}
-READING |= {"typing_inspection", "reader", "cli"}
+# What a reading may import besides the standard library, and what those bring with them.
+READING = {"reader", "cli", "click", "cv2", "numpy", "pydantic", "simplejpeg"}
+READING |= {"pydantic_core", "annotated_types", "typing_extensions", "typing_inspection", "cython_runtime"}
 
 
 def modules(root: Path, package: str) -> dict[str, ast.Module]:
