@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
-from reader.mark import MarkMeasurement, MarkName, WindowFit
+from reader.mark import PLACE_SD_MM, MarkMeasurement, MarkName, WindowFit
 from reader.settings import IndicatorMark, Layout, ReferenceMark, Thresholds
 from reader.verdict import Call
 
@@ -55,8 +55,9 @@ def call_mark(
     bound = measured.height + t_quantile(1 - thresholds.missed_lines, measured.blank_n) * measured.standard_error
     ceiling = min(detection, thresholds.faintest_line)
     height = f"height {measured.height:.4f}"
-    if measured.height > blank:
-        above = f"{height} is above the limit of blank, {blank:.4f}"
+    needed = _needed(measured, place, blank)
+    if measured.height > needed:
+        above = f"{height} is above the limit of blank, {needed:.4f}"
         against = _looks_against(measured, place, thresholds)
         if against:
             return _call(measured, "doubtful", blank, detection, [above, *against])
@@ -67,12 +68,23 @@ def call_mark(
     if measured.height < -blank:
         glare = f"{height}: the mark's place is brighter than its surroundings, as under glare"
         return _call(measured, "doubtful", blank, detection, [glare])
-    below = f"{height} is not above the limit of blank, {blank:.4f}"
+    below = f"{height} is not above the limit of blank, {needed:.4f}"
     if bound < ceiling:
         excluded = f"its upper bound, {bound:.4f}, is below {ceiling:.4f}: no line that counts can be there"
         return _call(measured, "absent", blank, detection, [below, excluded])
     possible = f"its upper bound, {bound:.4f}, is not below {ceiling:.4f}: a faint line may be there"
     return _call(measured, "doubtful", blank, detection, [below, possible])
+
+
+def _needed(measured: MarkMeasurement, place: IndicatorMark, blank: float) -> float:
+    """Height that counts at the place where a line was found: the further off, the more it takes.
+
+    The likelihood ratio of a line against a blank has the prior of its place in it, so the squared signal-to-noise
+    ratio that a faint line needs grows by the square of its distance in standard deviations of lines' places.
+    """
+    if measured.position_mm is None or measured.standard_error is None:
+        return blank
+    return math.hypot(blank, measured.standard_error * (measured.position_mm - place.position) / PLACE_SD_MM)
 
 
 def _call(

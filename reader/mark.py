@@ -54,8 +54,8 @@ sharpening halos, chroma bleeding."""
 TEXTURE_MM = 0.3
 """Correlation length of paper texture and of what noise reduction and JPEG leave."""
 TEXTURE_RATIOS = (0.0, 0.5, 2.0, 8.0)
-BASELINE_RATIOS = (1.0, 10.0, 100.0, 1000.0, 10000.0)
-BASELINE_MM = (1.5, 2.5, 4.0)
+BASELINE_RATIOS = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
+BASELINE_MM = (1.5, 2.5, 4.0, 7.0, 12.0)
 """Variances tried for texture and baseline, over the white noise's, and the baseline's correlation lengths."""
 MIN_BLANK_ROWS = 16
 """Fewer rows without a mark say nothing of the noise."""
@@ -67,11 +67,11 @@ FALLBACK_NOISE = 0.004
 """Whitened blank height assumed where a plate has no blank stretch at all (8-bit noise of one code)."""
 PLATE_WEIGHT = 12.0
 """Blank heights that the whole plate's spread is worth against a single window's own."""
+ENOUGH_BLANKS = 20.0
 MEMBRANE_SD = 0.0014
-MEMBRANE_WEIGHT = 8.0
-"""Usual unevenness of a clean membrane, as the luma height (1 sigma) of a line fitted where none is, and the blank
-heights that this is worth: few blanks of one small window must not promise more than membranes keep.
-Common practice, no source: 0.3 % of the light."""
+"""Blank heights that a plate needs to speak for itself (EP17 asks for 20 to verify a limit of blank), and the usual
+unevenness of a clean membrane, as the luma height (1 sigma) of a line fitted where none is, that stands in for those
+it lacks: few blanks of one small window must not promise more than membranes keep. Common practice, no source."""
 DEFAULT_BLUR_MM = 0.2
 BLUR_MM = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.65)
 BLUR_LOG_SD = 0.5
@@ -297,12 +297,12 @@ def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> flo
 
 def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
     """The noise model of highest restricted likelihood over all blank rows, one parameter after the other, twice."""
-    groups: dict[bytes, list[Profile]] = {}
+    groups: dict[int, list[Profile]] = {}
     for profile in profiles:
-        groups.setdefault(_blank_rows(profile, layout).tobytes(), []).append(profile)
+        groups.setdefault(len(profile.position_mm), []).append(profile)
     stretches = []
-    for key, members in groups.items():
-        rows = np.frombuffer(key, np.bool_)
+    for members in groups.values():
+        rows = np.logical_and.reduce([_blank_rows(member, layout) for member in members])
         if rows.sum() >= MIN_BLANK_ROWS:
             y = np.stack([member.absorbance[rows] @ LUMA for member in members], axis=1)
             stretches.append((members[0].position_mm[rows], y))
@@ -382,13 +382,14 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     weight = share * own.independent + (1 - share) * total
     usual = share * own.usual + (1 - share) * sum(b.independent * b.usual for b in plate) / total
     found = float(LUMA @ rgb @ LUMA)
-    rgb = rgb * (weight * found + MEMBRANE_WEIGHT * usual) / ((weight + MEMBRANE_WEIGHT) * found)
+    lacking = max(0.0, ENOUGH_BLANKS - total)
+    rgb = rgb * (weight * found + lacking * usual) / ((weight + lacking) * found)
     sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
     scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
     searched = [_searched(b.luma, sigma / scale, BLANK_STEP * 0.125) for b in plate]
     mean = sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total
     spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
-    freedom = weight + MEMBRANE_WEIGHT - 1
+    freedom = weight + lacking - 1
     return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)
 
 

@@ -7,18 +7,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.settings import Window
-from reader.strip import Strip
+from reader.strip import DARK, Strip
 
 FloatArray = NDArray[np.float64]
 
 BIN_PX = 2
-"""Strip samples a profile bin: 8 bins a millimetre, eight over a 1 mm line."""
+"""Strip samples a bin, both ways: 8 bins a millimetre, eight over a 1 mm line and one over a hair."""
 LANE_MM = 0.5
 """Breadth of a lane: wide against the blur, so that lanes are nearly independent of each other."""
 LUMA = np.array([0.25, 0.5, 0.25])
 """Weights of the channels where foreign bodies are sought: they are neutral, and green is sharpest in a mosaic."""
 OUTLIER_SD = 4.0
-"""A sample (or a small patch) so many robust standard deviations off its row's range is foreign: 1 in 16,000."""
+"""A sample (or a small patch) so many robust standard deviations off its row's range is foreign: 1 in 16,000 by chance."""
+LANE_SHARE = 0.5
+ROW_SHARE = 0.25
+"""Share of a lane's (a row's) bins that must be clean for the lane (the row) to count."""
 PATCH_MM = 0.4
 """Side of the patch over which a weak but extended foreign body is sought."""
 ENVELOPE_MM = 0.3
@@ -49,10 +52,18 @@ class Profile:
 
 def extract_profile(strip: Strip) -> Profile:
     """Average absorbance over the breadth, streaks levelled and foreign bodies left out."""
-    absorbance = -np.log10(np.maximum(strip.linear, 1e-4)).astype(np.float64)
-    clean = strip.valid & ~_foreign(absorbance @ LUMA, strip.valid, strip.px_per_mm)
-    level = _level_columns(absorbance, clean)
-    return _average(strip, level, clean)
+    light, seen = _binned(strip)
+    absorbance = -np.log10(np.maximum(light, DARK)).astype(np.float64)
+    clean = seen & ~_foreign(absorbance @ LUMA, seen, strip.px_per_mm / BIN_PX)
+    return _average(strip, _level_columns(absorbance, clean), clean, seen)
+
+
+def _binned(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """The strip's light averaged over square bins, (n, m, 3), and the bins of which every sample is valid."""
+    n, m = strip.valid.shape[0] // BIN_PX, strip.valid.shape[1] // BIN_PX
+    whole = slice(0, n * BIN_PX), slice(0, m * BIN_PX)
+    light = strip.linear[whole].reshape(n, BIN_PX, m, BIN_PX, 3).mean(axis=(1, 3))
+    return light, strip.valid[whole].reshape(n, BIN_PX, m, BIN_PX).all(axis=(1, 3))
 
 
 def _row_mean(values: FloatArray, mask: NDArray[np.bool_]) -> FloatArray:
@@ -62,35 +73,30 @@ def _row_mean(values: FloatArray, mask: NDArray[np.bool_]) -> FloatArray:
         return np.asarray((values * weight).sum(axis=1) / weight.sum(axis=1))
 
 
-def _foreign(tone: FloatArray, valid: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
-    """Samples that no line, streak or shading explains: hair, specks, the ends of smears."""
-    if not valid.any():
-        return np.zeros_like(valid)
-    masked = np.where(valid, tone, np.nan)
-    column = _nan_median(masked, axis=0)
-    row = _nan_median(masked - column, axis=1)
-    column = _nan_median(masked - row[:, None], axis=0)
-    levelled = tone - column
-    reach = 2 * round(ENVELOPE_MM * px_per_mm) + 1
-    known = np.where(np.isfinite(row), row, np.nanmedian(row))[:, None].astype(np.float32)
-    kernel = np.ones((reach, 1), np.uint8)
-    above = levelled - cv2.dilate(known, kernel)
-    below = levelled - cv2.erode(known, kernel)
-    excess = np.where(above > 0, above, np.where(below < 0, below, 0.0))
-    residual = levelled - known
-    patch = round(PATCH_MM * px_per_mm)
-    odd = np.abs(excess) > OUTLIER_SD * _spread(residual[valid])
-    smooth_residual = cv2.blur(np.where(valid, residual, 0.0), (patch, patch))
-    smooth_excess = cv2.blur(np.where(valid, excess, 0.0), (patch, patch))
-    odd |= np.abs(smooth_excess) > OUTLIER_SD * _spread(smooth_residual[valid])
-    grown = cv2.dilate((odd & valid).astype(np.uint8), np.ones((3, 3), np.uint8))
-    return np.asarray(grown > 0)
+def _foreign(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+    """Bins that no line, streak or shading explains: hair, specks, the ends of smears."""
+    if not seen.any():
+        return np.zeros_like(seen)
+    rows, columns = seen.any(axis=1), seen.any(axis=0)
+    box = np.ix_(rows, columns)
+    foreign = np.zeros_like(seen)
+    foreign[box] = _foreign_inside(tone[box], seen[box], px_per_mm)
+    return foreign
 
 
-def _nan_median(values: FloatArray, axis: int) -> FloatArray:
-    """np.nanmedian that answers 0 for an empty row or column instead of warning."""
-    empty = np.isnan(values).all(axis=axis, keepdims=True)
-    return np.asarray(np.nanmedian(np.where(empty, 0.0, values), axis=axis))
+def _foreign_inside(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+    levelled = np.where(seen, tone, np.median(tone[seen])).astype(np.float32)
+    for _ in range(2):
+        levelled = levelled - np.median(levelled - np.median(levelled, axis=1)[:, None], axis=0)
+    row = np.median(levelled, axis=1)[:, None]
+    kernel = np.ones((2 * round(ENVELOPE_MM * px_per_mm) + 1, 1), np.uint8)
+    above, below = levelled - cv2.dilate(row, kernel), levelled - cv2.erode(row, kernel)
+    excess = np.where(seen, np.maximum(above, 0) + np.minimum(below, 0), 0)
+    residual = np.where(seen, levelled - row, 0)
+    odd = np.abs(excess) > OUTLIER_SD * _spread(residual[seen])
+    patch = (max(1, round(PATCH_MM * px_per_mm)),) * 2
+    odd |= np.abs(cv2.blur(excess, patch)) > OUTLIER_SD * _spread(cv2.blur(residual, patch)[seen])
+    return np.asarray(cv2.dilate((odd & seen).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
 
 def _spread(values: FloatArray) -> float:
@@ -125,43 +131,38 @@ def _level_columns(absorbance: FloatArray, clean: NDArray[np.bool_]) -> FloatArr
     return levelled
 
 
-def _average(strip: Strip, levelled: FloatArray, clean: NDArray[np.bool_]) -> Profile:
-    n_bins = levelled.shape[0] // BIN_PX
+def _average(
+    strip: Strip, levelled: FloatArray, clean: NDArray[np.bool_], seen: NDArray[np.bool_]
+) -> Profile:
+    n, m = clean.shape
     n_lanes = max(3, round(strip.window.breadth / LANE_MM))
-    edges = np.linspace(0, levelled.shape[1], n_lanes + 1).round().astype(int)
-    rows = slice(0, n_bins * BIN_PX)
-    weight = clean[rows].reshape(n_bins, BIN_PX, -1).astype(np.float64)
-    total = levelled[rows].reshape(n_bins, BIN_PX, levelled.shape[1], 3)
-    total = np.einsum("brjc,brj->bjc", total, weight)
-    count = weight.sum(axis=1)
-    lane_count = np.add.reduceat(count, edges[:-1], axis=1)
-    lane_total = np.add.reduceat(total, edges[:-1], axis=1)
-    full = BIN_PX * np.diff(edges)
-    lane_valid = lane_count >= 0.5 * full
+    edges = np.linspace(0, m, n_lanes + 1).round().astype(int)
+    weight = clean.astype(np.float64)
+    lane_count = np.add.reduceat(weight, edges[:-1], axis=1)
+    lane_total = np.add.reduceat(levelled * weight[..., None], edges[:-1], axis=1)
+    lane_valid = lane_count >= LANE_SHARE * np.diff(edges)
     lanes = lane_total / np.maximum(lane_count, 1)[..., None]
-    share = count.sum(axis=1) / max(1, BIN_PX * levelled.shape[1])
-    valid = (share >= 0.25) & (lane_valid.sum(axis=1) >= 2)
-    mean = total.sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
+    count = lane_count.sum(axis=1)
+    valid = (count >= ROW_SHARE * m) & (lane_valid.sum(axis=1) >= 2)
+    mean = lane_total.sum(axis=1) / np.maximum(count, 1)[:, None]
     spread = np.where(lane_valid[..., None], lanes - mean[:, None], 0.0)
-    n_used = lane_valid.sum(axis=1)
-    degrees = np.maximum(n_used - 1, 1).sum()
-    error = np.sqrt((spread**2).sum(axis=(0, 1)) / degrees)
-    standard_error = error[None] / np.sqrt(np.maximum(n_used, 1))[:, None]
-    position = (np.arange(n_bins) + 0.5) * BIN_PX / strip.px_per_mm
+    n_used = np.maximum(lane_valid.sum(axis=1), 1)
+    error = np.sqrt((spread**2).sum(axis=(0, 1)) / np.maximum(n_used - 1, 1).sum())
+    bin_mm = BIN_PX / strip.px_per_mm
+    position = (np.arange(n) + 0.5) * bin_mm
     if valid.any():
         for c in range(3):
-            mean[:, c] = np.where(valid, mean[:, c], np.interp(position, position[valid], mean[valid, c]))
-    foreign = strip.valid & ~clean
+            mean[:, c] = np.interp(position, position[valid], mean[valid, c])
     profile = Profile(
         window=strip.window,
         position_mm=position,
         absorbance=mean,
-        standard_error=standard_error,
+        standard_error=error[None] / np.sqrt(n_used)[:, None],
         valid=valid,
         lanes=lanes.transpose(1, 0, 2),
         lane_valid=lane_valid.T,
-        lane_mm=(edges[:-1] + edges[1:]) / 2 / strip.px_per_mm,
-        foreign_fraction=float(foreign.sum() / max(1, strip.valid.sum())),
+        lane_mm=(edges[:-1] + edges[1:]) / 2 * bin_mm,
+        foreign_fraction=float((seen & ~clean).sum() / max(1, seen.sum())),
     )
     for array in (profile.position_mm, profile.absorbance, profile.standard_error, profile.valid, profile.lanes):
         array.setflags(write=False)
