@@ -52,7 +52,8 @@ def call_mark(
         return _call(measured, "doubtful", None, None, ["this mark's place could not be seen"])
     blank = measured.blank_mean + t_quantile(1 - false_call, measured.blank_n) * measured.blank_sd
     detection = blank + t_quantile(1 - MISS, measured.blank_n) * measured.standard_error
-    bound = measured.height + t_quantile(1 - thresholds.missed_lines, measured.blank_n) * measured.standard_error
+    reach = t_quantile(1 - thresholds.missed_lines, measured.blank_n) * measured.standard_error
+    bound = max(measured.height, 0.0) + reach  # a height below zero is noise, and excludes no more than zero does
     ceiling = min(detection, thresholds.faintest_line)
     height = f"height {measured.height:.4f}"
     needed = _needed(measured, place, blank)

@@ -1,0 +1,123 @@
+import cv2
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from reader.geometry import apply, camera_from
+from reader.locate import PlatePose
+from reader.photo import Photo
+from reader.settings import Layout, load_layout
+from reader.strip import STRIP_PX_PER_MM, cut_strips, membrane_mm_to_px, window_to_plate
+
+SIZE = (1600, 1200)
+
+
+def pose_of(layout: Layout, mm_to_px: np.ndarray, focal: float = 1500.0) -> PlatePose:
+    centre = (np.array(SIZE) - 1) / 2
+    camera = camera_from(mm_to_px, focal=focal, centre=centre)
+    assert camera is not None
+    width, height = layout.outline.width, layout.outline.height
+    return PlatePose(
+        layout=layout,
+        mm_to_px=mm_to_px,
+        corners_px=apply(mm_to_px, [[0, 0], [width, 0], [width, height], [0, height]]),
+        px_per_mm=10.0,
+        residual_mm=0.05,
+        orientation_margin=1.0,
+        camera_mm=camera.position_mm(),
+        rim_mm=0.5,
+        camera=camera,
+        on_card=False,
+    )
+
+
+def photo_of(pixels: np.ndarray) -> Photo:
+    return Photo(name="drawn.png", pixels=pixels, sha256="0" * 64)
+
+
+def from_above(px_per_mm: float = 10.0, shift: tuple[float, float] = (200.0, 250.0)) -> np.ndarray:
+    return np.array([[px_per_mm, 0, shift[0]], [0, px_per_mm, shift[1]], [0, 0, 1.0]])
+
+
+def drawn(layout: Layout, pose: PlatePose, depth: float, mark_mm: float = 4.0) -> np.ndarray:
+    """A plate drawn flat: grey face, white membranes at a depth, in each a lopsided pair of dark lines."""
+    pixels = np.full((SIZE[1], SIZE[0], 3), 60, np.uint8)
+    to_px = membrane_mm_to_px(pose, depth)
+    fine = 4  # bits of sub-pixel precision
+    for window in layout.window:
+        local = to_px @ window_to_plate(window)
+
+        def fill(rectangle: list[tuple[float, float]], colour: tuple[int, ...], local: np.ndarray = local) -> None:
+            points = np.round(apply(local, rectangle) * 2**fine).astype(np.int32)
+            cv2.fillConvexPoly(pixels, points, colour, cv2.LINE_AA, fine)
+
+        b, n = window.breadth, window.length
+        fill([(0, 0), (b, 0), (b, n), (0, n)], (230, 230, 230))
+        fill([(0, mark_mm - 0.5), (b, mark_mm - 0.5), (b, mark_mm + 0.5), (0, mark_mm + 0.5)], (120, 120, 120))
+        fill([(0, 12.0), (b / 2, 12.0), (b / 2, 12.5), (0, 12.5)], (120, 120, 120))
+    return pixels
+
+
+@pytest.mark.parametrize("name", ["comb", "strip"])
+def test_a_strip_runs_upstream_first_and_is_not_mirrored(name: str) -> None:
+    layout = load_layout(name)
+    pose = pose_of(layout, from_above())
+    for strip in cut_strips(photo_of(drawn(layout, pose, depth=1.5)), pose):
+        profile = strip.linear[..., 1].mean(axis=1)
+        middle = (np.argmin(profile) + 0.5) / strip.px_per_mm
+        assert middle == pytest.approx(4.0, abs=0.6)
+        row = round(12.25 * strip.px_per_mm)
+        left, right = np.split(strip.linear[row, 8:-8, 1], 2)
+        assert left.mean() < right.mean() - 0.2
+
+
+@pytest.mark.parametrize("depth", [0.8, 1.5, 2.2])
+def test_membranes_below_the_face_are_found_by_their_own_edges_at_a_slant(depth: float) -> None:
+    layout = load_layout("comb")
+    slant = np.array([[8.0, 0.6, 300.0], [-0.5, 6.4, 420.0], [0.0006, 0.0016, 1.0]])
+    pose = pose_of(layout, slant)
+    true = membrane_mm_to_px(pose, depth)
+    for strip in cut_strips(photo_of(drawn(layout, pose, depth)), pose):
+        window = strip.window
+        corners = [[0, 0], [window.breadth, 0], [window.breadth, window.length], [0, window.length]]
+        expected = apply(true @ window_to_plate(window), corners)
+        off_mm = np.linalg.norm(strip.corners_px - expected, axis=1) / strip.native_px_per_mm
+        assert off_mm.max() < 0.3
+
+
+def test_the_parallax_of_a_recess_is_the_published_one() -> None:
+    # shift = h tan t (check: 5 mm at 20 degrees 1.820 mm, 4.5 mm at 30 degrees 2.598 mm; geometry)
+    layout = load_layout("comb")
+    for h, tilt, shift in ((5.0, 20.0, 1.820), (4.5, 30.0, 2.598)):
+        pose = pose_of(layout, from_above())
+        distance = 1e6  # so far that all rays are parallel
+        away = distance * np.tan(np.radians(tilt))
+        pose = PlatePose(
+            **{name: getattr(pose, name) for name in pose.__slots__ if name != "camera_mm"},
+            camera_mm=np.array([away, 0.0, distance]),
+        )
+        seen = apply(membrane_mm_to_px(pose, h), [[50.0, 30.0]])
+        assert_allclose((seen - apply(pose.mm_to_px, [[50.0, 30.0]]))[0, 0] / 10, shift, atol=2e-3)
+
+
+def test_a_strip_has_its_scale_and_keeps_linear_light() -> None:
+    layout = load_layout("strip")
+    pose = pose_of(layout, from_above(14.0))
+    strip = cut_strips(photo_of(drawn(layout, pose, depth=1.5)), pose)[0]
+    assert strip.linear.shape == (round(17.0 * STRIP_PX_PER_MM), round(4.5 * STRIP_PX_PER_MM), 3)
+    # sRGB code 230 is linear .7912979 (IEC 61966-2-1)
+    assert np.median(strip.linear) == pytest.approx(0.7913, abs=0.002)
+    assert strip.native_px_per_mm == pytest.approx(14.0, rel=0.02)
+    assert strip.hidden_fraction < 0.1
+    assert strip.clipped_fraction == 0.0
+    assert not strip.linear.flags.writeable
+
+
+def test_blown_out_light_is_not_valid() -> None:
+    layout = load_layout("strip")
+    pose = pose_of(layout, from_above())
+    pixels = drawn(layout, pose, depth=1.5)
+    pixels[pixels == 230] = 255
+    strip = cut_strips(photo_of(pixels), pose)[0]
+    assert strip.clipped_fraction > 0.8
+    assert strip.valid.mean() < 0.2
