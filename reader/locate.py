@@ -14,7 +14,7 @@ from reader.outline import CORNERS, box_corners, corner_curves, outline_curve
 from reader.pattern import Templates, Way
 from reader.photo import Photo
 from reader.quality import refuse
-from reader.refine import FOCAL_PRIOR, Fit, edge_strength, first_camera, fit_edges, seen_edges
+from reader.refine import FOCAL_PRIOR, RIM_START, Fit, edge_strength, first_camera, fit_edges, seen_edges, settle_openings, vote_edges
 from reader.settings import Layout
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
@@ -26,11 +26,14 @@ LEAST_MARGIN = 0.12
 # How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error of fit, mm.
 CORNER_REACH_MM = 0.8
 FRAME_SLACK_MM = 0.5
+# How far the plate's sides are shifted in search of lines, mm, and how near to its place a line then counts, one sd.
+FIRST_GATES_MM = (2.0, 1.4, 1.0, 0.7)
+LAST_VOTES = ((0.9, 0.15), (0.45, 0.1))
 # Rectified view of the card: px per mm, and mm of table round the card.
 CARD_SCALE = 1.6
 CARD_MARGIN_MM = 25.0
 # A plate on the card may tilt with the curl of the sheet, and the markers tell the focal length (natural log).
-CARD_TILT_SE = np.radians(2.0)
+CARD_TILT_SE = np.radians(0.8)
 CARD_FOCAL_SE = 0.03
 
 
@@ -248,19 +251,9 @@ def _refine_and_score(
     """Refine a guess; where another way up then explains the place better, once more with that."""
     way, camera = guess.way, guess.camera
     focal_prior = reduced.focal_prior if card is None else (float(np.log(card.camera.focal)), CARD_FOCAL_SE)
-    for gates in ((2.0, 1.4, 1.0, 0.7), (1.4, 1.0, 0.7)):
-        fit = fit_edges(
-            reduced.pixels,
-            way.plan,
-            camera,
-            rim=0.5,
-            reduction=reduced.factor,
-            gates_mm=gates,
-            step_mm=2.0,
-            blur_px=1.2,
-            focal_prior=focal_prior,
-            tilt_se=None if card is None else CARD_TILT_SE,
-        )
+    tilt_se = None if card is None else CARD_TILT_SE
+    for _ in range(2):
+        fit = _refine_reduced(reduced, way.plan, camera, focal_prior, tilt_se)
         if fit is None:
             return None
         corners = fit.camera.project(box_corners(way.plan.outline))
@@ -293,6 +286,40 @@ def _refine_and_score(
             return None
         way, camera = best, turned
     return None
+
+
+def _refine_reduced(
+    reduced: _Reduced, plan: Layout, camera: Camera, focal_prior: tuple[float, float], tilt_se: float | None
+) -> Fit | None:
+    """Closest edges on the reduced copy; where the openings then lie beside their places, once more from there."""
+
+    def fit_from(start: Camera, gates_mm: tuple[float, ...]) -> Fit | None:
+        return fit_edges(
+            reduced.pixels,
+            plan,
+            start,
+            reduction=reduced.factor,
+            gates_mm=gates_mm,
+            step_mm=2.0,
+            blur_px=1.2,
+            focal_prior=focal_prior,
+            tilt_se=tilt_se,
+        )
+
+    fit = fit_from(camera, FIRST_GATES_MM)
+    if fit is None:
+        return None
+    moved = settle_openings(
+        reduced.pixels,
+        plan,
+        fit.camera,
+        reduction=reduced.factor,
+        blur_px=1.2,
+        focal_prior=focal_prior,
+        tilt_se=tilt_se,
+    )
+    again = None if moved is None else fit_from(moved, FIRST_GATES_MM[1:])
+    return again if again is not None and again.rims + again.used > fit.rims + fit.used + 0.02 else fit
 
 
 def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
@@ -345,13 +372,24 @@ def _refine(
     """The last rounds, on full-size pixels along the edges only."""
     plan = found.way.plan
     scale = px_per_mm_at(found.fit.camera.plane(), box_corners(plan.outline).mean(axis=0))
-    fit = fit_edges(
+    focal_prior = reduced.focal_prior if card is None else (float(np.log(card.camera.focal)), CARD_FOCAL_SE)
+    tilt_se = None if card is None else CARD_TILT_SE
+    camera = vote_edges(
         pixels,
         plan,
         found.fit.camera,
-        rim=found.fit.rim,
         reduction=1,
-        gates_mm=(0.5, 0.35, 0.25),
+        blur_px=max(1.0, 0.12 * scale),
+        focal_prior=focal_prior,
+        tilt_se=tilt_se,
+        rounds=LAST_VOTES,
+    )
+    fit = fit_edges(
+        pixels,
+        plan,
+        camera,
+        reduction=1,
+        gates_mm=(0.35, 0.25, 0.2),
         step_mm=0.5,
         blur_px=max(1.0, 0.12 * scale),
         focal_prior=reduced.focal_prior
@@ -377,7 +415,7 @@ def _pose(found: _Found, fit: Fit, *, on_card: bool) -> PlatePose:
         residual_mm=fit.residual_mm,
         orientation_margin=found.margin,
         camera_mm=fit.camera.position_mm(),
-        rim_mm=fit.rim,
+        rim_mm=float(fit.lines[RIM_START]),
         camera=fit.camera,
         on_card=on_card,
     )

@@ -4,6 +4,7 @@ The unknowns are those of a camera, not of a free homography: rotation, shift, f
 two held by what phones have. So the plate's thickness is used: the side wall's lower edge is known for what it is.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -21,44 +22,60 @@ Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 FOCAL_PRIOR = (0.0, 0.22)
 # Distortion left by phones' own correction: some pixels at the frame's edge (common practice, no source).
 BEND_PRIOR = (0.0, 0.02)
-# The openings' rims lie outside the membrane by a bevel that no layout gives, mm.
-RIM_PRIOR = (0.5, 0.3)
 EDGE_SE_MM = 0.15
+
+# A moulded edge is rounded: it shows two lines, where the rounding starts on the top face and where it ends. Their places,
+# mm outwards from the nominal edge (outline, membrane), and how sure; each photo settles its own. Roundings of about half a
+# millimetre and draughted openings are common practice in moulding, no source.
+ROUNDING_MM = 0.5
+LINE_OFFSETS = np.array([-0.55, -0.10, 0.47, 0.03, 0.0])
+LINE_SES = np.array([0.15, 0.08, 0.15, 0.10, 0.10])
+# The face is smooth: a line with another edge this much nearer to the face's middle is something else, mm.
+START_CLEARANCE_MM, END_CLEARANCE_MM = 0.3, 0.8
+OUTLINE_START, OUTLINE_END, RIM_START, RIM_END, BOTTOM = range(5)
+N_UNKNOWNS = 8 + len(LINE_OFFSETS)
+# A side wall shows once it stands out this far beyond the silhouette, mm.
+LEAST_WALL_MM = 0.15
+# An outline's end is its silhouette and always there; where its rounding starts shows in some lights only.
+SURENESS = (0.4, 1.0, 1.0)
+VOTE_BLUR_MM = 0.12
+# Openings are looked for this far from where the outline puts them, mm; nearer than the slack they may lie off; elsewhere
+# they have to find this many times the lines.
+OPENING_REACH_MM, OPENING_SLACK_MM, OPENING_GAIN = 5.0, 0.8, 1.05
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Edges:
-    """What may be seen of a layout: points (n, 2) mm at the top face, normals, part and weight (n,).
-
-    part: as in `Curve` for the outline, 10 + 4 w + side for window w. rim (n,): 1 where the edge moves out with the bevel.
-    """
+    """What may be seen of a layout: points (n, 2) mm on its nominal edges with their normals; outer (n,): the outline's;
+    side (n,): which of the outline's straight sides, as in `Curve`, -1 for all else;
+    window (n,): which opening, -1 for the outline, and which of its sides."""
 
     points: Points
     normals: Points
-    part: NDArray[np.int64]
-    rim: Points
+    outer: NDArray[np.bool_]
+    side: NDArray[np.int64]
+    window: NDArray[np.int64]
+    rim_side: NDArray[np.int64]
     weight: Points
 
 
 def edges_of(layout: Layout, *, step: float) -> Edges:
-    """Sample a layout's outline and window rims every `step` mm (rims at the membrane's edge, to be moved out)."""
-    outer = outline_curve(layout.outline, step=step)
-    curves: list[Curve] = [outer]
-    parts, rims = [outer.part], [np.zeros(len(outer.points))]
-    for w, window in enumerate(layout.window):
-        curve = window_curve(window, step=step)
-        curves.append(curve)
-        parts.append(10 + 4 * w + curve.part)
-        rims.append(np.ones(len(curve.points)))
-    rim = np.concatenate(rims)
-    # The openings together count as much as the outline does, whatever their number.
-    weight = np.where(rim > 0, np.minimum(1.0, len(outer.points) / max(1.0, rim.sum())), 1.0)
+    """Sample a layout's outline and its membranes' edges every `step` mm."""
+    outline = outline_curve(layout.outline, step=step)
+    curves = [outline] + [window_curve(window, step=step) for window in layout.window]
+    counts = [len(c.points) for c in curves]
+    inner = sum(counts[1:])
+    # The openings together count at most as much as the outline does, whatever their number.
+    share = np.full(counts[0] + inner, min(1.0, counts[0] / inner) * 1.5)
+    share[: counts[0]] = 1.0
     return Edges(
         points=np.concatenate([c.points for c in curves]),
         normals=np.concatenate([c.normals for c in curves]),
-        part=np.concatenate(parts),
-        rim=rim,
-        weight=weight,
+        outer=np.arange(counts[0] + inner) < counts[0],
+        side=np.concatenate([outline.part, np.full(inner, -1)]),
+        rim_side=np.concatenate([c.part for c in curves]),
+        window=np.repeat(np.arange(-1, len(layout.window)), counts),
+        weight=share,
     )
 
 
@@ -105,12 +122,15 @@ def seen_edges(camera: Camera, points: Points, normals: Points) -> tuple[Points,
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Fit:
-    """A refined pose: camera in full-size px, rim: bevel of the openings, mm, rms of the edges' distances, mm."""
+    """A refined pose: camera in full-size px; lines (4,): offsets of the edges' lines, mm; rms distance of edges, mm."""
 
     camera: Camera
-    rim: float
+    lines: Points
     residual_mm: float
     used: float
+    rims: float
+    sides: Points
+    support: float
 
 
 def _moved(camera: Camera, pivot: Points, step: Points) -> Camera:
@@ -140,7 +160,7 @@ def fit_edges(
     layout: Layout,
     camera: Camera,
     *,
-    rim: float,
+    lines: Points = LINE_OFFSETS,
     reduction: float,
     gates_mm: tuple[float, ...],
     step_mm: float,
@@ -156,98 +176,389 @@ def fit_edges(
     Returns None where too few edges are found or the plate would be seen from behind.
     """
     edges = edges_of(layout, step=step_mm)
-    bottom = layout.outline.thickness
-    outer = edges.rim == 0
-    floor = (reduction - 1) / 2
     pivot = np.array([layout.outline.width, layout.outline.height]) / 2
     upright = camera.rotation[:, 2]
-    residual_mm, used = np.inf, 0.0
+    fit = None
     for gate in gates_mm:
-        points = edges.points + (rim * edges.rim)[:, None] * edges.normals
-        seen, normal, px_per_mm = seen_edges(camera, points, edges.normals)
-        if not np.isfinite(normal).all():
-            return None
-        typical = float(np.median(px_per_mm)) / reduction
-        reach = min(2.5 * gate, 5.0) * typical
-        sample_step = max(0.5, reach / 40)
-        offsets, strength = edge_strength(
+        view = _look(
             pixels,
-            (seen - floor) / reduction,
-            normal,
-            reach=reach,
-            step=sample_step,
-            blur=max(blur_px, sample_step),
-            along=3,
+            edges,
+            camera,
+            thickness=layout.outline.thickness,
+            lines=lines,
+            reach_mm=min(2.0 * gate, 4.0) + 0.6,
+            reduction=reduction,
+            blur_px=blur_px,
         )
-        offset_mm = offsets[None, :] * reduction / px_per_mm[:, None]
-        noise = float(np.median(strength[:, : max(1, len(offsets) // 3)])) + 0.5
-        peak = np.zeros(strength.shape, bool)
-        peak[:, 1:-1] = (strength[:, 1:-1] >= strength[:, :-2]) & (strength[:, 1:-1] > strength[:, 2:])
-        weight = np.where(peak, strength / (strength + 4 * noise), 0.0) * np.exp(
-            -0.5 * (offset_mm / gate) ** 2
-        )
-        # The wall's lower edge is another line: what lies nearer to it is not the top face's.
-        wall = np.einsum("ij,ij->i", camera.project(points, bottom) - seen, normal) / px_per_mm
-        lower = outer & (wall > 0.4)
-        near_wall = lower[:, None] & (np.abs(offset_mm - wall[:, None]) < np.abs(offset_mm))
-        weight[near_wall] = 0.0
-        best = weight.argmax(axis=1)
-        rows = np.arange(len(best))
-        trust = weight[rows, best] * edges.weight
-        if (trust > 0.05).sum() < 24:
+        if view is None:
             return None
-        k = np.clip(best, 1, len(offsets) - 2)
-        a, b, c = strength[rows, k - 1], strength[rows, k], strength[rows, k + 1]
-        bend = a - 2 * b + c
-        shift = np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, -1.0), 0.0)
-        target = (offsets[k] + np.clip(shift, -0.5, 0.5) * sample_step) * reduction
-        # Linear in the unknowns around here: distance of edge from curve, mm.
-        sizes = STEPS
-        jacobian = np.empty((len(points), 9))
-        for i in range(8):
-            change = np.zeros(8)
-            change[i] = sizes[i]
-            moved = _moved(camera, pivot, change).project(points)
-            jacobian[:, i] = np.einsum("ij,ij->i", moved - seen, normal) / px_per_mm
-        sizes = np.append(sizes, 1.0)
-        jacobian[:, 8] = edges.rim
-        aim = target / px_per_mm
-        prior_se = np.array([np.inf] * 6 + [focal_prior[1], BEND_PRIOR[1], RIM_PRIOR[1]])
-        prior_gap = np.array(
-            [0.0] * 6
-            + [focal_prior[0] - np.log(camera.focal), BEND_PRIOR[0] - camera.bend, RIM_PRIOR[0] - rim]
-        )
-        scale = max(0.12, 0.35 * gate)
-        held = np.zeros((9, 9))
-        held_right = np.zeros(9)
-        if tilt_se is not None:
-            lean = np.zeros((3, 9))
-            lean[:, :3] = np.cross(np.eye(3), camera.rotation[:, 2]).T * sizes[:3] / tilt_se
-            held = lean.T @ lean
-            held_right = lean.T @ (upright - camera.rotation[:, 2]) / tilt_se
-        delta = np.zeros(9)
-        effective = 30.0 / max(1.0, float(trust.sum()))
-        for _ in range(6):
-            gap = aim - jacobian @ delta
-            w = trust / (1 + (gap / scale) ** 2) ** 2 * effective / EDGE_SE_MM**2
-            normal_matrix = (jacobian * w[:, None]).T @ jacobian + np.diag(sizes**2 / prior_se**2) + held
-            right = jacobian.T @ (w * aim) + sizes * prior_gap / prior_se**2 + held_right
+        jacobian = _jacobian(edges, camera, pivot, view)
+        held, held_right = _held(camera, lines, focal_prior, upright, tilt_se)
+        rows = _match(view, edges, gate, reduction)
+        if (rows.trust > 0.05).sum() < 24:
+            return None
+        full = np.zeros((len(rows.aim), N_UNKNOWNS))
+        full[:, :8] = jacobian[rows.point]
+        full[np.arange(len(full)), 8 + rows.line] = 1.0
+        scale = max(0.10, 0.35 * gate)
+        effective = 30.0 / max(1.0, float(rows.trust.sum())) / EDGE_SE_MM**2
+        change = np.zeros(N_UNKNOWNS)
+        for _ in range(5):
+            gap = rows.aim - full @ change
+            w = rows.trust / (1 + (gap / scale) ** 2) ** 2 * effective
+            normal_matrix = (full * w[:, None]).T @ full + held
             try:
-                delta = np.linalg.solve(normal_matrix + 1e-9 * np.diag(np.diag(normal_matrix)), right)
+                change = np.linalg.solve(normal_matrix, full.T @ (w * rows.aim) + held_right)
             except np.linalg.LinAlgError:
                 return None
-        change = delta * sizes
         if not np.isfinite(change).all() or np.abs(change[:3]).max() > 0.5:
             return None
         camera = _moved(camera, pivot, change[:8])
-        rim = float(np.clip(rim + change[8], 0.0, 1.5))
-        gap = aim - jacobian @ delta
-        inlier = trust * (np.abs(gap) < 3 * scale)
-        residual_mm = float(np.sqrt((inlier * gap**2).sum() / max(inlier.sum(), 1e-9)))
-        used = float(((trust > 0.05) & (np.abs(gap) < scale)).mean())
         if camera.rotation[2, 2] <= 0.2 or camera.shift[2] <= 0:
             return None
-    return Fit(camera=camera, rim=rim, residual_mm=residual_mm, used=used)
+        lines = lines + change[8:]
+        gap = rows.aim - full @ change
+        inlier = rows.trust * (np.abs(gap) < 3 * scale)
+        hit = (rows.trust > 0.05) & (np.abs(gap) < scale)
+        shown = np.bincount(rows.point[hit], minlength=len(jacobian)) > 0
+        fit = Fit(
+            camera=camera,
+            lines=lines,
+            residual_mm=float(np.sqrt((inlier * gap**2).sum() / max(inlier.sum(), 1e-9))),
+            support=float((rows.trust * np.exp(-0.5 * (gap / VOTE_BLUR_MM) ** 2)).reshape(3, -1).max(axis=0).sum() / len(jacobian)),
+            used=float(shown.mean()),
+            rims=float(shown[~edges.outer].mean()),
+            sides=np.array([shown[edges.side == i].mean() for i in range(5)]),
+        )
+    return fit
+
+
+def vote_edges(
+    pixels: Pixels,
+    layout: Layout,
+    camera: Camera,
+    *,
+    reduction: float,
+    blur_px: float,
+    focal_prior: tuple[float, float],
+    tilt_se: float | None = None,
+    rounds: Sequence[tuple[float, float]],
+) -> Camera:
+    """The camera, moved so that most edges find a line."""
+    edges = edges_of(layout, step=2.0)
+    pivot = np.array([layout.outline.width, layout.outline.height]) / 2
+    upright = camera.rotation[:, 2]
+    for reach_mm, blur_mm in rounds:
+        view = _look(
+            pixels,
+            edges,
+            camera,
+            thickness=layout.outline.thickness,
+            lines=LINE_OFFSETS,
+            reach_mm=reach_mm + 1.2,
+            reduction=reduction,
+            blur_px=blur_px,
+        )
+        if view is None:
+            return camera
+        jacobian = _jacobian(edges, camera, pivot, view)
+        held, _ = _held(camera, LINE_OFFSETS, focal_prior, upright, tilt_se)
+        camera = _moved(camera, pivot, _other_lines(view, edges, jacobian, held, reach_mm, blur_mm, reduction))
+    return camera
+
+
+def _held(
+    camera: Camera, lines: Points, focal_prior: tuple[float, float], upright: Points, tilt_se: float | None
+) -> tuple[Points, Points]:
+    """What is known beforehand, as normal matrix (12, 12) and right-hand side (12,) for a step of all unknowns."""
+    weight, gap = np.zeros(N_UNKNOWNS), np.zeros(N_UNKNOWNS)
+    known = [
+        (focal_prior[0] - np.log(camera.focal), focal_prior[1]),
+        (BEND_PRIOR[0] - camera.bend, BEND_PRIOR[1]),
+        *zip(LINE_OFFSETS - lines, LINE_SES, strict=True),
+    ]
+    for i, (aim, se) in enumerate(known):
+        weight[6 + i] = se**-2
+        gap[6 + i] = aim
+    held, right = np.diag(weight), weight * gap
+    if tilt_se is not None:
+        lean = np.zeros((3, N_UNKNOWNS))
+        lean[:, :3] = np.cross(np.eye(3), camera.rotation[:, 2]).T / tilt_se
+        held = held + lean.T @ lean
+        right = right + lean.T @ (upright - camera.rotation[:, 2]) / tilt_se
+    return held, right
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _View:
+    """What a picture shows around a layout's edges as a camera predicts them.
+
+    seen, normal (n, 2) px and px_per_mm (n,), full size; strength (n, m) at `offsets` (m,), picture px along the normal,
+    `step` apart; clear (n, m) and places (n,): for an edge's start, end and the side wall's lower edge how surely there
+    is a line, and where it should lie, mm.
+    """
+
+    seen: Points
+    normal: Points
+    px_per_mm: Points
+    offsets: Points
+    step: float
+    strength: NDArray[np.float32]
+    clear: tuple[Points, Points, Points]
+    places: tuple[Points, Points, Points]
+
+
+def _look(
+    pixels: Pixels,
+    edges: Edges,
+    camera: Camera,
+    *,
+    thickness: float,
+    lines: Points,
+    reach_mm: float,
+    reduction: float,
+    blur_px: float,
+) -> _View | None:
+    """Sample a picture along the normals of all edges, and rate every line that crosses them."""
+    seen, normal, px_per_mm = seen_edges(camera, edges.points, edges.normals)
+    if not (np.isfinite(normal).all() and np.isfinite(seen).all()):
+        return None
+    typical = float(np.median(px_per_mm)) / reduction
+    reach = reach_mm * typical
+    step = max(0.5, reach / 40)
+    offsets, strength = edge_strength(
+        pixels,
+        (seen - (reduction - 1) / 2) / reduction,
+        normal,
+        reach=reach,
+        step=step,
+        blur=max(blur_px, step),
+        along=3,
+    )
+    offset_mm = (offsets * reduction)[None, :] / px_per_mm[:, None]
+    noise = float(np.median(strength[:, : max(1, len(offsets) // 3)])) + 0.5
+    peak = np.zeros(strength.shape, bool)
+    peak[:, 1:-1] = (strength[:, 1:-1] >= strength[:, :-2]) & (strength[:, 1:-1] > strength[:, 2:])
+    clear = np.where(peak, strength / (strength + 4 * noise), 0.0)
+    wall = np.einsum("ij,ij->i", camera.project(edges.points, thickness) - seen, normal) / px_per_mm
+    lean = wall / thickness
+    smooth = _smooth_so_far(clear, edges.outer)
+    return _View(
+        seen=seen,
+        normal=normal,
+        px_per_mm=px_per_mm,
+        offsets=offsets,
+        step=step,
+        strength=strength,
+        clear=(
+            clear * _lagged(smooth, edges.outer, round(START_CLEARANCE_MM * typical / step)),
+            clear * _lagged(smooth, edges.outer, round(END_CLEARANCE_MM * typical / step)),
+            clear * (edges.outer & (wall > LEAST_WALL_MM + ROUNDING_MM * lean))[:, None],
+        ),
+        places=(
+            np.where(edges.outer, lines[OUTLINE_START], lines[RIM_START]),
+            np.where(edges.outer, lines[OUTLINE_END] + _silhouette(lean), lines[RIM_END] + ROUNDING_MM * lean),
+            wall + lines[BOTTOM],
+        ),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Rows:
+    """Edges found: index of the sampled point, kind of line, distance from its predicted place, mm, and trust 0..1."""
+
+    point: NDArray[np.int64]
+    line: NDArray[np.int64]
+    aim: Points
+    trust: Points
+
+
+def _match(view: _View, edges: Edges, gate: float, reduction: float) -> _Rows:
+    """For every sampled point and each of its lines the likeliest edge near by."""
+    rows = np.arange(len(view.seen))
+    offset_mm = (view.offsets * reduction)[None, :] / view.px_per_mm[:, None]
+    best, trust, aim = [], [], []
+    for place, clear, sure in zip(view.places, view.clear, SURENESS, strict=True):
+        weight = np.where(edges.outer, sure, 1.0)[:, None] * clear * np.exp(-0.5 * ((offset_mm - place[:, None]) / gate) ** 2)
+        k = np.clip(weight.argmax(axis=1), 1, len(view.offsets) - 2)
+        a, b, c = (view.strength[rows, k + i] for i in (-1, 0, 1))
+        bend = a - 2 * b + c
+        shift = np.where(bend < 0, 0.5 * (a - c) / np.where(bend < 0, bend, -1.0), 0.0)
+        target = (view.offsets[k] + np.clip(shift, -0.5, 0.5) * view.step) * reduction / view.px_per_mm
+        best.append(k)
+        trust.append(weight[rows, k] * edges.weight)
+        aim.append(target - place)
+    # One edge is one line: the nearest.
+    for i, j in ((0, 1), (1, 2), (0, 2)):
+        same = best[i] == best[j]
+        first = np.abs(aim[i]) < np.abs(aim[j])
+        trust[i] = np.where(same & ~first, 0.0, trust[i])
+        trust[j] = np.where(same & first, 0.0, trust[j])
+    start, end = np.where(edges.outer, OUTLINE_START, RIM_START), np.where(edges.outer, OUTLINE_END, RIM_END)
+    return _Rows(
+        point=np.tile(rows, 3),
+        line=np.concatenate([start, end, np.full(len(rows), BOTTOM)]),
+        aim=np.concatenate(aim),
+        trust=np.concatenate(trust),
+    )
+
+
+def _jacobian(edges: Edges, camera: Camera, pivot: Points, view: _View) -> Points:
+    """How far (n, 8) each edge moves along its normal, mm, per unit of each of the camera's unknowns."""
+    jacobian = np.empty((len(view.seen), len(STEPS)))
+    for i, size in enumerate(STEPS):
+        step = np.zeros(len(STEPS))
+        step[i] = size
+        moved = _moved(camera, pivot, step).project(edges.points)
+        jacobian[:, i] = np.einsum("ij,ij->i", moved - view.seen, view.normal) / view.px_per_mm / size
+    return jacobian
+
+
+def settle_openings(
+    pixels: Pixels,
+    layout: Layout,
+    camera: Camera,
+    *,
+    reduction: float,
+    blur_px: float,
+    focal_prior: tuple[float, float],
+    tilt_se: float | None = None,
+) -> Camera | None:
+    """The camera, moved so that the openings lie on openings; None where they do already.
+
+    A shadow or another object's edge that runs along a side pulls the outline off; the openings then tell. Each is
+    shifted as a whole to where most of its rim finds lines, and the sides give way.
+    """
+    edges = edges_of(layout, step=1.0)
+    view = _look(
+        pixels,
+        edges,
+        camera,
+        thickness=layout.outline.thickness,
+        lines=LINE_OFFSETS,
+        reach_mm=OPENING_REACH_MM + 0.6,
+        reduction=reduction,
+        blur_px=blur_px,
+    )
+    if view is None:
+        return None
+    steps = np.arange(-OPENING_REACH_MM, OPENING_REACH_MM + 1e-9, 0.5)
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    near = np.hypot(*grid.T) <= OPENING_SLACK_MM
+    n, m = view.strength.shape
+    to_samples = view.px_per_mm / reduction / view.step
+    shifted = (grid @ edges.normals.T) * to_samples
+    best = np.zeros(shifted.shape, np.float32)
+    first = np.arange(n) * m
+    for place, clear in zip(view.places[:2], view.clear[:2], strict=True):
+        soft = cv2.GaussianBlur(
+            clear.astype(np.float32), (0, 0), 0.3 * float(np.median(to_samples)), sigmaY=1e-6
+        ).ravel()
+        k = np.clip((first + place * to_samples + m // 2 + 0.5 + shifted).astype(np.int64), first, first + m - 1)
+        np.maximum(best, soft[k], out=best)
+    aim = np.zeros(n)
+    moved = False
+    for window in range(len(layout.window)):
+        rows = edges.window == window
+        # Its four sides count alike: the short ones tell the place along the long ones.
+        sides = [best[:, rows & (edges.rim_side == side)].mean(axis=1) for side in range(4)]
+        votes = np.sum(sides, axis=0) * (1 - 0.03 * np.hypot(*grid.T))
+        k = int(votes.argmax())
+        if not near[k] and votes[k] > OPENING_GAIN * votes[near].max():
+            aim[rows] = edges.normals[rows] @ grid[k]
+            moved = True
+    if not moved:
+        return None
+    pivot = np.array([layout.outline.width, layout.outline.height]) / 2
+    jacobian = _jacobian(edges, camera, pivot, view)
+    held, _ = _held(camera, LINE_OFFSETS, focal_prior, camera.rotation[:, 2], tilt_se)
+    weight = np.where(edges.outer, 0.1 / edges.outer.sum(), 1.0 / (~edges.outer).sum()) * 30 / EDGE_SE_MM**2
+    normal_matrix = (jacobian * weight[:, None]).T @ jacobian + held[:8, :8]
+    step = np.linalg.solve(normal_matrix, jacobian.T @ (weight * aim))
+    if not np.isfinite(step).all() or np.abs(step[:3]).max() > 0.5:
+        return None
+    return _moved(camera, pivot, step)
+
+
+# Sides shifted together in a vote: each alone, opposite ones along with each other, and against.
+PATTERNS = np.array(
+    [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1], [-1, 0, 1, 0], [0, 1, 0, -1], [1, 0, 1, 0], [0, 1, 0, 1]]
+)
+
+
+def _other_lines(
+    view: _View, edges: Edges, jacobian: Points, held: Points, reach_mm: float, blur_mm: float, reduction: float
+) -> Points:
+    """The step (8,) of the camera that brings most edges onto lines, sides taken to lie on another line than thought.
+
+    Near by, the fit can settle with a side's start on its end, or on a shadow: a valley beside the right one. So sides
+    are shifted, alone and in pairs, up to reach_mm and in steps of twice blur_mm, and all edges are asked for their vote;
+    the best shift stands and the next is tried from there.
+    """
+    normal_matrix = held[:8, :8].copy()
+    right = np.zeros((8, 4))
+    for side in range(4):
+        rows = jacobian[edges.side == side]
+        # Each side as if it were measured by eight independent points.
+        stiffness = 8.0 / max(1, len(rows)) / EDGE_SE_MM**2
+        normal_matrix += stiffness * rows.T @ rows
+        right[:, side] = stiffness * rows.sum(axis=0)
+    per_side = np.linalg.solve(normal_matrix, right)
+    moves = jacobian @ per_side
+    n, m = view.strength.shape
+    blur = blur_mm * float(np.median(view.px_per_mm)) / reduction / view.step
+    to_samples = view.px_per_mm / reduction / view.step
+    soft = []
+    for place, clear in zip(view.places, view.clear, strict=True):
+        smeared = cv2.GaussianBlur(clear.astype(np.float32), (0, 0), blur, sigmaY=1e-6, borderType=cv2.BORDER_CONSTANT)
+        soft.append((smeared.ravel(), np.arange(n) * m + place * to_samples + m // 2 + 0.5))
+    first = np.arange(n) * m
+    sizes = np.arange(-reach_mm, reach_mm + 1e-9, 2 * blur_mm)
+    tries = np.concatenate([np.outer(sizes, pattern) for pattern in PATTERNS])
+    shift, most = np.zeros(4), -1.0
+    for _ in range(3):
+        shifts = shift + tries
+        shifted = (shifts @ moves.T) * to_samples
+        best = np.zeros(shifted.shape, np.float32)
+        for smeared, at in soft:
+            k = np.clip((at + shifted).astype(np.int64), first, first + m - 1)
+            np.maximum(best, smeared[k], out=best)
+        votes = best @ edges.weight
+        if votes.max() <= most * (1 + 1e-6):
+            break
+        most, shift = float(votes.max()), shifts[int(votes.argmax())]
+    return np.asarray(per_side @ shift, np.float64)
+
+
+def _smooth_so_far(clear: Points, outer: NDArray[np.bool_]) -> Points:
+    """Chance (n, m) that the plate's face is smooth from its middle up to here: no clear edge passed.
+
+    From an outline's point of view the face lies at negative offsets, from an opening's at positive ones.
+    """
+    passed = 1.0 - np.clip((clear - 0.4) / 0.6, 0.0, 1.0)
+    outwards = np.where(outer[:, None], passed, passed[:, ::-1])
+    smooth = np.cumprod(outwards, axis=1)
+    return np.where(outer[:, None], smooth, smooth[:, ::-1])
+
+
+def _lagged(smooth: Points, outer: NDArray[np.bool_], lag: int) -> Points:
+    """What holds `lag` samples nearer to the face's middle; 1 beyond the sampled stretch."""
+    lag = max(1, lag)
+    shifted = np.ones_like(smooth)
+    shifted[outer, lag:] = smooth[outer, :-lag]
+    shifted[~outer, :-lag] = smooth[~outer, lag:]
+    return shifted
+
+
+def _silhouette(lean: Points) -> Points:
+    """Shift outwards, mm, of a rounded edge's outermost visible line; lean: tangent of the view's slant, outwards positive.
+
+    Seen from the inside (lean negative) the rounding hides its own lower part; seen from the outside it shows all of it.
+    """
+    cos = 1 / np.sqrt(1 + lean**2)
+    sin = np.abs(lean) * cos
+    hidden = -ROUNDING_MM * ((1 - cos) + (1 - sin) * np.abs(lean))
+    return np.where(lean < 0, hidden, ROUNDING_MM * lean)
 
 
 def first_camera(homography: Points, *, centre: Points, focal_prior: tuple[float, float]) -> Camera | None:
