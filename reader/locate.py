@@ -2,14 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NoReturn
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from reader.candidates import quads
-from reader.card import CARD_SIZE_MM, PLATE_CENTRE_MM, CardPose, find_card
+from reader.card import CARD_SIZE_MM, PLATE_CENTRE_MM, CardPose, find_card, find_markers
 from reader.geometry import Camera, Points, apply, camera_from, homography_between, px_per_mm_at, scaled
+from reader.openings import Place, find_blobs, find_places
 from reader.outline import CORNERS, box_corners, corner_curves, outline_curve
 from reader.pattern import Templates, Way
 from reader.photo import Photo
@@ -102,14 +104,17 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
     card = find_card(
         reduced.grey, reduction=reduced.factor, centre=reduced.centre, focal_prior=reduced.focal_prior
     )
-    guesses: list[_Guess] = []
+    found: list[_Found] = []
     if card is not None:
-        guesses = _guesses_on_card(reduced, card, templates)
-    if not guesses:
-        guesses = _guesses(reduced, templates)
-    found = _settle(reduced, guesses, templates, card)
+        found = _settle(reduced, _guesses_on_card(reduced, card, templates), templates, card)
     if not found:
-        refuse("no_plate")
+        card = None
+        found = _settle(reduced, _guesses(reduced, templates), templates, None)
+    if not found:
+        places = find_places(find_blobs(reduced.pixels), templates.plans, reduced.grey.shape)
+        found = _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None)
+        if not found:
+            _refuse_unfound(reduced, places, templates)
     best = found[0]
     size = photo.pixels.shape[1], photo.pixels.shape[0]
     _judge(best, found[1:], size)
@@ -157,6 +162,43 @@ def _guesses(reduced: _Reduced, templates: Templates) -> list[_Guess]:
             if camera is not None and _plausible(camera, way, corners, reduced):
                 guesses.append(_Guess(way=way, camera=camera, likeness=float(value)))
     return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _guesses_by_openings(reduced: _Reduced, places: Sequence[Place], templates: Templates) -> list[_Guess]:
+    """Poses from places where openings were found, as far as the whole plate is in the frame."""
+    guesses = []
+    for place in places:
+        way = next(w for w in templates.ways if w.plan is templates.plans[place.plan] and w.turns == 0)
+        corners = apply(place.mm_to_px, box_corners(way.plan.outline))
+        if _overhang(corners, reduced.grey.shape) > 0.1:
+            continue
+        camera = first_camera(
+            scaled(place.mm_to_px, reduced.factor), centre=reduced.centre, focal_prior=reduced.focal_prior
+        )
+        if camera is not None and _plausible(camera, way, corners, reduced):
+            likeness = templates.likeness(reduced.grey, corners)[templates.ways.index(way)]
+            guesses.append(_Guess(way=way, camera=camera, likeness=float(likeness)))
+    return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _overhang(corners: Points, shape: tuple[int, ...]) -> float:
+    """How far a region (4, 2) sticks out of a frame (rows, columns), in shares of its own size."""
+    beyond = max(float(-corners.min()), float((corners - np.array(shape[1::-1]) + 1).max()))
+    return beyond / float(np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))) + 1e-9)
+
+
+def _refuse_unfound(reduced: _Reduced, places: Sequence[Place], templates: Templates) -> NoReturn:
+    """Say why no plate was found, where the picture tells."""
+    for place in places:
+        way = next(i for i, w in enumerate(templates.ways) if w.plan is templates.plans[place.plan])
+        corners = apply(place.mm_to_px, box_corners(templates.plans[place.plan].outline))
+        if _overhang(corners, reduced.grey.shape) > 0.02:
+            _, likeness = templates.likeness_in_frame(reduced.grey, corners)
+            if likeness[way] > LEAST_LIKENESS:
+                refuse("cropped")
+    if len(find_markers(np.ascontiguousarray(reduced.grey[:, ::-1]))) >= 2:
+        refuse("mirrored")
+    refuse("no_plate")
 
 
 def _plausible(camera: Camera, way: Way, corners: Points, reduced: _Reduced) -> bool:

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.geometry import Points
+from reader.geometry import Points, apply
 from reader.outline import mirrored, wells, window_curve
 from reader.settings import Layout
 
@@ -15,6 +15,8 @@ GRID = 96
 # Share of the grid kept free along its border, where the outline itself would outshine the openings.
 BORDER = 0.05
 RIM_MM = 0.5
+# A region that shows less of itself than this tells nothing.
+LEAST_SEEN = 0.3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -35,37 +37,63 @@ class Templates:
 
     def __init__(self, layouts: Sequence[Layout]) -> None:
         """Draw every layout's openings, four turns, plain and mirrored."""
+        plans = [(x, plan, plan is not x) for x in layouts for plan in (x, mirrored(x))]
+        self.plans = tuple(plan for _, plan, _ in plans)
         self.ways = tuple(
-            Way(layout=x, plan=mirrored(x) if m else x, turns=k, mirrored=m)
-            for x in layouts
-            for m in (False, True)
-            for k in range(4)
+            Way(layout=x, plan=plan, turns=k, mirrored=m) for x, plan, m in plans for k in range(4)
         )
         self._matrix = np.stack([_normalised(_draw(way.plan, way.turns)) for way in self.ways])
 
     def likeness(self, grey: NDArray[np.uint8], quad: Points) -> NDArray[np.float32]:
         """Correlation (n ways,) of a region's edges with each of `ways`; quad (4, 2) px, clockwise as seen."""
-        side = GRID - 1.0
-        square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
-        to_photo = cv2.getPerspectiveTransform(square, quad.astype(np.float32))
-        patch = cv2.warpPerspective(
-            grey,
-            to_photo,
-            (GRID, GRID),
-            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        dx, dy = cv2.spatialGradient(patch)
-        edges = np.abs(np.stack([dx, dy], axis=2)).astype(np.float32)
-        typical = 2.0 * float(edges.mean()) + 2.0
-        return np.asarray(self._matrix @ _normalised(edges / (edges + typical)), np.float32)
+        edges, _ = _edges_in(grey, quad)
+        return np.asarray(self._matrix @ _normalised(edges), np.float32)
+
+    def likeness_in_frame(self, grey: NDArray[np.uint8], quad: Points) -> tuple[float, NDArray[np.float32]]:
+        """The same for a region that sticks out of the frame: share of it in the frame, and correlation there."""
+        edges, seen = _edges_in(grey, quad)
+        share = float(seen.mean())
+        if share < LEAST_SEEN:
+            return share, np.zeros(len(self.ways), np.float32)
+        shown = _core(edges)[seen]
+        shown = shown - shown.mean(axis=0)
+        drawn = self._matrix.reshape(len(self.ways), *seen.shape, 2)[:, seen]
+        drawn = drawn - drawn.mean(axis=1, keepdims=True)
+        lengths = np.linalg.norm(drawn, axis=(1, 2)) * np.linalg.norm(shown)
+        return share, np.asarray(np.einsum("nkc,kc->n", drawn, shown) / np.maximum(lengths, 1e-6), np.float32)
+
+
+def _edges_in(grey: NDArray[np.uint8], quad: Points) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """A region's edges on the grid, damped where strong, and which cells of the grid's core lie in the frame."""
+    side = GRID - 1.0
+    square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
+    to_photo = cv2.getPerspectiveTransform(square, quad.astype(np.float32))
+    patch = cv2.warpPerspective(
+        grey,
+        to_photo,
+        (GRID, GRID),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    dx, dy = cv2.spatialGradient(patch)
+    edges = np.abs(np.stack([dx, dy], axis=2)).astype(np.float32)
+    typical = 2.0 * float(edges.mean()) + 2.0
+    b = round(GRID * BORDER)
+    cells = np.stack(np.meshgrid(np.arange(b, GRID - b), np.arange(b, GRID - b)), axis=-1)
+    at = apply(to_photo, cells)
+    seen = ((at >= 2) & (at <= np.array(grey.shape[::-1]) - 3)).all(axis=2)
+    return edges / (edges + typical), seen
+
+
+def _core(edges: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Blurred so that a few per cent of misfit do no harm, without border."""
+    b = round(GRID * BORDER)
+    return np.asarray(cv2.GaussianBlur(edges, (0, 0), GRID * 0.014)[b:-b, b:-b], np.float32)
 
 
 def _normalised(edges: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Blurred so that a few per cent of misfit do no harm, without border, each direction of zero mean, unit length."""
-    soft = cv2.GaussianBlur(edges, (0, 0), GRID * 0.014)
-    b = round(GRID * BORDER)
-    core = soft[b:-b, b:-b]
+    """The core, each direction of zero mean, together of unit length."""
+    core = _core(edges)
     core = core - core.mean(axis=(0, 1))
     return np.asarray((core / max(float(np.linalg.norm(core)), 1e-6)).ravel(), np.float32)
 
