@@ -2,20 +2,31 @@
 
 import math
 from collections.abc import Sequence
+from statistics import NormalDist
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reader.locate import PlatePose
-from reader.mark import WindowFit
 from reader.photo import ChromaInfo
+from reader.profile import Profile
 from reader.quality import refuse
 from reader.settings import Layout, Thresholds
-from reader.strip import Strip
+from reader.strip import EDGE_MM, Strip
 
 HIDDEN_MAX = 0.5
 """Share of a membrane that its rim may hide (a steep view) before the window is not read."""
 CLIPPED_MAX = 0.25
 """Share of a membrane that may be blown out."""
+EDGE_STEP_MIN = 0.06
+"""Absorbance step that at least one side of every membrane shows: a rim, a bevel or a shadow (common practice, no
+source: 13 % of the light)."""
+COVER_ABSORBANCE = 0.55
+COVER_HUE = 0.18
+"""Absorbance over the plate's usual membrane, and difference between channels, beyond hard shadows (half to two
+thirds of the light), tints and mixed lamps."""
+COVERED_MAX = 0.12
+INSIDE_MM = 1.5
 CHROMA_STEP = 21.0
 """Quantisation step of low chroma frequencies at quality 50 (ITU-T T.81, table K.2: 17 to 26)."""
 UNKNOWN_CHROMA_QUALITY = 70
@@ -49,12 +60,49 @@ def check_strips(strips: Sequence[Strip]) -> None:
         refuse("window_hidden", windows=named(hidden))
 
 
-def check_blur(fits: Sequence[WindowFit], layout: Layout, thresholds: Thresholds) -> None:
-    """Refuse a picture whose blur smears its marks over their surroundings."""
-    blur = float(np.median([fit.blur_mm for fit in fits]))
+def check_sharpness(strips: Sequence[Strip], layout: Layout, thresholds: Thresholds) -> None:
+    """Refuse a picture whose blur smears its marks, and windows whose own edges are covered."""
     narrowest = min(layout.marks.indicator.width, layout.marks.reference.width)
-    if blur > thresholds.max_blur * narrowest:
-        refuse("blurred", blur=f"{blur:.1f}", width=f"{narrowest:g}")
+    blur = blur_mm(float(np.median([strip.edge_share for strip in strips])))
+    edgeless = [strip.window.id for strip in strips if strip.edge_step < EDGE_STEP_MIN]
+    if blur > thresholds.max_blur * narrowest or len(edgeless) > len(strips) / 2:
+        refuse("blurred", width=f"{narrowest:g}")
+    if edgeless:
+        refuse("window_hidden", windows=named(edgeless))
+
+
+def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
+    """Refuse a plate with something over a window: stretches much darker, or of another hue, than its membranes."""
+    between = [_between_marks(profile, layout) for profile in profiles]
+    usual = np.median(np.concatenate([profile.absorbance[rows] for profile, rows in zip(profiles, between, strict=True)]), axis=0)
+    covered = [
+        profile.window.id
+        for profile, rows in zip(profiles, between, strict=True)
+        if _covered(profile.absorbance[rows] - usual).mean() > COVERED_MAX
+    ]
+    if covered:
+        refuse("window_hidden", windows=named(covered))
+
+
+def _between_marks(profile: Profile, layout: Layout) -> NDArray[np.bool_]:
+    """Rows well inside the membrane on which no mark lies."""
+    x = profile.position_mm
+    rows = profile.valid & (x > INSIDE_MM) & (x < profile.window.length - INSIDE_MM)
+    for mark in (layout.marks.indicator, layout.marks.reference):
+        rows = rows & (np.abs(x - mark.position) > mark.width + INSIDE_MM / 2)
+    return rows
+
+
+def _covered(difference: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether absorbance (n, 3) is off by more than any shadow, tint or wetting is."""
+    hue = np.abs(difference[:, [0, 2]] - difference[:, [1]]).max(axis=1)
+    return np.asarray((difference[:, 1] > COVER_ABSORBANCE) | (hue > COVER_HUE))
+
+
+def blur_mm(edge_share: float) -> float:
+    """Sigma of a Gaussian edge of which a share lies within EDGE_MM: share = erf(EDGE_MM / (2 sqrt 2 sigma))."""
+    share = min(max(edge_share, 0.05), 0.995)
+    return EDGE_MM / 2 / NormalDist().inv_cdf((1 + share) / 2)
 
 
 def named(windows: Sequence[str]) -> str:

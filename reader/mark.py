@@ -72,6 +72,8 @@ MEMBRANE_SD = 0.0014
 """Blank heights that a plate needs to speak for itself (EP17 asks for 20 to verify a limit of blank), and the usual
 unevenness of a clean membrane, as the luma height (1 sigma) of a line fitted where none is, that stands in for those
 it lacks: few blanks of one small window must not promise more than membranes keep. Common practice, no source."""
+MEMBRANE_FREEDOM = 5.5
+"""Degrees of freedom of that usual unevenness: membranes differ in it by 30 % (1 / (2 x 0.3^2))."""
 DEFAULT_BLUR_MM = 0.2
 BLUR_MM = (0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.65)
 BLUR_LOG_SD = 0.5
@@ -389,7 +391,7 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     searched = [_searched(b.luma, sigma / scale, BLANK_STEP * 0.125) for b in plate]
     mean = sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total
     spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
-    freedom = weight + lacking - 1
+    freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
     return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)
 
 

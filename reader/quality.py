@@ -82,7 +82,7 @@ REFUSALS: dict[str, Refusal] = {
         remedy="take away what covers {windows} and photograph from straight above",
     ),
     "blurred": Refusal(
-        reason="the picture is too blurred: {blur} mm, against marks of {width} mm",
+        reason="the picture is too blurred for marks of {width} mm",
         remedy="rest the phone or your elbows on something, tap on the plate to focus, give more light, "
         "and photograph it again",
     ),

@@ -13,11 +13,19 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reader.call import MarkCall, call_marks
 from reader.errors import PhotoRefusedError
 from reader.evidence import Evidence, WindowEvidence
-from reader.fitness import check_blur, check_pose, check_strips, chroma_floor
+from reader.fitness import (
+    blur_mm,
+    check_covers,
+    check_pose,
+    check_sharpness,
+    check_strips,
+    chroma_floor,
+)
 from reader.grade import Grade, ReadingAge, grade_plate, next_step, reading_age
 from reader.light import encode
 from reader.locate import PlatePose, find_plate
@@ -44,6 +52,7 @@ from reader.verdict import (
     PhotoRecord,
     PivotalMark,
     PoseRecord,
+    Quad,
     QualityRecord,
     ReadingAgeRecord,
     SettingsRecord,
@@ -135,9 +144,10 @@ def _examine(
     check_pose(pose, settings.thresholds)
     strips = cut_strips(photo, pose)
     check_strips(strips)
+    check_sharpness(strips, layout, settings.thresholds)
     profiles = [extract_profile(strip) for strip in strips]
+    check_covers(profiles, layout)
     fits = measure_marks(profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=_tone(strips))
-    check_blur(fits, layout, settings.thresholds)
     calls = call_marks(fits, layout, settings.thresholds)
     age = reading_age(
         layout,
@@ -194,7 +204,8 @@ def _verdict(
         pose=_pose_record(pose),
         quality=QualityRecord(
             px_per_mm=float(np.median([strip.native_px_per_mm for strip in strips])),
-            blur_mm=float(np.median([fit.blur_mm for fit in fits])),
+            blur_mm=blur_mm(float(np.median([strip.edge_share for strip in strips]))),
+            noise=float(np.median([fit.indicator.blank_sd for fit in fits])),
             clipped_fraction=float(np.mean([strip.clipped_fraction for strip in strips])),
             hidden_fraction=float(np.mean([strip.hidden_fraction for strip in strips])),
         ),
@@ -217,7 +228,7 @@ def _window_record(
         corners_px=_quad(strip.corners_px),
         quality=QualityRecord(
             px_per_mm=strip.native_px_per_mm,
-            blur_mm=fit.blur_mm,
+            blur_mm=blur_mm(strip.edge_share),
             noise=fit.indicator.blank_sd,
             clipped_fraction=strip.clipped_fraction,
             hidden_fraction=strip.hidden_fraction,
@@ -339,5 +350,6 @@ def _pose_record(pose: PlatePose) -> PoseRecord:
     )
 
 
-def _quad(corners: np.ndarray) -> tuple[tuple[float, float], ...]:  # type: ignore[type-arg]
-    return tuple((float(x), float(y)) for x, y in corners)
+def _quad(corners: NDArray[np.float64]) -> Quad:
+    a, b, c, d = ((float(x), float(y)) for x, y in corners)
+    return a, b, c, d

@@ -39,6 +39,11 @@ MARGIN_MM = 0.3
 PAD_MM = 1.8
 """Seen around a membrane while its edges are sought."""
 EDGE_PX_PER_MM = 10.0
+EDGE_NEAR_MM = 0.6
+EDGE_FAR_MM = 1.7
+EDGE_MM = 0.5
+"""A side's step is sought this near to its place; its sharpness is the share of the tones' range this far about it
+that is passed within EDGE_MM: 0.98 for a Gaussian edge of sigma 0.1 mm, 0.50 for 0.37 mm (error function)."""
 CLIPPED = 0.985
 """Linear light from which a sample counts as clipped (8-bit code 253)."""
 DARK = 0.002
@@ -53,6 +58,8 @@ class Strip:
     valid : (n_along, n_across) bool, False where the rim hides the membrane or the light is clipped.
     mm_to_px : (3, 3), millimetres on the membrane (x across, y along, origin upstream left) to upright pixels.
     corners_px : (4, 2) membrane corners: upstream left, upstream right, downstream right, downstream left.
+    hidden_fraction, clipped_fraction : of the membrane, by its rim and by too much light. edge_step : the strongest
+    step of absorbance at the membrane's four sides; edge_share : how much of an end's step lies within EDGE_MM.
     """
 
     window: Window
@@ -64,6 +71,8 @@ class Strip:
     mm_to_px: Matrix
     hidden_fraction: float
     clipped_fraction: float
+    edge_step: float
+    edge_share: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -141,14 +150,16 @@ def _native_scale(mm_to_px: Matrix, extent_mm: tuple[float, float, float, float]
 class _EdgeView:
     """Edge strength around one membrane, seen at the nominal recess: steps of log light across each side.
 
-    across, along : 1-D step size at grid positions x, y (window mm); `nominal` is where the membrane would be
-    if the recess were RECESS_MM; shift_per_mm is how it moves for each millimetre of recess, window axes.
+    across, along : 1-D edge strength between the grid positions x, y (window mm); tone_across, tone_along : the tones
+    (log10 of light, RGB) behind them; top_shift : how far the window axes' origin lies from the opening's.
     """
 
     x_mm: FloatArray
     y_mm: FloatArray
     across: FloatArray
     along: FloatArray
+    tone_across: FloatArray
+    tone_along: FloatArray
     top_shift: FloatArray
 
 
@@ -165,7 +176,15 @@ def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
     along = np.median(tone[:, inset:-inset], axis=1)
     x = np.arange(across.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
     y = np.arange(along.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
-    return _EdgeView(x_mm=x, y_mm=y, across=_steps(across), along=_steps(along), top_shift=parallax)
+    return _EdgeView(
+        x_mm=x,
+        y_mm=y,
+        across=_steps(across),
+        along=_steps(along),
+        tone_across=across,
+        tone_along=along,
+        top_shift=parallax,
+    )
 
 
 def _steps(profile: FloatArray) -> FloatArray:
@@ -226,6 +245,29 @@ def _local_shift(view: _EdgeView, window: Window, nominal: FloatArray) -> FloatA
     return np.array([steps[int(np.argmax(across))], steps[int(np.argmax(along))]])
 
 
+def _tones_near(tones: FloatArray, place_mm: float, reach_mm: float) -> FloatArray:
+    """The tones (n, 3) within a reach of a place on an edge view's axis."""
+    at, reach = (place_mm + PAD_MM) * EDGE_PX_PER_MM, reach_mm * EDGE_PX_PER_MM
+    return tones[max(0, round(at - reach)) : max(2, round(at + reach))]
+
+
+def _edge_step(view: _EdgeView, window: Window, shift: FloatArray) -> float:
+    """The strongest step of absorbance at a membrane's four sides; none stands out where it is covered or blurred."""
+    sides = [(view.tone_across, shift[0]), (view.tone_across, window.breadth + shift[0])]
+    sides += [(view.tone_along, shift[1]), (view.tone_along, window.length + shift[1])]
+    return max(float(np.ptp(_tones_near(tones, at, EDGE_NEAR_MM), axis=0).max()) for tones, at in sides)
+
+
+def _edge_share(view: _EdgeView, window: Window, shift: FloatArray) -> float:
+    """Share of an end's step that lies within EDGE_MM, the sharper end's: the other may lie in a soft shadow."""
+    shares = []
+    for place in (shift[1], window.length + shift[1]):
+        green = _tones_near(view.tone_along, place, EDGE_FAR_MM)[:, 1]
+        apart = round(EDGE_MM * EDGE_PX_PER_MM)
+        shares.append(float(np.abs(green[apart:] - green[:-apart]).max() / max(float(np.ptp(green)), 1e-6)))
+    return max(shares)
+
+
 def _cut(photo: Photo, pose: PlatePose, window: Window, seating: Seating, view: _EdgeView) -> Strip:
     parallax = _parallax(pose, window, seating.recess_mm)
     local = _local_shift(view, window, parallax - view.top_shift)
@@ -254,6 +296,8 @@ def _cut(photo: Photo, pose: PlatePose, window: Window, seating: Seating, view: 
         mm_to_px=mm_to_px,
         hidden_fraction=float(1 - seen.mean() / _open_share(window)),
         clipped_fraction=float(clipped[seen].mean()) if seen.any() else 1.0,
+        edge_step=_edge_step(view, window, parallax - view.top_shift + local),
+        edge_share=_edge_share(view, window, parallax - view.top_shift + local),
     )
 
 
