@@ -66,6 +66,9 @@ def call_mark(
             starting = f"it still has its starting dye, {measured.dye}"
             return _call(measured, "undeveloped", blank, detection, [above, starting])
         return _call(measured, "present", blank, detection, [above])
+    if "part_of_breadth" in measured.flags:
+        part = f"{height} over the whole breadth, but a part of it carries a line: a stain, or a line half covered"
+        return _call(measured, "doubtful", blank, detection, [part])
     if measured.height < -blank:
         glare = f"{height}: the mark's place is brighter than its surroundings, as under glare"
         return _call(measured, "doubtful", blank, detection, [glare])
@@ -104,6 +107,8 @@ def _call(
 def _looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds) -> list[str]:
     """What speaks against a line that is high enough: where it lies, how broad, how straight, how whole, its colour."""
     against = []
+    if "part_of_breadth" in measured.flags:
+        against.append("a part of the breadth carries a far stronger line than the rest")
     if abs(measured.position_mm - place.position) > thresholds.position_tolerance_mm:
         against.append(
             f"it lies at {measured.position_mm:.2f} mm, more than {thresholds.position_tolerance_mm} mm "

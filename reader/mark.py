@@ -84,6 +84,8 @@ STRONG_SNR = 12.0
 """From this signal-to-noise ratio a line's own width is known better than the layout's prior."""
 LOOKS_SNR = 3.0
 """From this ratio a line (or a lane of it) has looks that can be measured at all."""
+PART_MIN = 0.25
+"""Share of the lanes from which a line over part of the breadth is more than a hair or a speck."""
 SEEN_SHARE = 0.7
 """Share of the rows under a line and its flanks that must be seen for its height to be measured."""
 CHROMA_MARGIN = 2.0
@@ -560,7 +562,7 @@ def _measurement(
     white = error / level.sigma * scale
     if _seen_share(profile, fit, k) < SEEN_SHARE:
         return _unseen(profile.window.id, name, level, white)
-    span, straightness = _over_the_breadth(profile, fit, k)
+    span, straightness, part = _over_the_breadth(profile, fit, k)
     return MarkMeasurement(
         window=profile.window.id,
         mark=name,
@@ -577,8 +579,13 @@ def _measurement(
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,
-        flags=() if coloured or snr < LOOKS_SNR else ("colour_not_carried",),
+        flags=_flags(part_of_breadth=part, colour_not_carried=snr >= LOOKS_SNR and not coloured),
     )
+
+
+def _flags(**found: bool) -> tuple[str, ...]:
+    """Codes of `quality.FLAGS` that hold."""
+    return tuple(code for code, holds in found.items() if holds)
 
 
 def _seen_share(profile: Profile, fit: _Fit, k: int) -> float:
@@ -647,18 +654,24 @@ def _full_width(width: float, blur: float) -> float:
     return float(2 * np.interp(-0.5, -line_shape(offsets, width, blur), offsets))
 
 
-def _over_the_breadth(profile: Profile, fit: _Fit, k: int) -> tuple[float | None, float | None]:
-    """Share of the lanes that carry the line, and how far it bends from a straight one (rms, mm)."""
+def _over_the_breadth(profile: Profile, fit: _Fit, k: int) -> tuple[float | None, float | None, bool]:
+    """Share of the lanes that carry the line, how far it bends from a straight one (rms, mm), and whether a part of
+    the breadth carries a line that the whole does not."""
     height, error = float(fit.heights[k]), float(fit.errors[k])
     under = fit.shapes[:, k] > 0.5
-    lanes = np.flatnonzero(profile.lane_valid[:, fit.rows][:, under].mean(axis=1) > 0.75)
-    if height < LOOKS_SNR * error or len(lanes) < 3:
-        return None, None
+    lanes = np.flatnonzero(profile.lane_valid[:, fit.rows][:, under].mean(axis=1) > SEEN_SHARE)
+    if len(lanes) < 3:
+        return None, None, False
     known = profile.lane_valid[lanes][:, fit.rows]
     y = np.where(known, profile.lanes[lanes][:, fit.rows] @ LUMA, fit.y)
+    lane_heights = y @ fit.filters[k]
     lane_error = error * math.sqrt(len(profile.lane_mm))
-    span = float((y @ fit.filters[k] + 2 * lane_error >= 0.5 * height).mean())
-    return span, _straightness(profile.lane_mm[lanes], y, fit, k) if height >= LOOKS_SNR * lane_error else None
+    if height < LOOKS_SNR * error:
+        return None, None, float((lane_heights > STRONG_SNR / 2 * lane_error).mean()) > PART_MIN
+    span = float((lane_heights + 2 * lane_error >= 0.5 * height).mean())
+    part = float((lane_heights > height + STRONG_SNR / 2 * lane_error).mean()) > PART_MIN
+    bends = height >= LOOKS_SNR * lane_error
+    return span, _straightness(profile.lane_mm[lanes], y, fit, k) if bends else None, part
 
 
 def _straightness(lane_mm: FloatArray, y: FloatArray, fit: _Fit, k: int) -> float:

@@ -34,7 +34,8 @@ class Profile:
 
     position_mm : (n,) from the membrane's upstream end. absorbance, standard_error : (n, 3), 1 sigma.
     valid : (n,) bool; where False the numbers are interpolated and carry no weight.
-    lanes : (n_lanes, n, 3) the same, lane by lane across the breadth; lane_valid : (n_lanes, n).
+    lanes : (n_lanes, n, 3) the same, lane by lane across the breadth, foreign bodies and all: they show how much of the
+    breadth a line crosses; lane_valid : (n_lanes, n).
     lane_mm : (n_lanes,) each lane's middle, from the left edge looking along the flow.
     foreign_fraction : share of the seen membrane that was left out as hair, speck or smear.
     """
@@ -137,16 +138,12 @@ def _average(
     n, m = clean.shape
     n_lanes = max(3, round(strip.window.breadth / LANE_MM))
     edges = np.linspace(0, m, n_lanes + 1).round().astype(int)
-    weight = clean.astype(np.float64)
-    lane_count = np.add.reduceat(weight, edges[:-1], axis=1)
-    lane_total = np.add.reduceat(levelled * weight[..., None], edges[:-1], axis=1)
-    lane_valid = lane_count >= LANE_SHARE * np.diff(edges)
-    lanes = lane_total / np.maximum(lane_count, 1)[..., None]
-    count = lane_count.sum(axis=1)
-    valid = (count >= ROW_SHARE * m) & (lane_valid.sum(axis=1) >= 2)
-    mean = lane_total.sum(axis=1) / np.maximum(count, 1)[:, None]
-    spread = np.where(lane_valid[..., None], lanes - mean[:, None], 0.0)
-    n_used = np.maximum(lane_valid.sum(axis=1), 1)
+    lanes, lane_valid, _ = _lane_means(levelled, seen, edges)
+    clean_lanes, clean_valid, count = _lane_means(levelled, clean, edges)
+    valid = (count.sum(axis=1) >= ROW_SHARE * m) & (clean_valid.sum(axis=1) >= 2)
+    mean = (clean_lanes * count[..., None]).sum(axis=1) / np.maximum(count.sum(axis=1), 1)[:, None]
+    spread = np.where(clean_valid[..., None], clean_lanes - mean[:, None], 0.0)
+    n_used = np.maximum(clean_valid.sum(axis=1), 1)
     error = np.sqrt((spread**2).sum(axis=(0, 1)) / np.maximum(n_used - 1, 1).sum())
     bin_mm = BIN_PX / strip.px_per_mm
     position = (np.arange(n) + 0.5) * bin_mm
@@ -167,3 +164,13 @@ def _average(
     for array in (profile.position_mm, profile.absorbance, profile.standard_error, profile.valid, profile.lanes):
         array.setflags(write=False)
     return profile
+
+
+def _lane_means(
+    levelled: FloatArray, mask: NDArray[np.bool_], edges: NDArray[np.int_]
+) -> tuple[FloatArray, NDArray[np.bool_], FloatArray]:
+    """Mean over each lane's bins in the mask (n, lanes, 3), where it has enough of them, and how many (n, lanes)."""
+    weight = mask.astype(np.float64)
+    count = np.add.reduceat(weight, edges[:-1], axis=1)
+    total = np.add.reduceat(levelled * weight[..., None], edges[:-1], axis=1)
+    return total / np.maximum(count, 1)[..., None], count >= LANE_SHARE * np.diff(edges), count
