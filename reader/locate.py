@@ -16,7 +16,7 @@ from reader.outline import CORNERS, box_corners, corner_curves, outline_curve
 from reader.pattern import Templates, Way
 from reader.photo import Photo
 from reader.quality import refuse
-from reader.refine import FOCAL_PRIOR, RIM_START, Fit, edge_strength, first_camera, fit_edges, seen_edges, settle_openings, vote_edges
+from reader.refine import FOCAL_PRIOR, RIM_START, Fit, Proof, edge_strength, first_camera, fit_edges, fit_points, prove_edges, seen_edges, settle_openings, vote_edges
 from reader.settings import Layout
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
@@ -25,6 +25,13 @@ REDUCED_SIDE = 900
 LEAST_LIKENESS = 0.35
 # How much better than any other way up, or other layout, the best has to be (likeness and cut corner together).
 LEAST_MARGIN = 0.12
+# Shares of outline and openings that must stand out from the smooth face, bare and on the card; of the cut, bare; and of
+# every side, or the openings are asked as well where the plate lies.
+LEAST_PROOF, LEAST_PROOF_ON_CARD = (0.55, 0.5), (0.3, 0.4)
+LEAST_CUT_PROOF = 0.5
+SURE_SIDE = 0.5
+# Bare, one part may be hidden, by a shadow, say; with two, a plate may as well lie elsewhere, an opening further on.
+WEAK_PART = 0.45
 # How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error of fit, mm.
 CORNER_REACH_MM = 0.8
 FRAME_SLACK_MM = 0.5
@@ -89,9 +96,15 @@ class _Found:
 
     way: Way
     fit: Fit
+    proof: Proof
     likeness: float
     margin: float
     rival: Way | None
+
+    @property
+    def merit(self) -> float:
+        """How well the place is proved, by openings and by outline: 0..3."""
+        return self.likeness + float(self.proof.openings.mean() + self.proof.sides[:4].mean())
 
 
 def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
@@ -110,14 +123,14 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
     if not found:
         card = None
         found = _settle(reduced, _guesses(reduced, templates), templates, None)
-    if not found:
+    if not found or (card is None and found[0].proof.sides[:4].min() < SURE_SIDE):
         places = find_places(find_blobs(reduced.pixels), templates.plans, reduced.grey.shape)
-        found = _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None)
+        found = _merged(found, _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None))
         if not found:
             _refuse_unfound(reduced, places, templates)
     best = found[0]
     size = photo.pixels.shape[1], photo.pixels.shape[0]
-    _judge(best, found[1:], size)
+    _judge(best, found[1:], size, on_card=card is not None)
     fit = _refine(photo.pixels, best, reduced, card)
     return _pose(best, fit, on_card=card is not None)
 
@@ -147,6 +160,7 @@ def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
 def _guesses(reduced: _Reduced, templates: Templates) -> list[_Guess]:
     """Poses from four-sided regions anywhere in the photo, best first."""
     guesses = []
+    full = scaled(np.eye(3), reduced.factor)
     for quad in quads(reduced.pixels):
         likeness = templates.likeness(reduced.grey, quad)
         for way, value in zip(templates.ways, likeness, strict=True):
@@ -159,8 +173,12 @@ def _guesses(reduced: _Reduced, templates: Templates) -> list[_Guess]:
                 camera = first_camera(
                     scaled(h, reduced.factor), centre=reduced.centre, focal_prior=reduced.focal_prior
                 )
-            if camera is not None and _plausible(camera, way, corners, reduced):
-                guesses.append(_Guess(way=way, camera=camera, likeness=float(value)))
+            if camera is None:
+                continue
+            box = box_corners(way.plan.outline)
+            fitted = fit_points(camera, box, apply(full, corners), focal_prior=reduced.focal_prior)
+            if fitted is not None and _plausible(fitted[0], way, corners, reduced):
+                guesses.append(_Guess(way=way, camera=fitted[0], likeness=float(value)))
     return sorted(guesses, key=lambda g: -g.likeness)
 
 
@@ -229,6 +247,9 @@ def _guesses_on_card(reduced: _Reduced, card: CardPose, templates: Templates) ->
         sides = np.linalg.norm(np.roll(region, -1, axis=0) - region, axis=1)
         likeness = templates.likeness(reduced.grey, apply(raised, region))
         for way, value in zip(templates.ways, likeness, strict=True):
+            # Markers that decode are not mirrored, nor is what lies beside them.
+            if way.mirrored:
+                continue
             outline = way.plan.outline
             want = np.array([outline.width, outline.height, outline.width, outline.height])
             if value < LEAST_LIKENESS or value < likeness.max() - 0.1:
@@ -275,7 +296,27 @@ def _settle(
         scored = _refine_and_score(reduced, guess, templates, card)
         if scored is not None and not any(_inside(_middle(scored), f) for f in found):
             found.append(scored)
-    return sorted(found, key=lambda f: -f.likeness)
+    return sorted(found, key=lambda f: -f.merit)
+
+
+def _merged(found: Sequence[_Found], others: Sequence[_Found]) -> list[_Found]:
+    """Both lists as one, the better proved of those that lie on one another; best first."""
+    kept: list[_Found] = []
+    for candidate in sorted([*found, *others], key=lambda f: -f.merit):
+        if not any(_inside(_middle(candidate), f) for f in kept):
+            kept.append(candidate)
+    return kept
+
+
+def _is_there(proof: Proof, *, on_card: bool) -> bool:
+    """Whether enough of a plate shows. The card's white hides much of an outline, but also says how large it is."""
+    least_sides, least_openings = LEAST_PROOF_ON_CARD if on_card else LEAST_PROOF
+    parts = np.concatenate([proof.sides[:4], proof.openings])
+    return bool(
+        proof.sides[:4].mean() >= least_sides
+        and proof.openings.mean() >= least_openings
+        and (on_card or (parts < WEAK_PART).sum() <= 1)
+    )
 
 
 def _middle(found: _Found) -> Points:
@@ -304,18 +345,24 @@ def _refine_and_score(
         # The region starts at this way's own top-left: it is itself at no turns; another is cut where its turns put it.
         totals = np.array(
             [
-                value + cut[(CORNERS.index(other.plan.outline.cut_corner) + other.turns) % 4]
+                -np.inf
+                if card is not None and other.mirrored
+                else value + cut[(CORNERS.index(other.plan.outline.cut_corner) + other.turns) % 4]
                 for other, value in zip(templates.ways, likeness, strict=True)
             ]
         )
         first, second = np.argsort(totals)[::-1][:2]
         best, rival = templates.ways[first], templates.ways[second]
         if best.plan is way.plan and best.turns == 0:
-            if likeness[first] < LEAST_LIKENESS:
+            proof = prove_edges(
+                reduced.pixels, way.plan, fit.camera, lines=fit.lines, reduction=reduced.factor, blur_px=1.2
+            )
+            if likeness[first] < LEAST_LIKENESS or proof is None or not _is_there(proof, on_card=card is not None):
                 return None
             return _Found(
                 way=way,
                 fit=fit,
+                proof=proof,
                 likeness=float(likeness[first]),
                 margin=float(totals[first] - totals[second]),
                 rival=rival,
@@ -389,7 +436,7 @@ def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
     return np.array([share[2 * i] - share[2 * i + 1] for i in range(4)])
 
 
-def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int]) -> None:
+def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int], *, on_card: bool) -> None:
     """Refuse what must not be read: a second plate, a flipped picture, a plate cut by the frame, an unsure way up."""
     if others:
         refuse("two_plates")
@@ -397,6 +444,8 @@ def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int]) -> Non
         rival = best.rival
         if rival is not None and rival.layout is not best.way.layout:
             refuse("which_layout", first=best.way.layout.layout, second=rival.layout.layout)
+        refuse("which_way_up")
+    if not on_card and best.proof.sides[4] < LEAST_CUT_PROOF:
         refuse("which_way_up")
     if best.way.mirrored:
         refuse("mirrored")

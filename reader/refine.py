@@ -41,6 +41,9 @@ SURENESS = (0.4, 1.0, 1.0)
 VOTE_BLUR_MM = 0.12
 # Openings are looked for this far from where the outline puts them, mm; nearer than the slack they may lie off; elsewhere
 # they have to find this many times the lines.
+# The stretch of face beside an edge that must be smooth, mm; how many times clearer than all on it the edge has to be.
+FACE_BAND_MM = (1.0, 2.8)
+STANDS_OUT = 1.3
 OPENING_REACH_MM, OPENING_SLACK_MM, OPENING_GAIN = 5.0, 0.8, 1.05
 
 
@@ -607,3 +610,49 @@ def fit_points(
     at = camera.project(points)
     px_per_mm = np.linalg.norm(camera.project(points + [1.0, 0.0]) - at, axis=1)
     return camera, np.asarray(np.linalg.norm(seen - at, axis=1) / np.maximum(px_per_mm, 1e-6), np.float64)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Proof:
+    """How far each part of a layout is really there: share 0..1 of its edge that stands out from the smooth face beside it.
+
+    sides (5,): the outline's top, right, bottom, left, and the cut; openings (n windows,).
+    """
+
+    sides: Points
+    openings: Points
+
+
+def prove_edges(
+    pixels: Pixels, layout: Layout, camera: Camera, *, lines: Points, reduction: float, blur_px: float
+) -> Proof | None:
+    """Check a pose part by part: at its place an edge must show that is clearer than all on the face next to it.
+
+    A line laid over a textured table finds edges everywhere, beside it no less than on it; a plate's face is smooth.
+    """
+    edges = edges_of(layout, step=1.0)
+    view = _look(
+        pixels,
+        edges,
+        camera,
+        thickness=layout.outline.thickness,
+        lines=lines,
+        reach_mm=FACE_BAND_MM[1] + 0.3,
+        reduction=reduction,
+        blur_px=blur_px,
+    )
+    if view is None:
+        return None
+    outwards = np.where(edges.outer, 1.0, -1.0)[:, None]
+    along = outwards * (view.offsets * reduction)[None, :] / view.px_per_mm[:, None]
+    first = np.where(edges.outer, lines[OUTLINE_START], -lines[RIM_START])
+    last = np.where(edges.outer, np.maximum(view.places[1], 0.0), -lines[RIM_END])
+    on_line = (along > first[:, None] - 0.35) & (along < last[:, None] + 0.35)
+    on_face = (along > -FACE_BAND_MM[1]) & (along < -FACE_BAND_MM[0])
+    there = np.where(on_line, view.strength, 0.0).max(axis=1)
+    beside = np.where(on_face, view.strength, 0.0).max(axis=1)
+    stands_out = there > STANDS_OUT * beside
+    return Proof(
+        sides=np.array([stands_out[edges.side == i].mean() for i in range(5)]),
+        openings=np.array([stands_out[edges.window == i].mean() for i in range(len(layout.window))]),
+    )
