@@ -13,10 +13,18 @@ Picture = NDArray[np.uint8]
 # A plate fills at least this share of the frame, or its marks would be too few pixels wide to read.
 LEAST_SHARE = 0.012
 LEVELS = 14
+# Regions are looked for at this size first, px along the long side; their corners are refined elsewhere.
+SIDE = 560
 
 
-def quads(small: Picture) -> list[Points]:
-    """Four-sided regions (4, 2) px of a reduced BGR photo, clockwise as seen, each once."""
+def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
+    """Four-sided regions (4, 2) px of a reduced BGR photo, clockwise as seen, each once.
+
+    side : the size, px along the long side, at which they are looked for.
+    """
+    scale = min(1.0, side / max(small.shape[:2]))
+    if scale < 1:
+        small = np.asarray(cv2.resize(small, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
     found: list[Points] = []
     areas: list[float] = []
     least = LEAST_SHARE * small.shape[0] * small.shape[1]
@@ -40,7 +48,7 @@ def quads(small: Picture) -> list[Points]:
             continue
         found.append(quad)
         areas.append(area)
-    return found
+    return [(quad + 0.5) / scale - 0.5 for quad in found]
 
 
 def _contours(small: Picture) -> Iterator[NDArray[np.int32]]:

@@ -44,7 +44,8 @@ def homography_between(source: ArrayLike, target: ArrayLike) -> Matrix | None:
             np.stack([zero, zero, zero, x, y, one, -v * x, -v * y, -v], axis=1),
         ]
     )
-    _, singular, vectors = np.linalg.svd(rows, full_matrices=True)
+    # Four points leave eight rows, whose null vector only the full form has.
+    _, singular, vectors = np.linalg.svd(rows, full_matrices=len(rows) < 9)
     if singular[7] < 1e-9 * singular[0]:
         return None
     unit = vectors[8].reshape(3, 3)

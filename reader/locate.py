@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.candidates import quads
+from reader.candidates import SIDE, quads
 from reader.card import CARD_SIZE_MM, PLATE_CENTRE_MM, CardPose, find_card, find_markers
 from reader.geometry import Camera, Points, apply, camera_from, homography_between, px_per_mm_at, scaled
 from reader.openings import Place, find_blobs, find_places
@@ -21,6 +21,8 @@ from reader.settings import Layout
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
 REDUCED_SIDE = 900
+# A darker photo's copy is brightened to here, 8-bit code, at most this many times.
+DIM, MOST_GAIN = 160.0, 6.0
 # Likeness of a region's edges to the layout's openings. Shared photos' true places give 0.4 to 0.85, all else under 0.3.
 LEAST_LIKENESS = 0.35
 # How much better than any other way up, or other layout, the best has to be (likeness and cut corner together).
@@ -30,6 +32,8 @@ LEAST_MARGIN = 0.12
 LEAST_PROOF, LEAST_PROOF_ON_CARD = (0.55, 0.5), (0.3, 0.4)
 LEAST_CUT_PROOF = 0.5
 SURE_SIDE = 0.5
+# Where this share of the openings' edges lies on lines, the openings are not asked whether they lie elsewhere.
+SURE_RIMS = 0.9
 # Bare, one part may be hidden, by a shadow, say; with two, a plate may as well lie elsewhere, an opening further on.
 WEAK_PART = 0.45
 # How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error of fit, mm.
@@ -120,9 +124,10 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
     found: list[_Found] = []
     if card is not None:
         found = _settle(reduced, _guesses_on_card(reduced, card, templates), templates, card)
-    if not found:
-        card = None
-        found = _settle(reduced, _guesses(reduced, templates), templates, None)
+    for side in (SIDE, REDUCED_SIDE):
+        if not found:
+            card = None
+            found = _settle(reduced, _guesses(reduced, templates, side=side), templates, None)
     if not found or (card is None and found[0].proof.sides[:4].min() < SURE_SIDE):
         places = find_places(find_blobs(reduced.pixels), templates.plans, reduced.grey.shape)
         found = _merged(found, _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None))
@@ -138,30 +143,38 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
 def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
     height, width = pixels.shape[:2]
     factor = max(1, round(max(height, width) / REDUCED_SIDE))
-    # Whole blocks only, so that the two grids stay aligned.
-    whole = pixels[: height // factor * factor, : width // factor * factor]
-    small = (
-        cv2.resize(whole, (width // factor, height // factor), interpolation=cv2.INTER_AREA)
-        if factor > 1
-        else whole
-    )
+    # Whole blocks only, so that the two grids stay aligned; halves are much the fastest.
+    small = pixels[: height // factor * factor, : width // factor * factor]
+    left = factor
+    while left > 1:
+        by = 2 if left % 2 == 0 else left
+        small = cv2.resize(
+            small, (small.shape[1] // by, small.shape[0] // by), interpolation=cv2.INTER_AREA
+        )
+        left //= by
     if small.dtype == np.uint16:
         small = cv2.convertScaleAbs(small, alpha=1 / 257.0)
     small = np.asarray(small, np.uint8)
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)
+    # The steps that look for edges expect those of a well exposed photo.
+    brightest = float(np.quantile(grey[::4, ::4], 0.98))
+    if brightest < DIM:
+        small = cv2.convertScaleAbs(small, alpha=min(MOST_GAIN, DIM / max(brightest, 1.0)))
+        grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)
     return _Reduced(
         pixels=small,
-        grey=np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8),
+        grey=grey,
         factor=factor,
         centre=np.array([(width - 1) / 2, (height - 1) / 2]),
         focal_prior=(FOCAL_PRIOR[0] + float(np.log(max(height, width))), FOCAL_PRIOR[1]),
     )
 
 
-def _guesses(reduced: _Reduced, templates: Templates) -> list[_Guess]:
+def _guesses(reduced: _Reduced, templates: Templates, *, side: float) -> list[_Guess]:
     """Poses from four-sided regions anywhere in the photo, best first."""
     guesses = []
     full = scaled(np.eye(3), reduced.factor)
-    for quad in quads(reduced.pixels):
+    for quad in quads(reduced.pixels, side=side):
         likeness = templates.likeness(reduced.grey, quad)
         for way, value in zip(templates.ways, likeness, strict=True):
             if value < LEAST_LIKENESS or value < likeness.max() - 0.1:
@@ -398,6 +411,8 @@ def _refine_reduced(
     fit = fit_from(camera, FIRST_GATES_MM)
     if fit is None:
         return None
+    if fit.rims > SURE_RIMS:
+        return fit
     moved = settle_openings(
         reduced.pixels,
         plan,
@@ -481,7 +496,7 @@ def _refine(
         camera,
         reduction=1,
         gates_mm=(0.35, 0.25, 0.2),
-        step_mm=0.5,
+        step_mm=1.0,
         blur_px=max(1.0, 0.12 * scale),
         focal_prior=reduced.focal_prior
         if card is None

@@ -42,7 +42,12 @@ class Templates:
         self.ways = tuple(
             Way(layout=x, plan=plan, turns=k, mirrored=m) for x, plan, m in plans for k in range(4)
         )
-        self._matrix = np.stack([_normalised(_draw(way.plan, way.turns)) for way in self.ways])
+        drawn = []
+        for layout in layouts:
+            edges = _draw(layout)
+            for sheet in (edges, edges[:, ::-1]):
+                drawn += [_turned(sheet, k) for k in range(4)]
+        self._matrix = np.stack([_normalised(edges) for edges in drawn])
 
     def likeness(self, grey: NDArray[np.uint8], quad: Points) -> NDArray[np.float32]:
         """Correlation (n ways,) of a region's edges with each of `ways`; quad (4, 2) px, clockwise as seen."""
@@ -51,7 +56,10 @@ class Templates:
 
     def likeness_in_frame(self, grey: NDArray[np.uint8], quad: Points) -> tuple[float, NDArray[np.float32]]:
         """The same for a region that sticks out of the frame: share of it in the frame, and correlation there."""
-        edges, seen = _edges_in(grey, quad)
+        edges, to_photo = _edges_in(grey, quad)
+        b = round(GRID * BORDER)
+        at = apply(to_photo, np.stack(np.meshgrid(np.arange(b, GRID - b), np.arange(b, GRID - b)), axis=-1))
+        seen = ((at >= 2) & (at <= np.array(grey.shape[::-1]) - 3)).all(axis=2)
         share = float(seen.mean())
         if share < LEAST_SEEN:
             return share, np.zeros(len(self.ways), np.float32)
@@ -63,8 +71,8 @@ class Templates:
         return share, np.asarray(np.einsum("nkc,kc->n", drawn, shown) / np.maximum(lengths, 1e-6), np.float32)
 
 
-def _edges_in(grey: NDArray[np.uint8], quad: Points) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """A region's edges on the grid, damped where strong, and which cells of the grid's core lie in the frame."""
+def _edges_in(grey: NDArray[np.uint8], quad: Points) -> tuple[NDArray[np.float32], Points]:
+    """A region's edges on the grid, damped where strong, and the homography (3, 3) from grid to picture."""
     side = GRID - 1.0
     square = np.array([[0, 0], [side, 0], [side, side], [0, side]], np.float32)
     to_photo = cv2.getPerspectiveTransform(square, quad.astype(np.float32))
@@ -78,11 +86,7 @@ def _edges_in(grey: NDArray[np.uint8], quad: Points) -> tuple[NDArray[np.float32
     dx, dy = cv2.spatialGradient(patch)
     edges = np.abs(np.stack([dx, dy], axis=2)).astype(np.float32)
     typical = 2.0 * float(edges.mean()) + 2.0
-    b = round(GRID * BORDER)
-    cells = np.stack(np.meshgrid(np.arange(b, GRID - b), np.arange(b, GRID - b)), axis=-1)
-    at = apply(to_photo, cells)
-    seen = ((at >= 2) & (at <= np.array(grey.shape[::-1]) - 3)).all(axis=2)
-    return edges / (edges + typical), seen
+    return edges / (edges + typical), to_photo
 
 
 def _core(edges: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -98,7 +102,13 @@ def _normalised(edges: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray((core / max(float(np.linalg.norm(core)), 1e-6)).ravel(), np.float32)
 
 
-def _draw(layout: Layout, turns: int) -> NDArray[np.float32]:
+def _turned(edges: NDArray[np.float32], turns: int) -> NDArray[np.float32]:
+    """A drawn grid after quarter turns clockwise; each turn makes changes along x ones along y."""
+    turned = np.rot90(edges, -turns)
+    return np.ascontiguousarray(turned[..., ::-1] if turns % 2 else turned)
+
+
+def _draw(layout: Layout) -> NDArray[np.float32]:
     """Edges expected in the grid, as |change along x| and |change along y|: the openings' rims, and blobs for the wells."""
     size = np.array([layout.outline.width, layout.outline.height])
     edges = np.zeros((GRID, GRID, 2), np.float32)
@@ -117,9 +127,6 @@ def _draw(layout: Layout, turns: int) -> NDArray[np.float32]:
             slope = ring * size
             normals.append(0.5 * slope / np.linalg.norm(slope, axis=1)[:, None])
     p, n = np.concatenate(points), np.concatenate(normals)
-    for _ in range(turns):
-        p = np.stack([1 - p[:, 1], p[:, 0]], axis=1)
-        n = n[:, ::-1]
     at = np.rint(p * (GRID - 1)).astype(int)
     inside = ((at >= 0) & (at < GRID)).all(axis=1)
     np.maximum.at(edges, (at[inside, 1], at[inside, 0]), np.abs(n[inside]).astype(np.float32))

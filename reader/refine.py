@@ -209,7 +209,7 @@ def fit_edges(
         for _ in range(5):
             gap = rows.aim - full @ change
             w = rows.trust / (1 + (gap / scale) ** 2) ** 2 * effective
-            normal_matrix = (full * w[:, None]).T @ full + held
+            normal_matrix = _gram(full, w) + held
             try:
                 change = np.linalg.solve(normal_matrix, full.T @ (w * rows.aim) + held_right)
             except np.linalg.LinAlgError:
@@ -268,6 +268,15 @@ def vote_edges(
         held, _ = _held(camera, LINE_OFFSETS, focal_prior, upright, tilt_se)
         camera = _moved(camera, pivot, _other_lines(view, edges, jacobian, held, reach_mm, blur_mm, reduction))
     return camera
+
+
+def _gram(rows: Points, weight: Points) -> Points:
+    """Weighted normal matrix of a tall matrix, in blocks so small that BLAS starts no threads: they cost more than they give."""
+    blocks = -(-len(rows) // 128)
+    padded = np.zeros((blocks * 128, rows.shape[1]))
+    padded[: len(rows)] = rows * np.sqrt(weight)[:, None]
+    stacked = padded.reshape(blocks, 128, -1)
+    return np.asarray(np.matmul(stacked.transpose(0, 2, 1), stacked).sum(axis=0), np.float64)
 
 
 def _held(
