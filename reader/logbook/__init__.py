@@ -1,0 +1,20 @@
+"""The logbook: every reading, review and correction as an event in a chain that cannot be changed unseen.
+
+`Logbook.open` is the door. Importing this package imports SQLAlchemy, so a reading that is not logged must
+not.
+
+What the payloads of events hold:
+
+- `reading`: `photos` (list of `name`, `sha256`), `statement`, `summary`, `supersedes` (ids of earlier
+  readings of the same photos, if any), `verdict`.
+- `review`: whatever the review says; if it holds a `verdict`, that is the reading's current one from then on,
+  and its `summary` is added; `waiting` (true or false) overrides whether the reading still waits for a
+  reviewer.
+- `correction`: `field` of the statement, `was`, `value`, `reason`.
+- any other kind is kept and shown, and changes nothing about a reading.
+"""
+
+from reader.logbook.events import Event, Statement
+from reader.logbook.store import Logbook, ReadingRow, StaleHeadError, StoredReading
+
+__all__ = ["Event", "Logbook", "ReadingRow", "StaleHeadError", "Statement", "StoredReading"]

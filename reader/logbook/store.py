@@ -1,0 +1,585 @@
+"""The logbook itself: readings go in, events are appended, and all of it can be read back and checked."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    func,
+    insert,
+    inspect,
+    or_,
+    select,
+    update,
+)
+
+from reader.errors import LinecallError
+from reader.logbook.chain import Seal
+from reader.logbook.database import PIECE, Database
+from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event, new_id
+from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
+from reader.logbook.summary import CORRECTABLE, Rank, first_row, next_row, summarise, superseded_row
+from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
+from reader.verdict import Verdict, load_verdict
+
+TIMEOUT_S: Final = 30.0
+"""Seconds that a writer waits for others; a turn takes some milliseconds."""
+
+FILTERABLE: Final = (*FILTERS, "sample_point", "sample_phase", "status", "layout")
+
+
+class StaleHeadError(LinecallError):
+    """The logbook has grown since the caller looked at it."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeptPhoto:
+    """A photo of a reading: the name it came under, and its hash."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReadingRow:
+    """What lists show about a reading.
+
+    `rank` says why it waits for a reviewer, None that it does not; `margin` is the smallest distance of a
+    settled mark from its limit of blank, in standard errors; `open_until` is when the plate may no longer be
+    read; `reviews` counts the review events.
+    """
+
+    id: str
+    seq: int
+    last_seq: int
+    at: datetime
+    operator: str
+    tank: str | None
+    sample_point: str | None
+    sample_phase: str | None
+    plate_lot: str | None
+    plate_expiry: str | None
+    photo: str
+    status: str
+    grade: str | None
+    layout: str | None
+    doubtful: int
+    rank: Rank | None
+    margin: float | None
+    open_until: datetime | None
+    reviews: int
+    superseded_by: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Waiting:
+    """How many readings wait for a reviewer, and since when the oldest does; None where none waits."""
+
+    count: int
+    since: datetime | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class StoredReading:
+    """A reading with all that became of it.
+
+    `stated` is what the technician said, `statement` that as corrected since; `first` is the verdict at the
+    time of the reading, `current` the one after the reviews; `superseded_by` the id of the reading that took
+    its place.
+    """
+
+    id: str
+    seq: int
+    last_seq: int
+    at: datetime
+    by: str
+    stated: Statement
+    statement: Statement
+    photos: tuple[KeptPhoto, ...]
+    first: Verdict
+    current: Verdict
+    reviews: tuple[Event, ...]
+    corrections: tuple[Event, ...]
+    waiting: bool
+    superseded_by: str | None
+
+
+_ROW_COLUMNS: Final = [readings.c[field.name] for field in fields(ReadingRow)]
+_EVENT_COLUMNS: Final = (events.c.seq, events.c.hash, events.c.body)
+_WAITS: Final = readings.c.rank.is_not(None)
+
+
+class Logbook(AbstractContextManager["Logbook"]):
+    """An append-only book of events. Open it with `Logbook.open`; many processes may have it open at once."""
+
+    def __init__(self, database: Database, photos: PhotoStore) -> None:
+        """Take an open database and the place of the photos; `open` is for everyone else."""
+        self._database = database
+        self._photos = photos
+
+    @classmethod
+    def open(
+        cls,
+        where: str | Path,
+        *,
+        must_exist: bool = False,
+        read_only: bool = False,
+        photos: str | None = None,
+        timeout_s: float = TIMEOUT_S,
+    ) -> Self:
+        """Open a logbook, or begin one unless it `must_exist`.
+
+        where : path of an SQLite file, or a postgresql:// URL. photos : folder or fsspec URL of the photos;
+        it is remembered by a logbook that is begun with it, else `<file>.photos` beside the SQLite file.
+        read_only : for looking only, also on a medium that cannot be written to. timeout_s : how long to wait
+        for other writers. Raises LinecallError if there is no logbook, or none that this linecall knows;
+        OutputError if it is out of reach.
+        """
+        must_exist = must_exist or read_only
+        database = Database(where, read_only=read_only, timeout_s=timeout_s)
+        try:
+            if database.path is not None:
+                _check_path(database.path, must_exist=must_exist)
+            location = _settle(database, must_exist=must_exist, photos=photos)
+            return cls(database, photo_store(photos or location or _photos_beside(database)))
+        except BaseException:
+            database.close()
+            raise
+
+    @property
+    def name(self) -> str:
+        """Path or URL, without a password."""
+        return self._database.name
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._database.close()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close."""
+        self.close()
+
+    # --- writing --------------------------------------------------------------------------------------------
+
+    def add_reading(
+        self, verdict: Verdict, photos: Sequence[Path], statement: Statement, *, at: datetime
+    ) -> str:
+        """Keep a reading with the photos that its verdict is about; returns its id.
+
+        The photos are kept whole before the event that names them. Earlier readings of the same photos, or
+        some of them, that nobody has reviewed are superseded. Raises LinecallError if a photo is not the one
+        that was read, OutputError if the logbook or the photos' place cannot be written.
+        """
+        kept = self._keep(verdict, photos)
+        payload: dict[str, Any] = {
+            "photos": [{"name": photo.name, "sha256": photo.sha256} for photo in kept],
+            "statement": statement.as_payload(),
+            "summary": summarise(verdict),
+            "verdict": verdict.model_dump(mode="json"),
+        }
+        with self._database.writing() as connection:
+            earlier = _replaced_by(connection, {photo.sha256 for photo in kept})
+            if earlier:
+                payload["supersedes"] = [row["id"] for row in earlier]
+            reading = _free_id(connection)
+            event = self._append(
+                connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at
+            )
+            connection.execute(insert(readings).values(first_row(event)))
+            for row in earlier:
+                _store_row(connection, superseded_row(row, reading))
+        return reading
+
+    def append(
+        self,
+        kind: str,
+        payload: Mapping[str, Any],
+        *,
+        by: str,
+        reading: str | None = None,
+        at: datetime,
+        expect_head: tuple[int, str] | None = None,
+    ) -> Event:
+        """Append an event; `reader.logbook` says what payloads hold.
+
+        expect_head : the head the caller has looked at; another writer since then raises StaleHeadError.
+        Raises LinecallError for an unknown reading, a review of a superseded one, or a payload that JSON
+        cannot carry.
+        """
+        if kind == "reading":
+            raise LinecallError("a reading is added with its photos, not appended")
+        whole = dict(payload)
+        if kind == "review" and "verdict" in whole:
+            whole["summary"] = summarise(_verdict(whole["verdict"]))
+        with self._database.writing() as connection:
+            if expect_head is not None and _head(connection) != expect_head:
+                raise StaleHeadError(
+                    f"{self.name}: somebody has written to the logbook meanwhile; look again, then decide"
+                )
+            row = None if reading is None else self._row(connection, reading)
+            if kind == "review" and row is not None and row["superseded_by"] is not None:
+                raise LinecallError(
+                    f"reading {reading} has been superseded by {row['superseded_by']}; review that one"
+                )
+            event = self._append(connection, _free_id(connection), kind, whole, by=by, reading=reading, at=at)
+            if row is not None:
+                _store_row(connection, next_row(row, event))
+        return event
+
+    def correct(self, reading: str, field: str, value: str, *, by: str, reason: str, at: datetime) -> Event:
+        """Correct what was stated about a reading, as a new event.
+
+        Raises LinecallError for an unknown reading or field, a value the field cannot have or has already, or
+        an empty reason.
+        """
+        field = field.replace("-", "_")
+        if field not in CORRECTABLE:
+            raise LinecallError(f"{field!r} is nothing that is stated; choose from {', '.join(CORRECTABLE)}")
+        if not reason.strip():
+            raise LinecallError("a correction needs a reason")
+        head = self.head()
+        stored = self.reading(reading)
+        before = stored.statement.as_payload()
+        after = Statement.of(**before | {field: value}).as_payload()
+        if before.get(field) == after.get(field):
+            raise LinecallError(f"{field} of reading {reading} is {value!r} already; nothing was changed")
+        payload = {
+            "field": field,
+            "was": before.get(field),
+            "value": after.get(field),
+            "reason": reason.strip(),
+        }
+        return self.append("correction", payload, by=by, reading=reading, at=at, expect_head=head)
+
+    def _keep(self, verdict: Verdict, photos: Sequence[Path]) -> list[KeptPhoto]:
+        """Write the photos into their place; each must be one that the verdict is about."""
+        due = photos_of(verdict)
+        kept = []
+        for path in photos:
+            try:
+                data = path.read_bytes()
+            except OSError as error:
+                raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
+            digest = sha256(data).hexdigest()
+            if digest not in due:
+                raise LinecallError(
+                    f"{path}: is not the photo that was read: it has changed since; read it again"
+                )
+            self._photos.put(digest, data)
+            kept.append(KeptPhoto(name=_clean(path.name), sha256=digest))
+        missing = due - {photo.sha256 for photo in kept}
+        if missing or not kept:
+            raise LinecallError(
+                "a photo of this reading was not given, and no reading is logged without its photos"
+            )
+        return kept
+
+    def _append(
+        self,
+        connection: Connection,
+        id: str,
+        kind: str,
+        payload: Mapping[str, Any],
+        *,
+        by: str,
+        reading: str | None,
+        at: datetime,
+    ) -> Event:
+        seq, previous = _head(connection)
+        event, body = make_event(
+            seq=seq + 1, id=id, kind=kind, reading=reading, at=at, by=by, payload=payload, previous=previous
+        )
+        connection.execute(
+            insert(events).values(seq=event.seq, id=id, reading=reading, hash=event.hash, body=body)
+        )
+        return event
+
+    # --- looking --------------------------------------------------------------------------------------------
+
+    def head(self) -> tuple[int, str]:
+        """Number and hash of the last event; (0, 64 zeros) of an empty logbook."""
+        with self._database.reading() as connection:
+            return _head(connection)
+
+    def seal(self, *, at: datetime) -> Seal:
+        """The head, to be kept where whoever could change the logbook cannot."""
+        seq, digest = self.head()
+        if seq == 0:
+            raise LinecallError(f"{self.name}: the logbook is empty; there is nothing to seal")
+        return Seal(seq=seq, hash=digest, at=at)
+
+    def reading(self, reading_id: str) -> StoredReading:
+        """A reading with all that became of it. Raises LinecallError if it is unknown or has been altered."""
+        with self._database.reading() as connection:
+            row = self._row(connection, reading_id)
+            history = [
+                load_event(*found)
+                for found in connection.execute(
+                    select(*_EVENT_COLUMNS).where(events.c.reading == reading_id).order_by(events.c.seq)
+                )
+            ]
+        return _stored(row, history)
+
+    def readings(
+        self,
+        *,
+        limit: int = 50,
+        before: int | None = None,
+        after: int | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        **filters: str | None,
+    ) -> list[ReadingRow]:
+        """Rows of readings, the newest first.
+
+        before, after : seq of a row at a page's edge; after gives the page before it, still the newest first.
+        since, until : of when they were logged; until is not included. filters : tank, sample_point,
+        sample_phase, plate_lot, operator, grade, status, layout.
+        """
+        chosen = _conditions(filters)
+        if before is not None:
+            chosen.append(readings.c.seq < before)
+        if after is not None:
+            chosen.append(readings.c.seq > after)
+        if since is not None:
+            chosen.append(readings.c.at_utc >= int(since.timestamp()))
+        if until is not None:
+            chosen.append(readings.c.at_utc < int(until.timestamp()))
+        order = readings.c.seq.asc() if after is not None else readings.c.seq.desc()
+        query = select(*_ROW_COLUMNS).where(*chosen).order_by(order).limit(limit)
+        with self._database.reading() as connection:
+            rows = [_row_value(row) for row in connection.execute(query)]
+        return rows[::-1] if after is not None else rows
+
+    def waiting(
+        self, *, now: datetime, limit: int = 50, skip: int = 0, **filters: str | None
+    ) -> list[ReadingRow]:
+        """Rows of readings that wait for a reviewer, the most urgent first.
+
+        A plate that may still be read comes before all others, the one that closes first; then by rank
+        (`Rank`), then by the smaller margin, then the older. filters : as for `readings`.
+        """
+        moment = int(now.timestamp())
+        chosen = [_WAITS, *_conditions(filters)]
+        base = select(*_ROW_COLUMNS)
+        open_now = (
+            base.where(*chosen, readings.c.open_until > moment)
+            .order_by(readings.c.open_until, readings.c.seq)
+            .limit(skip + limit)
+        )
+        closed = or_(readings.c.open_until.is_(None), readings.c.open_until <= moment)
+        with self._database.reading() as connection:
+            first = [_row_value(row) for row in connection.execute(open_now)]
+            if len(first) >= skip + limit:
+                return first[skip:]
+            before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
+            rest = (
+                base.where(*chosen, closed)
+                .order_by(readings.c.rank, readings.c.margin.nulls_last(), readings.c.seq)
+                .limit(limit - len(first[skip:]))
+                .offset(before)
+            )
+            return first[skip:] + [_row_value(row) for row in connection.execute(rest)]
+
+    def waiting_count(self, **filters: str | None) -> Waiting:
+        """How many readings wait, and since when."""
+        query = select(func.count(), func.min(readings.c.at_utc)).where(_WAITS, *_conditions(filters))
+        with self._database.reading() as connection:
+            count, since = connection.execute(query).one()
+        return Waiting(count=count, since=None if since is None else datetime.fromtimestamp(since, UTC))
+
+    def events(self, reading: str | None = None, after: int = 0) -> Iterator[Event]:
+        """Events in order, of one reading or of all. Raises LinecallError at one that has been altered."""
+        for seq, digest, body in self.bodies(reading, after):
+            yield load_event(seq, digest, body)
+
+    def bodies(self, reading: str | None = None, after: int = 0) -> Iterator[tuple[int, str, str]]:
+        """(seq, hash, body) of the events in order, as they are stored; the body is canonical JSON."""
+        query = select(*_EVENT_COLUMNS).where(events.c.seq > after).order_by(events.c.seq)
+        if reading is not None:
+            query = query.where(events.c.reading == reading)
+        with self._database.reading() as connection:
+            if reading is not None:
+                self._row(connection, reading)
+            yield from (tuple(row) for row in connection.execute(query.execution_options(yield_per=PIECE)))
+
+    def photo_bytes(self, sha256: str) -> bytes:
+        """Bytes of a kept photo. Raises LinecallError if it is missing or has been altered."""
+        return read_photo_bytes(self._photos, sha256)
+
+    def _row(self, connection: Connection, reading: str) -> dict[str, Any]:
+        found = connection.execute(select(readings).where(readings.c.id == reading)).one_or_none()
+        if found is None:
+            raise LinecallError(
+                f"{self.name}: there is no reading {reading!r}; linecall logbook list shows them"
+            )
+        return dict(found._mapping)
+
+
+# --- opening ------------------------------------------------------------------------------------------------
+
+
+def _check_path(path: Path, *, must_exist: bool) -> None:
+    if path.is_dir():
+        raise LinecallError(
+            f"{path}: is a folder; name the logbook's file in it, such as {path / 'logbook.db'}"
+        )
+    if must_exist and not path.exists():
+        raise LinecallError(f"{path}: there is no logbook; check the path")
+    if not path.absolute().parent.is_dir():
+        raise LinecallError(f"{path}: there is no folder {path.parent}; create it first")
+
+
+def _photos_beside(database: Database) -> str:
+    if database.path is None:
+        raise LinecallError(
+            f"{database.name}: a logbook on a server needs a place for its photos that all its users reach; "
+            "name it with --photos FOLDER|URL when you begin it"
+        )
+    return str(database.path.with_name(database.path.name + ".photos"))
+
+
+def _settle(database: Database, *, must_exist: bool, photos: str | None) -> str:
+    """Begin the logbook if there is none yet; returns the remembered place of the photos."""
+    known = _about(database)
+    if known is None:
+        if must_exist:
+            raise LinecallError(f"{database.name}: holds no logbook; check the path")
+        if not photos:
+            _photos_beside(database)  # raises where a place must be named
+        with database.creating() as connection:
+            if not inspect(connection).has_table(about.name):
+                tables.create_all(connection)
+                connection.execute(
+                    insert(about),
+                    [{"name": "format", "value": str(FORMAT)}, {"name": "photos", "value": photos or ""}],
+                )
+        known = _about(database) or {}
+    found = known.get("format", "")
+    if not found.isdecimal():
+        raise LinecallError(f"{database.name}: holds no logbook, but something like it; give another path")
+    if int(found) > FORMAT:
+        raise LinecallError(
+            f"{database.name}: is a logbook of format {found}, but this linecall knows up to {FORMAT}; "
+            "update linecall"
+        )
+    return known.get("photos", "")
+
+
+def _about(database: Database) -> dict[str, str] | None:
+    """What the database says about its logbook; None if it holds none."""
+    if database.path is not None and (not database.path.exists() or database.path.stat().st_size == 0):
+        return None
+    with database.reading() as connection:
+        if inspect(connection).has_table(about.name):
+            return {row.name: row.value for row in connection.execute(select(about))}
+        if database.is_sqlite and inspect(connection).get_table_names():
+            raise LinecallError(f"{database.name}: is a database of something else; give another path")
+    return None
+
+
+# --- values -------------------------------------------------------------------------------------------------
+
+
+def photos_of(verdict: Verdict) -> set[str]:
+    """Hashes of the photos that a verdict is about: its own, and those of the readings inside it."""
+    inside: Sequence[Verdict] = getattr(verdict, "readings", ())
+    return {record.photo.sha256 for record in (verdict, *inside) if record.photo.sha256 is not None}
+
+
+def _clean(name: str) -> str:
+    return name.encode("utf-8", "replace").decode("utf-8")
+
+
+def _verdict(value: object) -> Verdict:
+    return load_verdict(json.dumps(value).encode("utf-8"))
+
+
+def _head(connection: Connection) -> tuple[int, str]:
+    found = connection.execute(
+        select(events.c.seq, events.c.hash).order_by(events.c.seq.desc()).limit(1)
+    ).first()
+    return (0, GENESIS) if found is None else (found.seq, found.hash)
+
+
+def _free_id(connection: Connection) -> str:
+    while True:
+        drawn = new_id()
+        if connection.execute(select(events.c.seq).where(events.c.id == drawn)).first() is None:
+            return drawn
+
+
+def _store_row(connection: Connection, row: Mapping[str, Any]) -> None:
+    connection.execute(update(readings).where(readings.c.seq == row["seq"]).values(dict(row)))
+
+
+def _replaced_by(connection: Connection, photos: set[str]) -> list[dict[str, Any]]:
+    """Rows of standing readings, not reviewed, that rest on these photos and no others."""
+    query = select(readings).where(
+        readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None), readings.c.reviews == 0
+    )
+    rows = [dict(row._mapping) for row in connection.execute(query.order_by(readings.c.seq))]
+    return [row for row in rows if {photo.sha256 for photo in _photos(_first(connection, row))} <= photos]
+
+
+def _first(connection: Connection, row: Mapping[str, Any]) -> Event:
+    found = connection.execute(select(*_EVENT_COLUMNS).where(events.c.seq == row["seq"])).one()
+    return load_event(*found)
+
+
+def _photos(event: Event) -> tuple[KeptPhoto, ...]:
+    return tuple(KeptPhoto(name=photo["name"], sha256=photo["sha256"]) for photo in event.payload["photos"])
+
+
+def _conditions(filters: Mapping[str, str | None]) -> list[ColumnElement[bool]]:
+    unknown = set(filters) - set(FILTERABLE)
+    if unknown:
+        raise TypeError(f"no filter {sorted(unknown)}; there are {FILTERABLE}")
+    return [readings.c[name] == value for name, value in filters.items() if value is not None]
+
+
+def _row_value(row: Row[Any]) -> ReadingRow:
+    values = dict(row._mapping)
+    closes = values["open_until"]
+    values["at"] = datetime.fromisoformat(values["at"])
+    values["open_until"] = None if closes is None else datetime.fromtimestamp(closes, UTC)
+    values["rank"] = None if values["rank"] is None else Rank(values["rank"])
+    return ReadingRow(**values)
+
+
+def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
+    if not history or history[0].kind != "reading" or history[0].seq != row["seq"]:
+        raise LinecallError(f"reading {row['id']} lacks its first event; linecall logbook verify says more")
+    first = history[0]
+    reviews = tuple(event for event in history if event.kind == "review")
+    corrections = tuple(event for event in history if event.kind == "correction")
+    stated = dict(first.payload["statement"])
+    corrected = stated | {event.payload["field"]: event.payload["value"] for event in corrections}
+    verdicts = [event.payload["verdict"] for event in (first, *reviews) if "verdict" in event.payload]
+    return StoredReading(
+        id=first.id,
+        seq=first.seq,
+        last_seq=history[-1].seq,
+        at=first.at,
+        by=first.by,
+        stated=Statement.of(**stated),
+        statement=Statement.of(**corrected),
+        photos=_photos(first),
+        first=_verdict(verdicts[0]),
+        current=_verdict(verdicts[-1]),
+        reviews=reviews,
+        corrections=corrections,
+        waiting=row["rank"] is not None,
+        superseded_by=row["superseded_by"],
+    )

@@ -1,0 +1,122 @@
+"""The logbook's tables: the events, which are never changed, and the rows for lists that follow from them."""
+
+from typing import Any, Final
+
+from sqlalchemy import (
+    DDL,
+    REAL,
+    BigInteger,
+    Column,
+    Double,
+    Index,
+    Integer,
+    MetaData,
+    Table,
+    Text,
+    event,
+    text,
+)
+from sqlalchemy.types import TypeEngine
+
+FORMAT: Final = 1
+"""Of the tables; a logbook of a later format is refused."""
+
+Whole: Final = BigInteger().with_variant(Integer, "sqlite")
+Real: Final[TypeEngine[float]] = Double().with_variant(REAL, "sqlite")
+
+tables = MetaData()
+
+about = Table(
+    "linecall_logbook",
+    tables,
+    Column("name", Text, primary_key=True),
+    Column("value", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""`format`, and `photos`: the folder or URL of the photos, empty for the folder beside the file."""
+
+events = Table(
+    "linecall_event",
+    tables,
+    Column("seq", Whole, primary_key=True, autoincrement=False),
+    Column("id", Text, nullable=False, unique=True),
+    Column("reading", Text),
+    Column("hash", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""An event's canonical JSON and its hash; `seq`, `id` and `reading` repeat what it says, to find it by."""
+
+Index("linecall_event_reading", events.c.reading, events.c.seq)
+
+readings = Table(
+    "linecall_reading",
+    tables,
+    Column("seq", Whole, primary_key=True, autoincrement=False),
+    Column("id", Text, nullable=False, unique=True),
+    Column("last_seq", Whole, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("at_utc", Whole, nullable=False),
+    Column("operator", Text, nullable=False),
+    Column("tank", Text),
+    Column("sample_point", Text),
+    Column("sample_phase", Text),
+    Column("plate_lot", Text),
+    Column("plate_expiry", Text),
+    Column("photo", Text, nullable=False),
+    Column("photo_sha256", Text, nullable=False),
+    Column("status", Text, nullable=False),
+    Column("grade", Text),
+    Column("layout", Text),
+    Column("doubtful", Whole, nullable=False),
+    Column("rank", Whole),
+    Column("margin", Real),
+    Column("open_until", Whole),
+    Column("reviews", Whole, nullable=False),
+    Column("superseded_by", Text),
+    sqlite_strict=True,
+)
+"""What lists show of a reading (reader.logbook.summary); times to sort by are seconds since 1970."""
+
+FILTERS: Final = ("tank", "plate_lot", "operator", "grade")
+for _column in FILTERS:
+    Index(f"linecall_reading_{_column}", readings.c[_column], readings.c.seq)
+Index("linecall_reading_at", readings.c.at_utc, readings.c.seq)
+Index("linecall_reading_photo", readings.c.photo_sha256)
+_WAITS: Final[dict[str, Any]] = {
+    f"{name}_where": text("rank IS NOT NULL") for name in ("sqlite", "postgresql")
+}
+Index("linecall_waiting", readings.c.rank, readings.c.margin, readings.c.seq, readings.c.at_utc, **_WAITS)
+Index("linecall_waiting_open", readings.c.open_until, readings.c.seq, **_WAITS)
+
+
+def _ddl(statement: str) -> DDL:
+    return DDL(statement)  # type: ignore[no-untyped-call]
+
+
+# Not against an attacker, who may drop them: against a slip.
+for _name in ("update", "delete"):
+    event.listen(
+        events,
+        "after_create",
+        _ddl(
+            f"CREATE TRIGGER linecall_no_{_name} BEFORE {_name.upper()} ON linecall_event "
+            "BEGIN SELECT RAISE(ABORT, 'events are never changed'); END"
+        ).execute_if(dialect="sqlite"),
+    )
+event.listen(
+    events,
+    "after_create",
+    _ddl(
+        "CREATE OR REPLACE FUNCTION linecall_no_change() RETURNS trigger LANGUAGE plpgsql AS "
+        "$$BEGIN RAISE EXCEPTION 'events are never changed'; END$$"
+    ).execute_if(dialect="postgresql"),
+)
+event.listen(
+    events,
+    "after_create",
+    _ddl(
+        "CREATE TRIGGER linecall_no_change BEFORE UPDATE OR DELETE OR TRUNCATE ON linecall_event "
+        "FOR EACH STATEMENT EXECUTE FUNCTION linecall_no_change()"
+    ).execute_if(dialect="postgresql"),
+)
