@@ -23,7 +23,11 @@ ANGLE_SE = 2.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MarkCall:
-    """A mark's call with the limits it was held against (absorbance) and the sentences that give the reasons."""
+    """A mark's call with the limits it was held against (absorbance) and the sentences that give the reasons.
+
+    disturbed : the place shows neither a line nor its lack but something else (glare, a hair, a stain), or nothing:
+    another photo may see it better.
+    """
 
     window: str
     mark: MarkName
@@ -31,6 +35,7 @@ class MarkCall:
     limit_of_blank: float | None
     limit_of_detection: float | None
     reasons: tuple[str, ...]
+    disturbed: bool = False
 
 
 def call_marks(fits: Sequence[WindowFit], layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:
@@ -49,7 +54,7 @@ def call_mark(
 ) -> MarkCall:
     """Call one mark. false_call : the chance, for this mark, that a blank is called present."""
     if measured.height is None or measured.standard_error is None:
-        return _call(measured, "doubtful", None, None, ["this mark's place could not be seen"])
+        return _call(measured, "doubtful", None, None, ["this mark's place could not be seen"], disturbed=True)
     blank = measured.blank_mean + t_quantile(1 - false_call, measured.blank_n) * measured.blank_sd
     detection = blank + t_quantile(1 - MISS, measured.blank_n) * measured.standard_error
     reach = t_quantile(1 - thresholds.missed_lines, measured.blank_n) * measured.standard_error
@@ -61,17 +66,17 @@ def call_mark(
         above = f"{height} is above the limit of blank, {needed:.4f}"
         against = _looks_against(measured, place, thresholds)
         if against:
-            return _call(measured, "doubtful", blank, detection, [above, *against])
+            return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
         if isinstance(place, ReferenceMark) and measured.dye == place.undeveloped_colour is not None:
             starting = f"it still has its starting dye, {measured.dye}"
             return _call(measured, "undeveloped", blank, detection, [above, starting])
         return _call(measured, "present", blank, detection, [above])
     if "part_of_breadth" in measured.flags:
         part = f"{height} over the whole breadth, but a part of it carries a line: a stain, or a line half covered"
-        return _call(measured, "doubtful", blank, detection, [part])
+        return _call(measured, "doubtful", blank, detection, [part], disturbed=True)
     if measured.height < -blank:
         glare = f"{height}: the mark's place is brighter than its surroundings, as under glare"
-        return _call(measured, "doubtful", blank, detection, [glare])
+        return _call(measured, "doubtful", blank, detection, [glare], disturbed=True)
     below = f"{height} is not above the limit of blank, {needed:.4f}"
     if bound < ceiling:
         excluded = f"its upper bound, {bound:.4f}, is below {ceiling:.4f}: no line that counts can be there"
@@ -92,7 +97,13 @@ def _needed(measured: MarkMeasurement, place: IndicatorMark, blank: float) -> fl
 
 
 def _call(
-    measured: MarkMeasurement, call: Call, blank: float | None, detection: float | None, reasons: Sequence[str]
+    measured: MarkMeasurement,
+    call: Call,
+    blank: float | None,
+    detection: float | None,
+    reasons: Sequence[str],
+    *,
+    disturbed: bool = False,
 ) -> MarkCall:
     return MarkCall(
         window=measured.window,
@@ -101,6 +112,7 @@ def _call(
         limit_of_blank=blank,
         limit_of_detection=detection,
         reasons=tuple(reasons),
+        disturbed=disturbed,
     )
 
 
