@@ -26,12 +26,12 @@ DIM, MOST_GAIN = 160.0, 6.0
 # Likeness of a region's edges to the layout's openings. Shared photos' true places give 0.4 to 0.85, all else under 0.3.
 LEAST_LIKENESS = 0.35
 # How much better than any other way up, or other layout, the best has to be (likeness and cut corner together).
-LEAST_MARGIN = 0.12
+LEAST_MARGIN, LEAST_MARGIN_ON_CARD = 0.2, 0.12
 # Shares of outline and openings that must stand out from the smooth face, bare and on the card; of the cut, bare; and of
-# every side, or the openings are asked as well where the plate lies.
-LEAST_PROOF, LEAST_PROOF_ON_CARD = (0.55, 0.5), (0.3, 0.4)
+# every part, or other guesses are tried as well, up to so many.
+LEAST_PROOF, LEAST_PROOF_ON_CARD = (0.7, 0.6), (0.4, 0.5)
 LEAST_CUT_PROOF = 0.5
-SURE_SIDE = 0.5
+SURE_PART, MOST_TRIES = 0.5, 8
 # Where this share of the openings' edges lies on lines, the openings are not asked whether they lie elsewhere.
 SURE_RIMS = 0.9
 # Bare, one part may be hidden, by a shadow, say; with two, a plate may as well lie elsewhere, an opening further on.
@@ -106,6 +106,11 @@ class _Found:
     rival: Way | None
 
     @property
+    def sure(self) -> bool:
+        """Whether every part is proved."""
+        return bool(min(self.proof.sides.min(), self.proof.openings.min()) >= SURE_PART)
+
+    @property
     def merit(self) -> float:
         """How well the place is proved, by openings and by outline: 0..3."""
         return self.likeness + float(self.proof.openings.mean() + self.proof.sides[:4].mean())
@@ -123,12 +128,16 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
     )
     found: list[_Found] = []
     if card is not None:
-        found = _settle(reduced, _guesses_on_card(reduced, card, templates), templates, card)
+        view = _card_view(reduced, card, templates)
+        found = _settle(reduced, _guesses_on_card(reduced, card, templates, view.regions()), templates, card)
+        if not found or not found[0].sure:
+            more = [apply(view.from_reduced, quad) for quad in quads(reduced.pixels, side=REDUCED_SIDE)]
+            found = _merged(found, _settle(reduced, _guesses_on_card(reduced, card, templates, more), templates, card))
     for side in (SIDE, REDUCED_SIDE):
         if not found:
             card = None
             found = _settle(reduced, _guesses(reduced, templates, side=side), templates, None)
-    if not found or (card is None and found[0].proof.sides[:4].min() < SURE_SIDE):
+    if not found or (card is None and not found[0].sure):
         places = find_places(find_blobs(reduced.pixels), templates.plans, reduced.grey.shape)
         found = _merged(found, _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None))
         if not found:
@@ -239,11 +248,32 @@ def _plausible(camera: Camera, way: Way, corners: Points, reduced: _Reduced) -> 
     return bool(np.linalg.norm(seen - corners, axis=1).max() < 0.18 * size)
 
 
-def _guesses_on_card(reduced: _Reduced, card: CardPose, templates: Templates) -> list[_Guess]:
-    """Poses from four-sided regions on the card, seen as if from straight above at the top face's height."""
-    guesses = []
-    thickness = float(np.mean([way.plan.outline.thickness for way in templates.ways]))
-    raised = scaled(card.camera.plane(-thickness), 1 / reduced.factor)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _CardView:
+    """The card as if seen from straight above, at the height of plates' top faces.
+
+    pixels : BGR; to_mm (3, 3) : view to card mm; from_reduced (3, 3) : reduced picture to card mm; usual : where plates
+    lie by the printed silhouette, (4, 2) card mm each.
+    """
+
+    pixels: NDArray[np.uint8]
+    to_mm: Points
+    from_reduced: Points
+    usual: tuple[Points, ...]
+
+    def regions(self) -> list[Points]:
+        """Four-sided regions (4, 2) on the card, and where plates usually lie, card mm."""
+        return [*self.usual, *(apply(self.to_mm, quad) for quad in quads(self.pixels))]
+
+
+def _raised(reduced: _Reduced, card: CardPose, templates: Templates) -> Points:
+    """Homography (3, 3) from card mm, at the mean height of the layouts' top faces, to the reduced picture."""
+    thickness = float(np.mean([plan.outline.thickness for plan in templates.plans]))
+    return scaled(card.camera.plane(-thickness), 1 / reduced.factor)
+
+
+def _card_view(reduced: _Reduced, card: CardPose, templates: Templates) -> _CardView:
+    raised = _raised(reduced, card, templates)
     size = np.array(CARD_SIZE_MM) + 2 * CARD_MARGIN_MM
     to_mm = np.array([[1 / CARD_SCALE, 0, -CARD_MARGIN_MM], [0, 1 / CARD_SCALE, -CARD_MARGIN_MM], [0, 0, 1]])
     view = cv2.warpPerspective(
@@ -252,10 +282,21 @@ def _guesses_on_card(reduced: _Reduced, card: CardPose, templates: Templates) ->
         (round(size[0] * CARD_SCALE), round(size[1] * CARD_SCALE)),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
     )
-    regions = [apply(to_mm, quad) for quad in quads(view)]
-    for outline in {way.plan.outline.model_copy(update={"cut_corner": "top-left"}) for way in templates.ways}:
-        box = box_corners(outline)
-        regions.append(box - box.mean(axis=0) + np.array(PLATE_CENTRE_MM))
+    boxes = {(plan.outline.width, plan.outline.height): box_corners(plan.outline) for plan in templates.plans}
+    return _CardView(
+        pixels=np.asarray(view, np.uint8),
+        to_mm=to_mm,
+        from_reduced=np.linalg.inv(raised),
+        usual=tuple(box - box.mean(axis=0) + np.array(PLATE_CENTRE_MM) for box in boxes.values()),
+    )
+
+
+def _guesses_on_card(
+    reduced: _Reduced, card: CardPose, templates: Templates, regions: Sequence[Points]
+) -> list[_Guess]:
+    """Poses from regions (4, 2) on the card, card mm, that have a plate's size."""
+    guesses = []
+    raised = _raised(reduced, card, templates)
     for region in regions:
         sides = np.linalg.norm(np.roll(region, -1, axis=0) - region, axis=1)
         likeness = templates.likeness(reduced.grey, apply(raised, region))
@@ -300,16 +341,20 @@ def _laid(camera: Camera, thickness: float, middle: Points, along: Points, box: 
 def _settle(
     reduced: _Reduced, guesses: Sequence[_Guess], templates: Templates, card: CardPose | None
 ) -> list[_Found]:
-    """Refine the best guesses on the reduced copy, one a place; best first."""
+    """Refine the best guesses on the reduced copy, one a place, or more where the first leaves doubt; best first."""
     found: list[_Found] = []
+    tries = 0
     for guess in guesses:
         middle = guess.camera.project(box_corners(guess.way.plan.outline).mean(axis=0)[None])[0]
-        if any(_inside(middle, f) for f in found):
+        if any(_inside(middle, f) and f.sure for f in found):
             continue
+        tries += 1
+        if tries > MOST_TRIES:
+            break
         scored = _refine_and_score(reduced, guess, templates, card)
-        if scored is not None and not any(_inside(_middle(scored), f) for f in found):
-            found.append(scored)
-    return sorted(found, key=lambda f: -f.merit)
+        if scored is not None:
+            found = _merged(found, [scored])
+    return found
 
 
 def _merged(found: Sequence[_Found], others: Sequence[_Found]) -> list[_Found]:
@@ -368,7 +413,7 @@ def _refine_and_score(
         best, rival = templates.ways[first], templates.ways[second]
         if best.plan is way.plan and best.turns == 0:
             proof = prove_edges(
-                reduced.pixels, way.plan, fit.camera, lines=fit.lines, reduction=reduced.factor, blur_px=1.2
+                reduced.pixels, way.plan, fit.camera, reduction=reduced.factor, blur_px=1.2
             )
             if likeness[first] < LEAST_LIKENESS or proof is None or not _is_there(proof, on_card=card is not None):
                 return None
@@ -455,7 +500,7 @@ def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int], *, on_
     """Refuse what must not be read: a second plate, a flipped picture, a plate cut by the frame, an unsure way up."""
     if others:
         refuse("two_plates")
-    if best.margin < LEAST_MARGIN:
+    if best.margin < (LEAST_MARGIN_ON_CARD if on_card else LEAST_MARGIN):
         rival = best.rival
         if rival is not None and rival.layout is not best.way.layout:
             refuse("which_layout", first=best.way.layout.layout, second=rival.layout.layout)

@@ -42,8 +42,9 @@ VOTE_BLUR_MM = 0.12
 # Openings are looked for this far from where the outline puts them, mm; nearer than the slack they may lie off; elsewhere
 # they have to find this many times the lines.
 # The stretch of face beside an edge that must be smooth, mm; how many times clearer than all on it the edge has to be.
-FACE_BAND_MM = (1.0, 2.8)
+FACE_BAND_MM = (0.9, 2.4)
 STANDS_OUT = 1.3
+OPENING_DEPTH_MM = 1.2
 OPENING_REACH_MM, OPENING_SLACK_MM, OPENING_GAIN = 5.0, 0.8, 1.05
 
 
@@ -633,20 +634,22 @@ class Proof:
 
 
 def prove_edges(
-    pixels: Pixels, layout: Layout, camera: Camera, *, lines: Points, reduction: float, blur_px: float
+    pixels: Pixels, layout: Layout, camera: Camera, *, reduction: float, blur_px: float
 ) -> Proof | None:
     """Check a pose part by part: at its place an edge must show that is clearer than all on the face next to it.
 
     A line laid over a textured table finds edges everywhere, beside it no less than on it; a plate's face is smooth.
     """
     edges = edges_of(layout, step=1.0)
+    middle = np.array([[layout.outline.width, layout.outline.height]]) / 2
+    spread = blur_px * reduction / float(np.linalg.norm(camera.project(middle + [1.0, 0.0]) - camera.project(middle)))
     view = _look(
         pixels,
         edges,
         camera,
         thickness=layout.outline.thickness,
-        lines=lines,
-        reach_mm=FACE_BAND_MM[1] + 0.3,
+        lines=LINE_OFFSETS,
+        reach_mm=FACE_BAND_MM[1] + 2 * spread + 0.2,
         reduction=reduction,
         blur_px=blur_px,
     )
@@ -654,10 +657,11 @@ def prove_edges(
         return None
     outwards = np.where(edges.outer, 1.0, -1.0)[:, None]
     along = outwards * (view.offsets * reduction)[None, :] / view.px_per_mm[:, None]
-    first = np.where(edges.outer, lines[OUTLINE_START], -lines[RIM_START])
-    last = np.where(edges.outer, np.maximum(view.places[1], 0.0), -lines[RIM_END])
-    on_line = (along > first[:, None] - 0.35) & (along < last[:, None] + 0.35)
-    on_face = (along > -FACE_BAND_MM[1]) & (along < -FACE_BAND_MM[0])
+    # Anything down to the membrane tells of an opening; beyond an outline lies the table, which may show anything.
+    last = np.where(edges.outer, np.maximum(view.places[1], 0.0) + 0.35, OPENING_DEPTH_MM)
+    on_line = (along > -FACE_BAND_MM[0]) & (along < last[:, None])
+    # The edge's own blur reaches into the face.
+    on_face = (along > -FACE_BAND_MM[1] - 2 * spread) & (along < -FACE_BAND_MM[0] - 2 * spread)
     there = np.where(on_line, view.strength, 0.0).max(axis=1)
     beside = np.where(on_face, view.strength, 0.0).max(axis=1)
     stands_out = there > STANDS_OUT * beside
