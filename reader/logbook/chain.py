@@ -4,25 +4,24 @@ import hashlib
 import re
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Final, NamedTuple
 
 from reader.errors import LinecallError
-from reader.logbook.events import EVENT_BYTES_MAX, GENESIS, ID_PATTERN
+from reader.logbook.events import GENESIS, ID_PATTERN
 
 # The head of a body: RFC 8785 sorts the fields, and escapes every quote inside the texts before `payload`.
 _HEAD: Final = re.compile(
-    rf'\{{"at":"[^"\\]*","by":"(?:[^"\\]|\\.)*","id":"({ID_PATTERN})","kind":"([a-z_]+)","payload":\{{'
+    rb'\{"at":"([^"\\]*)","by":"(?:[^"\\]|\\.)*","id":"(%s)","kind":"([a-z_]+)","payload":\{'
+    % ID_PATTERN.encode()
 )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Link:
+class Link(NamedTuple):
     """One event of a chain that held so far: `payload_at` is where its payload begins in its body."""
 
-    seq: int
+    at: str
     id: str
     kind: str
-    hash: str
     payload_at: int
 
 
@@ -47,39 +46,35 @@ class Chain:
         """Start before the first event."""
         self.seq = 0
         self.head = GENESIS
-        self._misfit: str | None = (
-            None  # hash of an event that does not name the one before it, held for one step
-        )
+        self._misfit = False  # whether the last event does not name the one before it
 
     def follow(self, seq: object, id: object, reading: object, digest: object, body: object) -> Link:
-        """Take the next row. Raises ChainBrokenError."""
+        """Take the next row, its body in UTF-8. Raises ChainBrokenError."""
         expected = self.seq + 1
-        if not (isinstance(seq, int) and isinstance(digest, str) and isinstance(body, str)):
+        if not (isinstance(seq, int) and isinstance(digest, str) and isinstance(body, bytes)):
             raise self._broken(expected, "its row holds something else than a number and texts")
         if seq != expected:
             raise self._broken(expected, self._order_problem(seq, expected))
-        data = body.encode("utf-8", "surrogatepass")
-        if hashlib.sha256(data).hexdigest() != digest:
+        if hashlib.sha256(body).hexdigest() != digest:
             raise self._broken(seq, "it has been changed: its hash is not that of its content")
         about = "null" if reading is None else f'"{reading}"'
-        end = f'"reading":{about},"seq":{seq}}}'
+        end = f'"reading":{about},"seq":{seq}}}'.encode("utf-8", "replace")
         head = _HEAD.match(body)
-        if head is None or head[1] != id or not body.endswith(end) or len(data) > EVENT_BYTES_MAX:
+        if head is None or head[2] != str(id).encode("utf-8", "replace") or not body.endswith(end):
             raise self._broken(seq, "its row does not say what the event itself says")
-        link = f'"previous":"{self.head}",'
-        at = len(body) - len(end) - len(link)
-        if self._misfit is not None:
-            self._settle_misfit(follows=body.startswith(link, at))
-        if not body.startswith(link, at):
-            if seq == 1:
-                raise self._broken(1, "it names an event before it, but it is the first")
-            self._misfit = digest
+        link = f'"previous":"{self.head}",'.encode()
+        follows = body.startswith(link, len(body) - len(end) - len(link))
+        if self._misfit:
+            self._settle_misfit(follows=follows)
+        if not follows and seq == 1:
+            raise self._broken(1, "it names an event before it, but it is the first")
+        self._misfit = not follows
         self.seq, self.head = seq, digest
-        return Link(seq=seq, id=head[1], kind=head[2], hash=digest, payload_at=head.end() - 1)
+        return Link(head[1].decode(), head[2].decode(), head[3].decode(), head.end() - 1)
 
     def finish(self) -> None:
         """Say that no event follows. Raises ChainBrokenError."""
-        if self._misfit is not None:
+        if self._misfit:
             self._settle_misfit(follows=True)
 
     def _settle_misfit(self, *, follows: bool) -> None:
@@ -96,7 +91,7 @@ class Chain:
 
     def _broken(self, seq: int, what: str) -> ChainBrokenError:
         """Error for an event, unless the one before is in doubt already and comes first."""
-        if self._misfit is not None:
+        if self._misfit:
             try:
                 self._settle_misfit(follows=True)
             except ChainBrokenError as earlier:

@@ -1,7 +1,7 @@
 """The logbook itself: readings go in, events are appended, and all of it can be read back and checked."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
@@ -19,15 +19,16 @@ from sqlalchemy import (
     inspect,
     or_,
     select,
-    update,
 )
 
 from reader.errors import LinecallError
-from reader.logbook.chain import Seal
+from reader.logbook.chain import Report, Seal
+from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event, new_id
 from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
-from reader.logbook.summary import CORRECTABLE, Rank, first_row, next_row, summarise, superseded_row
+from reader.logbook.rows import apply, rebuild, row_of
+from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
 from reader.verdict import Verdict, load_verdict
 
@@ -191,14 +192,9 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.writing() as connection:
             earlier = _replaced_by(connection, {photo.sha256 for photo in kept})
             if earlier:
-                payload["supersedes"] = [row["id"] for row in earlier]
+                payload["supersedes"] = earlier
             reading = _free_id(connection)
-            event = self._append(
-                connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at
-            )
-            connection.execute(insert(readings).values(first_row(event)))
-            for row in earlier:
-                _store_row(connection, superseded_row(row, reading))
+            _append(connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at)
         return reading
 
     def append(
@@ -232,10 +228,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 raise LinecallError(
                     f"reading {reading} has been superseded by {row['superseded_by']}; review that one"
                 )
-            event = self._append(connection, _free_id(connection), kind, whole, by=by, reading=reading, at=at)
-            if row is not None:
-                _store_row(connection, next_row(row, event))
-        return event
+            return _append(connection, _free_id(connection), kind, whole, by=by, reading=reading, at=at)
 
     def correct(self, reading: str, field: str, value: str, *, by: str, reason: str, at: datetime) -> Event:
         """Correct what was stated about a reading, as a new event.
@@ -284,26 +277,6 @@ class Logbook(AbstractContextManager["Logbook"]):
                 "a photo of this reading was not given, and no reading is logged without its photos"
             )
         return kept
-
-    def _append(
-        self,
-        connection: Connection,
-        id: str,
-        kind: str,
-        payload: Mapping[str, Any],
-        *,
-        by: str,
-        reading: str | None,
-        at: datetime,
-    ) -> Event:
-        seq, previous = _head(connection)
-        event, body = make_event(
-            seq=seq + 1, id=id, kind=kind, reading=reading, at=at, by=by, payload=payload, previous=previous
-        )
-        connection.execute(
-            insert(events).values(seq=event.seq, id=id, reading=reading, hash=event.hash, body=body)
-        )
-        return event
 
     # --- looking --------------------------------------------------------------------------------------------
 
@@ -418,13 +391,33 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Bytes of a kept photo. Raises LinecallError if it is missing or has been altered."""
         return read_photo_bytes(self._photos, sha256)
 
+    def verify(
+        self,
+        progress: Callable[[int], None] | None = None,
+        *,
+        photos: bool = True,
+        seals: Sequence[Seal] = (),
+    ) -> Report:
+        """Check every event, photo and row in one pass over one state of the logbook; memory stays constant.
+
+        progress : told from time to time how many events have been looked at. photos : False leaves them out.
+        seals : heads noted earlier, which must still be there.
+        """
+        with self._database.reading() as connection:
+            return check(connection, self._photos if photos else None, seals, progress)
+
+    def rebuild(self) -> int:
+        """Make the rows that lists show anew from the events, which stay; returns how many."""
+        with self._database.writing() as connection:
+            return rebuild(connection)
+
     def _row(self, connection: Connection, reading: str) -> dict[str, Any]:
-        found = connection.execute(select(readings).where(readings.c.id == reading)).one_or_none()
-        if found is None:
+        row = row_of(connection, reading)
+        if row is None:
             raise LinecallError(
                 f"{self.name}: there is no reading {reading!r}; linecall logbook list shows them"
             )
-        return dict(found._mapping)
+        return row
 
 
 # --- opening ------------------------------------------------------------------------------------------------
@@ -520,22 +513,35 @@ def _free_id(connection: Connection) -> str:
             return drawn
 
 
-def _store_row(connection: Connection, row: Mapping[str, Any]) -> None:
-    connection.execute(update(readings).where(readings.c.seq == row["seq"]).values(dict(row)))
+def _append(
+    connection: Connection,
+    id: str,
+    kind: str,
+    payload: Mapping[str, Any],
+    *,
+    by: str,
+    reading: str | None,
+    at: datetime,
+) -> Event:
+    seq, previous = _head(connection)
+    event, body = make_event(
+        seq=seq + 1, id=id, kind=kind, reading=reading, at=at, by=by, payload=payload, previous=previous
+    )
+    connection.execute(
+        insert(events).values(seq=event.seq, id=id, reading=reading, hash=event.hash, body=body)
+    )
+    apply(connection, event)
+    return event
 
 
-def _replaced_by(connection: Connection, photos: set[str]) -> list[dict[str, Any]]:
-    """Rows of standing readings, not reviewed, that rest on these photos and no others."""
-    query = select(readings).where(
+def _replaced_by(connection: Connection, photos: set[str]) -> list[str]:
+    """Ids of standing readings, not reviewed, that rest on these photos and no others."""
+    first = select(*_EVENT_COLUMNS).join_from(readings, events, events.c.seq == readings.c.seq)
+    query = first.where(
         readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None), readings.c.reviews == 0
     )
-    rows = [dict(row._mapping) for row in connection.execute(query.order_by(readings.c.seq))]
-    return [row for row in rows if {photo.sha256 for photo in _photos(_first(connection, row))} <= photos]
-
-
-def _first(connection: Connection, row: Mapping[str, Any]) -> Event:
-    found = connection.execute(select(*_EVENT_COLUMNS).where(events.c.seq == row["seq"])).one()
-    return load_event(*found)
+    standing = [load_event(*found) for found in connection.execute(query.order_by(readings.c.seq))]
+    return [event.id for event in standing if {photo.sha256 for photo in _photos(event)} <= photos]
 
 
 def _photos(event: Event) -> tuple[KeptPhoto, ...]:

@@ -9,7 +9,6 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from typing import Any, Final
 
-from reader.logbook.events import Event
 from reader.verdict import Mark, Verdict
 
 SMALL_MARGIN: Final = 1.0
@@ -35,19 +34,19 @@ def summarise(verdict: Verdict) -> dict[str, Any]:
     marks = [mark for window in verdict.windows for mark in (window.indicator, window.reference)]
     margins = [margin for mark in marks if (margin := _margin(mark)) is not None]
     margin = round(min(margins), 3) if margins else None
-    closes = _window_closes(verdict)
+    closes, rank = _window_closes(verdict), _rank(verdict, marks, margin)
     return {
         "doubtful": sum(mark.call == "doubtful" for mark in marks),
         "grade": verdict.grade,
         "layout": verdict.layout.name if verdict.layout else None,
         "margin": margin,
         "open_until": closes.isoformat(timespec="seconds") if closes else None,
-        "rank": _rank(verdict, marks, margin),
+        "rank": None if rank is None else int(rank),
         "status": verdict.status,
     }
 
 
-def _rank(verdict: Verdict, marks: list[Mark], margin: float | None) -> int | None:
+def _rank(verdict: Verdict, marks: list[Mark], margin: float | None) -> Rank | None:
     if verdict.status == "refused":
         return None  # there is nothing to look at: a new photo is needed
     if verdict.grade == "undecided":
@@ -84,16 +83,15 @@ def _window_closes(verdict: Verdict) -> datetime | None:
     return (taken + timedelta(minutes=latest - age.minutes)).replace(microsecond=0)
 
 
-def first_row(event: Event) -> dict[str, Any]:
-    """Row of a reading as its first event makes it."""
-    payload, statement = event.payload, event.payload["statement"]
-    photo = payload["photos"][0]
+def first_row(*, seq: int, id: str, at: str, payload: Mapping[str, Any]) -> dict[str, Any]:
+    """Row of a reading as its first event makes it; `at` in the event's own writing."""
+    statement, photo = payload["statement"], payload["photos"][0]
     return {
-        "id": event.id,
-        "seq": event.seq,
-        "last_seq": event.seq,
-        "at": event.at.isoformat(timespec="seconds"),
-        "at_utc": int(event.at.timestamp()),
+        "seq": seq,
+        "id": id,
+        "last_seq": seq,
+        "at": at,
+        "at_utc": int(datetime.fromisoformat(at).timestamp()),
         "photo": photo["name"],
         "photo_sha256": photo["sha256"],
         "reviews": 0,
@@ -119,19 +117,18 @@ def _of_summary(summary: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def next_row(row: Mapping[str, Any], event: Event) -> dict[str, Any]:
+def next_row(row: Mapping[str, Any], *, seq: int, kind: str, payload: Mapping[str, Any]) -> dict[str, Any]:
     """Row of a reading after one more event of its own."""
-    changed = dict(row) | {"last_seq": event.seq}
-    payload = event.payload
-    if event.kind == "review":
+    changed = dict(row) | {"last_seq": seq}
+    if kind == "review":
         changed["reviews"] += 1
         if "summary" in payload:
             changed |= _of_summary(payload["summary"])
         if payload.get("waiting") is False:
             changed["rank"] = None
         elif payload.get("waiting") is True and changed["rank"] is None:
-            changed["rank"] = Rank.IDLE_DOUBT
-    elif event.kind == "correction" and payload["field"] in _STATED:
+            changed["rank"] = int(Rank.IDLE_DOUBT)
+    elif kind == "correction" and payload["field"] in _STATED:
         changed[payload["field"]] = payload["value"]
     if changed["superseded_by"] is not None:
         changed["rank"] = None

@@ -1,0 +1,193 @@
+"""Whether a logbook holds: its chain, its photos, and that its lists show what its events say."""
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, Final
+
+from pydantic_core import from_json
+from sqlalchemy import Connection, Select, bindparam, func, literal_column, select
+from sqlalchemy.exc import DBAPIError
+
+from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
+from reader.logbook.database import PIECE
+from reader.logbook.photos import PhotoStore, check_photo
+from reader.logbook.summary import first_row, next_row, superseded_row
+from reader.logbook.tables import events, readings
+
+TELL_EVERY: Final = 1000  # events between two calls of `progress`
+
+_NAMES: Final = tuple(column.name for column in readings.c)
+_SEQ: Final = _NAMES.index("seq")
+_LAST: Final = _NAMES.index("last_seq")
+_SUPERSEDED: Final = _NAMES.index("superseded_by")
+_VERDICT: Final = b',"verdict":{'  # in the payload of a reading what comes before it is all that lists need
+
+
+_LATER: Final = (
+    select(events.c.seq, events.c.body)
+    .where(events.c.reading == bindparam("reading"), events.c.seq > bindparam("seq"))
+    .order_by(events.c.seq)
+)
+
+
+_SUCCESSORS: Final = select(readings.c.superseded_by).where(
+    readings.c.id.in_(bindparam("ids", expanding=True))
+)
+
+
+def check(
+    connection: Connection,
+    photos: PhotoStore | None,
+    seals: Sequence[Seal],
+    progress: Callable[[int], None] | None,
+) -> Report:
+    """Walk over all events once and stop at the first bad one.
+
+    That a list shows something else than the events is told last, because a changed event brings it about.
+    """
+    chain, sealed = Chain(), {seal.seq: seal for seal in seals}
+    n_readings = n_photos = 0
+    found: ChainBrokenError | None = None
+    listed: ChainBrokenError | None = None
+    try:
+        for seq, id, reading, digest, body, *row in _rows(connection, chain):
+            link = chain.follow(seq, id, reading, digest, body)
+            if seq in sealed and sealed[seq].hash != digest:
+                raise ChainBrokenError(seq, f"event {seq} is not the one that was sealed: {sealed[seq]}")
+            if link.kind == "reading":
+                n_readings += 1
+                payload = _listed_part(seq, link, body)
+                n_photos += 0 if photos is None else _check_photos(photos, seq, payload)
+                if not _shows(connection, seq, link, payload, tuple(row)):
+                    listed = listed or _not_shown(seq)
+            elif reading is not None and (row[_SEQ] is None or not row[_SEQ] < seq <= row[_LAST]):
+                listed = listed or _not_shown(seq)
+            if progress is not None and seq % TELL_EVERY == 0:
+                progress(seq)
+        chain.finish()
+        _check_end(connection, chain, seals, n_readings)
+    except ChainBrokenError as broken:
+        found = broken
+    found = found or listed
+    if progress is not None:
+        progress(chain.seq)
+    return Report(
+        events=chain.seq,
+        head=chain.head,
+        readings=n_readings,
+        photos=n_photos,
+        first_bad=found.seq if found else None,
+        problem=found.problem if found else None,
+    )
+
+
+def _rows(connection: Connection, chain: Chain) -> Iterator[Sequence[Any]]:
+    """Each event, its body in UTF-8, with the row of its reading."""
+    sqlite = connection.dialect.name == "sqlite"
+    # SQLite hands over the bytes that it holds, so that ones which are no text can be told.
+    body = "CAST(linecall_event.body AS BLOB)" if sqlite else "convert_to(linecall_event.body, 'UTF8')"
+    query: Select[Any] = (
+        select(events.c.seq, events.c.id, events.c.reading, events.c.hash, literal_column(body), *readings.c)
+        .outerjoin_from(events, readings, readings.c.id == events.c.reading)
+        .order_by(events.c.seq)
+    )
+    try:
+        yield from connection.execute(query.execution_options(yield_per=PIECE))
+    except DBAPIError as error:
+        if not sqlite or not any(sign in str(error.orig) for sign in ("decode", "malformed")):
+            raise
+        yield from _rows_one_by_one(connection, query.where(events.c.seq > chain.seq), chain)
+
+
+def _rows_one_by_one(connection: Connection, query: Select[Any], chain: Chain) -> Iterator[Sequence[Any]]:
+    """Go on where rows fetched together held one that cannot be read, up to that one."""
+    while True:
+        try:
+            row = connection.execute(query.limit(1)).first()
+        except DBAPIError as error:
+            bad = chain.seq + 1
+            raise ChainBrokenError(bad, f"event {bad}: its row cannot be read ({error.orig})") from error
+        if row is None:
+            return
+        yield row
+        query = query.where(events.c.seq > chain.seq)
+
+
+def _listed_part(seq: int, link: Link, body: bytes) -> dict[str, Any]:
+    """What a reading's payload holds before the verdict, which need not be taken apart."""
+    end = body.find(_VERDICT, link.payload_at)
+    try:
+        payload: dict[str, Any] = from_json(body[link.payload_at : end] + b"}")
+    except ValueError as error:
+        raise ChainBrokenError(seq, f"event {seq}: it holds something else than a reading does") from error
+    return payload
+
+
+def _shows(
+    connection: Connection, seq: int, link: Link, payload: dict[str, Any], row: tuple[Any, ...]
+) -> bool:
+    """Whether the lists show what the events of a reading say."""
+    try:
+        expected = first_row(seq=seq, id=link.id, at=link.at, payload=payload)
+        if row[_LAST] != seq:
+            for later, kind, inside in _later(connection, link.id, seq):
+                expected = next_row(expected, seq=later, kind=kind, payload=inside)
+        successor = row[_SUPERSEDED]
+        if successor is not None:
+            expected = superseded_row(expected, successor)
+            if link.id not in _superseded_by(connection, successor):
+                return False
+        replaced = payload.get("supersedes", ())
+        if replaced and {link.id} != set(connection.scalars(_SUCCESSORS, {"ids": replaced})):
+            return False
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError):
+        return False  # an event that was changed, or written by another program
+    return tuple(map(expected.__getitem__, _NAMES)) == row
+
+
+def _later(connection: Connection, reading: str, seq: int) -> Iterator[tuple[int, str, dict[str, Any]]]:
+    for later, body in connection.execute(_LATER, {"reading": reading, "seq": seq}):
+        event = from_json(body)
+        yield later, event["kind"], event["payload"]
+
+
+def _superseded_by(connection: Connection, successor: str) -> Sequence[str]:
+    body = connection.scalar(select(events.c.body).where(events.c.id == successor))
+    replaced: Sequence[str] = [] if body is None else from_json(body)["payload"].get("supersedes", [])
+    return replaced
+
+
+def _not_shown(seq: int) -> ChainBrokenError:
+    return ChainBrokenError(
+        seq,
+        f"event {seq}: the event holds, but the lists show something else about its reading; "
+        "linecall logbook rebuild makes them anew from the events",
+    )
+
+
+def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any]) -> int:
+    """Look at the photos that an event names; returns how many."""
+    try:
+        digests = [str(photo["sha256"]) for photo in payload["photos"]]
+    except (KeyError, TypeError) as error:
+        raise ChainBrokenError(seq, f"event {seq}: it names no photos as a reading does") from error
+    for digest in digests:
+        problem = check_photo(photos, digest)
+        if problem is not None:
+            raise ChainBrokenError(seq, f"event {seq}: {problem}")
+    return len(digests)
+
+
+def _check_end(connection: Connection, chain: Chain, seals: Sequence[Seal], n_readings: int) -> None:
+    cut = [seal for seal in seals if seal.seq > chain.seq]
+    if cut:
+        missing = chain.seq + 1
+        raise ChainBrokenError(
+            missing, f"event {missing} and what followed is missing: event {cut[0].seq} was sealed: {cut[0]}"
+        )
+    shown = connection.scalar(select(func.count()).select_from(readings))
+    if shown != n_readings:
+        raise ChainBrokenError(
+            chain.seq,
+            f"the lists show {shown} readings, but the events hold {n_readings}; "
+            "linecall logbook rebuild makes them anew from the events",
+        )
