@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from reader import strip_view
 from reader.evidence import Evidence, WindowEvidence
 from reader.grade import FINDINGS
 from reader.ink import (
@@ -69,13 +70,7 @@ COLUMNS_MAX: Final = 3
 STRIP_PX_PER_MM_MAX: Final = 30.0
 STRIP_HEIGHT_MAX: Final = 560
 
-LEVELLED_CONTRAST: Final = 12  # a line of 0.005 absorbance becomes one of 13 % contrast
-LEVELLED_LIGHT: Final = 0.6  # linear light of the levelled membrane
-LEVELLED_BLUR_MM: Final = (0.5, 0.08)  # across the flow as the eye does along a line, and along it
 LEVELLED_REDUCED: Final = 4  # columns made one before levelling: far finer than its blur
-MIN_BLANK: Final = 50  # samples; with fewer the whole strip is levelled
-DARK: Final = 1e-3  # linear light taken for none
-MARK_REACH_MM: Final = 1.2  # this far around a mark's place the levelling does not look
 HEIGHT_SOFTENING: Final = 0.01  # absorbance; heights are drawn linear below it and logarithmic above it
 HEIGHT_TICKS: Final = (0.0, 0.01, 0.03, 0.1, 0.3, 1.0)
 
@@ -120,6 +115,12 @@ def plan(verdict: Verdict, evidence: Evidence) -> Plan:
         shapes += block.shapes
         top = block.bottom
     return Plan(width=WIDTH, height=round(top) + MARGIN, shapes=tuple(shapes))
+
+
+def plan_plate(verdict: Verdict, evidence: Evidence, *, calls: bool = True) -> Plan:
+    """The plate as photographed by itself, every window outlined and named; `calls`: and every call at its mark."""
+    block = _photo_section(verdict, evidence, MARGIN, calls=calls)
+    return Plan(width=WIDTH, height=round(block.bottom) + MARGIN, shapes=tuple(block.shapes))
 
 
 def draw(evidence: Evidence, sheet: Plan) -> Image:
@@ -264,7 +265,7 @@ def _next_step(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
 # -- the plate as photographed ----------------------------------------------------------------------------
 
 
-def _photo_section(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+def _photo_section(verdict: Verdict, evidence: Evidence, top: float, *, calls: bool = True) -> _Block:
     if evidence.photo is None:
         return _paragraph("There is no picture to show.", at=(MARGIN, top), width=INNER, size=MAIN)
     height, width = evidence.photo.pixels.shape[:2]
@@ -274,7 +275,7 @@ def _photo_section(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
         ring, turn = np.asarray(verdict.pose.corners_px), _turn_deg(verdict.pose.corners_px)
     view = _view_of(ring, turn_deg=turn, top=top, margin=0.0 if verdict.pose is None else 0.035)
     frame = Box(low=view.low, high=view.high, outline=BLACK, thickness=3)
-    shapes: list[Shape] = [view, frame, *_calls_on_plate(verdict, view)]
+    shapes: list[Shape] = [view, frame, *_windows_on_plate(verdict, view, calls=calls)]
     caption = _paragraph(
         _photo_caption(verdict, turn), at=(MARGIN, view.high[1] + 10), width=INNER, size=SMALL, colour=GREY
     )
@@ -325,14 +326,18 @@ def _on_sheet(points: FloatArray, view: PhotoView) -> FloatArray:
     return np.asarray(points @ affine[:, :2].T + affine[:, 2] + np.asarray(view.low))
 
 
-def _calls_on_plate(verdict: Verdict, view: PhotoView) -> list[Shape]:
-    """Every window's outline with its id, and each mark's call as a bar beside its place."""
+def _windows_on_plate(verdict: Verdict, view: PhotoView, *, calls: bool) -> list[Shape]:
+    """Every window's outline with its id, and where `calls` each mark's call as a bar beside its place."""
     quads = [_on_sheet(np.asarray(window.corners_px), view) for window in verdict.windows]
     bar = _bar_size(verdict, quads)
     return [
         shape
         for window, quad in zip(verdict.windows, quads, strict=True)
-        for shape in (*_outline(quad), *_mark_bars(window, quad, bar, view), *_id_tile(window, quad))
+        for shape in (
+            *_outline(quad),
+            *(_mark_bars(window, quad, bar, view) if calls else ()),
+            *_id_tile(window, quad),
+        )
     ]
 
 
@@ -472,7 +477,7 @@ def _columns(n_windows: int) -> int:
 def _how_to_read() -> str:
     return (
         "Strips, flow upwards. a: as photographed. "
-        f"b: levelled, contrast x {LEVELLED_CONTRAST}: dye keeps its colour, shadow and dust are grey; "
+        f"b: levelled, contrast x {strip_view.CONTRAST}: dye keeps its colour, shadow and dust are grey; "
         "hatched: hidden or blown out. c: absorbance as measured, pale where it was not used; dashed: the "
         "baseline. d: height over the baseline, its standard error as a grey band; blue: the fit; broken "
         "line: limit of blank; full line: limit of detection; disc: measured height \u00b1 standard error. "
@@ -522,7 +527,7 @@ def _window_cell(
     names: tuple[MarkName, ...] = ("reference", "indicator")
     for mark_name in names:
         mark = window.reference if mark_name == "reference" else window.indicator
-        lines = _mark_words(verdict, window, mark_name, pivotal=(window.id, mark_name) in pivotal)
+        lines = mark_words(verdict, window, mark_name, pivotal=(window.id, mark_name) in pivotal)
         block = _mark_lines(mark_name, mark, lines, at=(x, y), width=width)
         shapes += block.shapes
         y = block.bottom + 8
@@ -548,7 +553,7 @@ def _mark_lines(name: MarkName, mark: Mark, lines: Sequence[str], *, at: XY, wid
     return _Block(shapes=shapes + block.shapes, bottom=block.bottom)
 
 
-def _mark_words(verdict: Verdict, window: WindowRecord, name: MarkName, *, pivotal: bool) -> list[str]:
+def mark_words(verdict: Verdict, window: WindowRecord, name: MarkName, *, pivotal: bool) -> list[str]:
     """What a mark means, its height, its limits, an indicator's looks, and why it is not simply present."""
     mark = window.reference if name == "reference" else window.indicator
     finding = None if verdict.layout is None else FINDINGS.get((verdict.layout.assay, mark.call))
@@ -627,7 +632,7 @@ def _strip_row(
         for letter, frame in zip("abcd", (a, b, c, d), strict=True)
     ]
     shapes += [
-        Picture(low=a.low, high=a.high, pixels=_natural(found)),
+        Picture(low=a.low, high=a.high, pixels=strip_view.natural(found.strip.linear)),
         Picture(low=b.low, high=b.high, pixels=_levelled(window, found)),
         *(shape for frame in (a, b) for shape in _place_bars(window, frame)),
         *_absorbance_curves(found, c),
@@ -637,66 +642,13 @@ def _strip_row(
     return _Block(shapes=shapes, bottom=top + height + 4)
 
 
-def _upright(picture: Image) -> Image:
-    """Upstream to the bottom; with row 0 on top and left on the left, the strip would be mirrored."""
-    return np.ascontiguousarray(picture[::-1])
-
-
-def _natural(found: WindowEvidence) -> Image:
-    return _upright(encode(found.strip.linear))
-
-
 def _levelled(window: WindowRecord, found: WindowEvidence) -> Image:
-    """The strip's absorbance over a smooth surface, blurred along the lines, contrast raised, in colour.
-
-    The surface, quartic along the flow and quadratic across it, is fitted where no mark belongs.
-    """
-    strip = found.strip
-    n_along, n_across = strip.valid.shape
-    reduced = (max(1, n_across // LEVELLED_REDUCED), n_along)
-    light = cv2.resize(strip.linear, reduced, interpolation=cv2.INTER_AREA)
-    valid = cv2.resize(strip.valid.astype(np.uint8), reduced, interpolation=cv2.INTER_NEAREST) > 0
-    absorbance = -np.log10(np.maximum(light, np.float32(DARK)))
-    x, y = (np.linspace(-1, 1, n, dtype=np.float32) for n in reduced)
-    surface = _smooth_surface(absorbance, valid & _blank_rows(window, found)[:, None], x, y)
-    sigma_x, sigma_y = (mm * strip.px_per_mm for mm in LEVELLED_BLUR_MM)
-    above = cv2.GaussianBlur(
-        absorbance - surface, (0, 0), sigmaX=sigma_x * reduced[0] / n_across, sigmaY=sigma_y
-    )
-    shown = encode(LEVELLED_LIGHT * np.power(np.float32(10), -LEVELLED_CONTRAST * above))
-    shown = np.asarray(cv2.resize(shown, (n_across, n_along), interpolation=cv2.INTER_LINEAR), np.uint8)
-    row, column = np.indices(strip.valid.shape, dtype=np.int16)
-    shown[~strip.valid] = 225
-    shown[~strip.valid & ((row + column) % 8 < 2)] = 150
-    return _upright(shown)
-
-
-def _blank_rows(window: WindowRecord, found: WindowEvidence) -> NDArray[np.bool_]:
-    """Rows of the strip that the fit used and where no mark belongs."""
-    place_mm = (np.arange(found.strip.valid.shape[0]) + 0.5) / found.strip.px_per_mm
-    blank = np.asarray(np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5)
-    for mark in (window.reference, window.indicator):
-        if mark.expected_mm is not None:
-            blank &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
-    return blank
-
-
-def _smooth_surface(
-    values: NDArray[np.float32], blank: NDArray[np.bool_], x: NDArray[np.float32], y: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    """Least-squares surface of (n, m, 3) values over the blank places; x (m,) and y (n,) run from -1 to 1."""
-    across, along = np.meshgrid(x, y)
-    terms = (
-        np.ones_like(across),
-        across,
-        across**2,
-        across * along,
-        *(along**power for power in (1, 2, 3, 4)),
-    )
-    basis = np.stack(terms, axis=-1)
-    fitted = blank if blank.sum() > MIN_BLANK else np.ones_like(blank)
-    coefficients, *_ = np.linalg.lstsq(basis[fitted], values[fitted], rcond=None)
-    return np.asarray(basis @ coefficients, np.float32)
+    """The strip over a smooth surface, contrast raised, in colour; hatched where it was not valid."""
+    levelled = strip_view.level(window, found, reduce=LEVELLED_REDUCED)
+    shown = strip_view.stretched(strip_view.blurred(levelled))
+    size = levelled.shape[1], levelled.shape[0]
+    shown = np.asarray(cv2.resize(shown, size, interpolation=cv2.INTER_LINEAR), np.uint8)
+    return strip_view.upright(strip_view.hatched(shown, found.strip.valid))
 
 
 def _place_bars(window: WindowRecord, frame: _Frame) -> list[Shape]:
@@ -860,9 +812,9 @@ def _measured(mark: Mark, frame: _Frame, x: Scale) -> list[Shape]:
 
 def _provenance(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     lines = [
-        f"photo {verdict.photo.name}, {_taken(verdict)}",
+        f"photo {verdict.photo.name}, {taken(verdict)}",
         "sha256 " + (verdict.photo.sha256 or "not known"),
-        ", ".join(_settings_words(verdict)),
+        ", ".join(settings_words(verdict)),
         CAUTION,
     ]
     block = _paragraphs(
@@ -872,7 +824,8 @@ def _provenance(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     return _Block(shapes=[rule, *block.shapes], bottom=block.bottom)
 
 
-def _taken(verdict: Verdict) -> str:
+def taken(verdict: Verdict) -> str:
+    """When the photo was taken, in words."""
     moment = verdict.photo.captured_at
     if moment is None:
         return "no capture time in the file"
@@ -880,7 +833,8 @@ def _taken(verdict: Verdict) -> str:
     return f"taken {moment.isoformat(sep=' ', timespec='seconds')}{offset}"
 
 
-def _settings_words(verdict: Verdict) -> list[str]:
+def settings_words(verdict: Verdict) -> list[str]:
+    """Each settings file that the verdict rests on, with its revision, and the program's own."""
     named = [
         (kind, record)
         for kind in ("layout", "rules", "thresholds", "texts")

@@ -23,7 +23,6 @@ from fixtures.verdicts import (
 )
 from reader import ink
 from reader.annotate import (
-    LEVELLED_CONTRAST,
     MARGIN,
     WIDTH,
     Plan,
@@ -35,6 +34,7 @@ from reader.annotate import (
 from reader.evidence import Evidence, WindowEvidence
 from reader.ink import Box, CallBar, PhotoView, Picture, Sign, Text
 from reader.light import decode_srgb, encode, linear, linear_to_lab
+from reader.strip_view import CONTRAST
 
 MIXED = ("present", "absent", "doubtful", "present", "absent", "present")
 
@@ -589,9 +589,9 @@ def test_levelling_takes_shading_away_and_raises_a_faint_line_by_its_stated_cont
     _, levelled = strip_pictures(strip_like(simulated.render()), verdict)
     green = -np.log10(decode_srgb(levelled[::-1, :, 1] / 255))
     line, blank = green[115:125, 20:80].mean(), green[[70, 180], 20:80].mean()
-    assert line - blank == pytest.approx(LEVELLED_CONTRAST * height, rel=0.15)
+    assert line - blank == pytest.approx(CONTRAST * height, rel=0.15)
     beside = green[np.r_[30:90, 150:230], 15:85]
-    assert np.ptp(beside) < 0.25 * LEVELLED_CONTRAST * height
+    assert np.ptp(beside) < 0.25 * CONTRAST * height
 
 
 def test_in_the_levelled_strip_dye_is_coloured_and_a_shadow_grey():

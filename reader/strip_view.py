@@ -1,0 +1,116 @@
+"""A strip as a picture: as photographed, and levelled with its contrast raised so that a faint line shows.
+
+Pictures are (n_along, n_across, 3) uint8 BGR with the flow upwards: the strip's row 0, its upstream end, lies
+at the bottom, left stays left looking along the flow.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from reader.evidence import WindowEvidence
+from reader.ink import Image
+from reader.light import encode
+from reader.verdict import WindowRecord
+
+Floats = NDArray[np.float32]
+
+CONTRAST: Final = 12  # a line of 0.005 absorbance becomes one of 13 % contrast
+LIGHT: Final = 0.6  # linear light of the levelled membrane
+BLUR_MM: Final = (0.5, 0.08)  # across the flow as the eye does along a line, and along it
+MIN_BLANK: Final = 50  # samples; with fewer the whole strip is levelled
+DARK: Final = 1e-3  # linear light taken for none
+MARK_REACH_MM: Final = 1.2  # this far around a mark's place the levelling does not look
+HIDDEN_TONES: Final = (225, 150)  # of the hatching over what is hidden or blown out
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Levelled:
+    """A strip's absorbance over a smooth surface, upstream end first.
+
+    over : (n_along, n_reduced, 3) float32 RGB, `reduce` columns made one. surface : the same shape, what was
+    taken off. shape : (n_along, n_across) of the strip; px_per_mm : the strip's own.
+    """
+
+    over: Floats
+    surface: Floats
+    shape: tuple[int, int]
+    px_per_mm: float
+
+
+def natural(light: Floats) -> Image:
+    """Linear light (n_along, n_across, 3) RGB, upstream end first, as photographed."""
+    return upright(encode(light))
+
+
+def upright(picture: Image) -> Image:
+    """Upstream to the bottom; with row 0 on top and left on the left, the strip would be mirrored."""
+    return np.ascontiguousarray(picture[::-1])
+
+
+def level(window: WindowRecord, found: WindowEvidence, *, reduce: int = 1) -> Levelled:
+    """Take a smooth surface off a strip's absorbance: quartic along the flow and quadratic across it.
+
+    It is fitted where no mark belongs. reduce : columns made one first: quicker, and far finer than BLUR_MM.
+    """
+    strip = found.strip
+    n_along, n_across = strip.valid.shape
+    reduced = (max(1, n_across // reduce), n_along)
+    light = cv2.resize(strip.linear, reduced, interpolation=cv2.INTER_AREA)
+    valid = cv2.resize(strip.valid.astype(np.uint8), reduced, interpolation=cv2.INTER_NEAREST) > 0
+    absorbance = -np.log10(np.maximum(light, np.float32(DARK)))
+    x, y = (np.linspace(-1, 1, n, dtype=np.float32) for n in reduced)
+    surface = _smooth_surface(absorbance, valid & blank_rows(window, found)[:, None], x, y)
+    return Levelled(
+        over=absorbance - surface, surface=surface, shape=(n_along, n_across), px_per_mm=strip.px_per_mm
+    )
+
+
+def blurred(levelled: Levelled) -> Floats:
+    """Absorbance over the surface, averaged along the lines as the eye does (BLUR_MM)."""
+    sigma_x, sigma_y = (mm * levelled.px_per_mm for mm in BLUR_MM)
+    reduced = levelled.over.shape[1] / levelled.shape[1]
+    return np.asarray(cv2.GaussianBlur(levelled.over, (0, 0), sigmaX=sigma_x * reduced, sigmaY=sigma_y))
+
+
+def stretched(over: Floats) -> Image:
+    """Absorbance over the surface (n, m, 3) as colour, contrast raised, on an even light membrane."""
+    return encode(np.float32(LIGHT) * np.power(np.float32(10), -CONTRAST * over))
+
+
+def hatched(picture: Image, valid: NDArray[np.bool_]) -> Image:
+    """The picture (n, m, 3) with hatching where it is not valid (n, m)."""
+    row, column = np.indices(valid.shape, dtype=np.int16)
+    shown = picture.copy()
+    shown[~valid] = HIDDEN_TONES[0]
+    shown[~valid & ((row + column) % 8 < 2)] = HIDDEN_TONES[1]
+    return shown
+
+
+def blank_rows(window: WindowRecord, found: WindowEvidence) -> NDArray[np.bool_]:
+    """Rows of the strip that the fit used and where no mark belongs."""
+    place_mm = (np.arange(found.strip.valid.shape[0]) + 0.5) / found.strip.px_per_mm
+    blank = np.asarray(np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5)
+    for mark in (window.reference, window.indicator):
+        if mark.expected_mm is not None:
+            blank &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
+    return blank
+
+
+def _smooth_surface(values: Floats, blank: NDArray[np.bool_], x: Floats, y: Floats) -> Floats:
+    """Least-squares surface of (n, m, 3) values over the blank places; x (m,) and y (n,) run from -1 to 1."""
+    across, along = np.meshgrid(x, y)
+    terms = (
+        np.ones_like(across),
+        across,
+        across**2,
+        across * along,
+        *(along**power for power in (1, 2, 3, 4)),
+    )
+    basis = np.stack(terms, axis=-1)
+    fitted = blank if blank.sum() > MIN_BLANK else np.ones_like(blank)
+    coefficients, *_ = np.linalg.lstsq(basis[fitted], values[fitted], rcond=None)
+    return np.asarray(basis @ coefficients, np.float32)
