@@ -118,7 +118,7 @@ def plan(verdict: Verdict, evidence: Evidence) -> Plan:
 
 
 def plan_plate(verdict: Verdict, evidence: Evidence, *, calls: bool = True) -> Plan:
-    """The plate as photographed by itself, every window outlined and named; `calls`: and every call at its mark."""
+    """The plate as photographed, every window outlined and named; `calls`: and every call at its mark."""
     block = _photo_section(verdict, evidence, MARGIN, calls=calls)
     return Plan(width=WIDTH, height=round(block.bottom) + MARGIN, shapes=tuple(block.shapes))
 
