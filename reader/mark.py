@@ -57,6 +57,12 @@ TEXTURE_RATIOS = (0.0, 0.5, 2.0, 8.0)
 BASELINE_RATIOS = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
 BASELINE_MM = (1.5, 2.5, 4.0, 7.0, 12.0)
 """Variances tried for texture and baseline, over the white noise's, and the baseline's correlation lengths."""
+MISFIT_MM = 2.5
+"""The model's fit is judged this far about a line: where an edge tells on a 1 mm line's height."""
+FLANK_MM = 1.3
+"""Steepness nearer to a line than this may be the line's own flank, displaced and blurred."""
+BESIDE_SHADOW_MM = 0.35
+"""Where an end's shadow reaches up to a line, the baseline below the line is unsure by its slope over so many mm."""
 MIN_BLANK_ROWS = 16
 """Fewer rows without a mark say nothing of the noise."""
 BLANK_STEP = 2
@@ -176,7 +182,7 @@ class _Level:
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Fit:
     """A window's joint fit on the rows used: places, widths (2,), shapes (n, 2), luma heights and errors (2,), and
-    the filters (2, n) that turn any profile on these rows into heights; rough (n, n) is the noise's covariance without
+    misfit (2,) about each; the filters (2, n) that turn any profile on these rows into heights; rough (n, n) is the noise's covariance without
     the smooth baseline's, over the white variance."""
 
     rows: BoolArray
@@ -191,6 +197,7 @@ class _Fit:
     filters: FloatArray
     heights: FloatArray
     errors: FloatArray
+    misfit: FloatArray
 
 
 def measure_marks(
@@ -236,8 +243,8 @@ def _used(profile: Profile, layout: Layout) -> BoolArray:
     """Rows between the rim's shadows: an end is left out as far as the profile is steeper there than inside."""
     x, length = profile.position_mm, profile.window.length
     spans = sorted((mark.position - mark.width / 2, mark.position + mark.width / 2) for mark in _marks(layout))
-    before = x < spans[0][0] - MARK_ZONE_MM
-    after = x > spans[-1][1] + MARK_ZONE_MM
+    before = x < spans[0][0] - FLANK_MM
+    after = x > spans[-1][1] + FLANK_MM
     slope = np.abs(np.gradient(_running_mean(profile.absorbance @ LUMA, 2), x))
     inside = (x > spans[0][1] + MARK_ZONE_MM) & (x < spans[-1][0] - MARK_ZONE_MM)
     steep = slope > STEEP * float(np.median(slope[inside if inside.any() else before | after])) + STEEP_FLOOR
@@ -421,6 +428,8 @@ def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _
         projected = _projection(unsure, trend)
     inner = np.linalg.inv(shapes.T @ projected @ shapes + 1e-9 * np.eye(2))
     filters = inner @ (shapes.T @ projected)
+    plain = sigma * np.sqrt(np.diag(inner))
+    errors = np.hypot(plain * _misfit(x, y, projected, shapes, places, sigma), _beside_shadow(profile, layout, rows))
     return _Fit(
         rows=rows,
         x=x,
@@ -433,8 +442,43 @@ def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _
         rough=covariance + np.diag(_shape_variance(x, places, widths, heights) / sigma**2) - smooth,
         filters=filters,
         heights=filters @ y,
-        errors=sigma * np.sqrt(np.diag(inner)),
+        errors=errors,
+        misfit=errors / plain,
     )
+
+
+def _misfit(
+    x: FloatArray, y: FloatArray, projected: FloatArray, shapes: FloatArray, places: FloatArray, sigma: float
+) -> FloatArray:
+    """By how much the profile about each line (2,) strays from the model, in standard deviations; 1 where it does not.
+
+    Each row is predicted from all others (leave one out: residual P y / P_ii, variance sigma^2 / P_ii). The edge of a
+    shadow, which no smooth baseline follows, shows here, and makes a height as unsure as it then is.
+    """
+    weighted = projected @ shapes
+    rest = projected - weighted @ np.linalg.solve(shapes.T @ weighted + 1e-9 * np.eye(2), weighted.T)
+    unlike = (rest @ y) ** 2 / np.maximum(np.diag(rest), 1e-12) / sigma**2
+    near = np.abs(x[:, None] - places[None]) < MISFIT_MM
+    mean_square = (unlike[:, None] * near).sum(axis=0) / np.maximum(near.sum(axis=0), 1)
+    return np.asarray(np.sqrt(np.maximum(1.0, mean_square)))
+
+
+def _beside_shadow(profile: Profile, layout: Layout, rows: BoolArray) -> FloatArray:
+    """Extra error (2,) of a line up to which an end's shadow reaches, in luma: its baseline there is extrapolated."""
+    x = profile.position_mm
+    used = np.flatnonzero(rows)
+    if not len(used):
+        return np.zeros(2)
+    slope = np.abs(np.gradient(_running_mean(profile.absorbance @ LUMA, 2), x))
+    margin = 2 * float(x[1] - x[0])
+    extra = []
+    for mark in _marks(layout):
+        reach = mark.width / 2 + FLANK_MM + margin
+        low, high = x[used[0]], x[used[-1]]
+        beside = [int(used[0])] if END_MM + margin < low and mark.position - reach < low else []
+        beside += [int(used[-1])] if mark.position + reach > high and high < profile.window.length - END_MM - margin else []
+        extra.append(BESIDE_SHADOW_MM * max((float(slope[row]) for row in beside), default=0.0))
+    return np.array(extra)
 
 
 def _shapes(x: FloatArray, places: FloatArray, widths: FloatArray, blur: float) -> FloatArray:
@@ -575,7 +619,7 @@ def _measurement(
         span=span,
         dye=dye if coloured else None,
         dye_angle=_angle(colour, DYE[dye]) if coloured else None,
-        dye_angle_se=_angle_error(colour, DYE[dye], level, error) if coloured else None,
+        dye_angle_se=_angle_error(colour, DYE[dye], level, error / float(fit.misfit[k])) if coloured else None,
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,

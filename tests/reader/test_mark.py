@@ -6,9 +6,10 @@ from numpy.testing import assert_allclose
 from scipy import optimize, special
 
 from fixtures.strips import SimulatedStrip, as_strip, ideal_dprime, srgb_slope
+from reader.call import call_marks
 from reader.mark import DYE, LUMA, MarkMeasurement, WindowFit, line_shape, measure_marks
 from reader.profile import Profile, extract_profile
-from reader.settings import Layout, load_layout
+from reader.settings import Layout, load_layout, load_thresholds
 
 COMB = load_layout("comb")
 PAPER = (
@@ -206,3 +207,31 @@ def test_a_window_without_neighbours_is_measured_with_more_caution() -> None:
     assert abs(fit.indicator.height) < 0.002
     assert fit.indicator.standard_error > 0.0008
     assert fit.indicator.blank_n < 15
+
+
+SUNLIT = PAPER.with_texture(0.004)
+
+
+def calls_beside_a_shadow(strip: SimulatedStrip) -> list[str]:
+    """Calls of the indicator in the one window of a plate across which a shadow's edge runs, at every place of it."""
+    found = []
+    for depth, penumbra in ((0.3, 0.2), (0.3, 1.0), (0.6, 0.5)):
+        for at in np.arange(3.0, 10.0, 0.9):
+            shaded = strip.with_shadow(depth=depth, at_mm=(2.5, float(at)), angle_deg=15, softness_mm=penumbra)
+            plate = profiles(strip)
+            plate[2] = extract_profile(as_strip(shaded, COMB.window[2], draw=2))
+            fitted = measure_marks(plate, COMB, chroma_floor=0.5)
+            found += [
+                call.call
+                for call in call_marks(fitted, COMB, load_thresholds())
+                if call.window == COMB.window[2].id and call.mark == "indicator"
+            ]
+    return found
+
+
+def test_the_edge_of_a_shadow_may_make_a_doubt_but_no_line() -> None:
+    assert "present" not in calls_beside_a_shadow(SUNLIT)
+
+
+def test_the_edge_of_a_shadow_may_make_a_doubt_but_hides_no_line() -> None:
+    assert "absent" not in calls_beside_a_shadow(SUNLIT.with_mark("indicator", position_mm=6.0, height=0.03))
