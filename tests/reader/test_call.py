@@ -76,8 +76,8 @@ def test_between_the_limits_there_is_doubt() -> None:
 
 
 @pytest.mark.parametrize("error", [0.001, 0.002, 0.003, 0.005, 0.01])
-def test_a_line_of_three_per_cent_is_not_called_absent_until_it_is_missed_by_four_errors(error: float) -> None:
-    height = 0.0132 - 4 * error  # contrast .03 is absorbance .0132
+def test_a_line_of_three_per_cent_is_not_called_absent_until_it_is_missed_by_three_and_a_half_errors(error: float) -> None:
+    height = 0.0132 - 3.5 * error  # contrast .03 is absorbance .0132
     assert called(replace(BLANK, height=height, standard_error=error, blank_sd=error)) != "absent"
 
 
