@@ -540,36 +540,36 @@ class Texts(SettingsFile):
 # --------------------------------------------------------------------------------------------- loading
 
 File = TypeVar("File", bound=SettingsFile)
-_KINDS: Final = ("layout", "rules", "thresholds", "texts")
+_KINDS: Final = ("layout", "rules", "thresholds", "texts", "policy")
 
 
 def load_layout(source: str | Path) -> Layout:
     """Read a bundled layout by its name, or a TOML file by its path; raises SettingsError."""
-    return _load(Layout, source)
+    return load_settings_file(Layout, source)
 
 
 def load_rules(source: str | Path = "two-tier") -> Rules:
     """Read bundled rules by their name, or a TOML file by its path; raises SettingsError."""
-    return _load(Rules, source)
+    return load_settings_file(Rules, source)
 
 
 def load_thresholds(source: str | Path = "standard") -> Thresholds:
     """Read bundled thresholds by their name, or a TOML file by its path; raises SettingsError."""
-    return _load(Thresholds, source)
+    return load_settings_file(Thresholds, source)
 
 
 def load_texts(source: str | Path = "standard") -> Texts:
     """Read bundled texts by their name, or a TOML file by its path; raises SettingsError."""
-    return _load(Texts, source)
+    return load_settings_file(Texts, source)
 
 
 def bundled_layouts() -> tuple[Layout, ...]:
     """All layouts that come with linecall, by name."""
-    return tuple(_load(Layout, name) for name in bundled_names("layout"))
+    return tuple(load_settings_file(Layout, name) for name in bundled_names("layout"))
 
 
 def bundled_names(kind: str) -> list[str]:
-    """Names of the bundled files of a kind: layout, rules, thresholds or texts."""
+    """Names of the bundled files of a kind: layout, rules, thresholds, texts or policy."""
     return sorted(path.stem for path in _folder(kind).glob("*.toml"))
 
 
@@ -589,7 +589,8 @@ def _folder(kind: str) -> Path:
     return DATA / ("layouts" if kind == "layout" else kind)
 
 
-def _load(model: type[File], source: str | Path) -> File:
+def load_settings_file(model: type[File], source: str | Path) -> File:
+    """Read a bundled file of the model's kind by its name, or any by its path; raises SettingsError."""
     value, digest = read_toml(settings_path(model.kind, source), model)
     value._sha256 = digest
     return value

@@ -1,0 +1,421 @@
+"""A reader's decisions: what the policy says to them, and the verdict graded anew with those that count.
+
+All here is a function of values: the first verdict, all decisions made on it so far, and the settings. A mark
+has the call that enough readers give it, else linecall's own; while readers disagree it is doubtful. These are
+graded by the function that grades linecall's own, and what a decision does to the grade says how many
+readers it takes.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final, get_args
+
+from reader.errors import LinecallError
+from reader.grade import Grade, ReadingAge, grade_plate, next_step
+from reader.review.policy import Effect, Policy, folded, is_one_of
+from reader.settings import Layout, Rules, Texts
+from reader.toml_file import did_you_mean, shown
+from reader.verdict import (
+    Call,
+    DecisionRecord,
+    Mark,
+    MarkName,
+    OpenDecision,
+    PivotalMark,
+    ReviewRecord,
+    SettingsRecord,
+    Verdict,
+)
+
+NAME_MAX: Final = 200  # characters, as the logbook takes them
+REASON_MAX: Final = 1000  # characters; more than ten lines
+CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {
+    "indicator": ("present", "absent", "doubtful"),
+    "reference": ("present", "absent", "doubtful", "undeveloped"),
+}
+OUTVOTES: Final = 2  # readers with one call where another reader has made another one
+
+Key = tuple[str, MarkName]
+
+
+class DecisionError(LinecallError):
+    """A decision that cannot be, or that the policy does not allow; nothing has been changed."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Decision:
+    """What one reader calls one mark, and why; `blind`: without seeing linecall's call or another's."""
+
+    window: str
+    mark: MarkName
+    call: Call
+    by: str
+    reason: str
+    at: datetime
+    blind: bool = False
+
+    @property
+    def key(self) -> Key:
+        """Window and mark."""
+        return self.window, self.mark
+
+    def __str__(self) -> str:
+        """Such as `the indicator of window 3`."""
+        return f"the {self.mark} of window {self.window}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Called:
+    """A mark with the call it has, as `grade_plate` takes it."""
+
+    window: str
+    mark: MarkName
+    call: Call
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Standing:
+    """Where the decisions on one mark stand.
+
+    call : what the mark is called now; counts : whether that is the readers' call, else it is linecall's own,
+    or doubtful because they disagree. readers : how many of the `needed` ones there are so far; blind :
+    whether only blind ones count. sentence : what is missing; it never says what anyone called the mark.
+    """
+
+    window: str
+    mark: MarkName
+    call: Call
+    decisions: tuple[Decision, ...]
+    counts: bool
+    readers: int
+    needed: int
+    blind: bool
+    disagree: bool
+    sentence: str
+
+
+# --- what is allowed ---------------------------------------------------------------------------------------
+
+
+def check_decisions(
+    new: Sequence[Decision],
+    *,
+    first: Verdict,
+    earlier: Sequence[Decision],
+    technicians: Iterable[str],
+    layout: Layout,
+    policy: Policy,
+) -> None:
+    """Raise DecisionError at the first decision that cannot be or is not allowed.
+
+    first : the verdict as it was read. earlier : all decisions on it so far. technicians : names of those who
+    took the reading.
+    """
+    if not new:
+        raise DecisionError("there is no decision; name a window, a mark and a call")
+    _check_plate(first, policy)
+    seen: set[Key] = set()
+    for decision in new:
+        check_reader(decision.by, decision.reason, technicians=technicians, policy=policy)
+        _check_mark(decision, first, layout, policy)
+        if decision.key in seen:
+            raise DecisionError(f"{decision} is decided on twice; give one call for it")
+        seen.add(decision.key)
+        _check_independence(decision, earlier)
+
+
+def check_reader(by: str, reason: str, *, technicians: Iterable[str], policy: Policy) -> None:
+    """Raise DecisionError where this person may not review this reading, or gives no name or reason."""
+    if not by.strip():
+        raise DecisionError("a decision needs the name of who decides, but the name is empty")
+    if not reason.strip():
+        raise DecisionError("a decision needs a reason, but the reason is empty; say what you saw")
+    for what, text, most in (("name", by, NAME_MAX), ("reason", reason, REASON_MAX)):
+        if len(text) > most:
+            raise DecisionError(f"the {what} has {len(text)} characters, but may have {most}")
+    if not policy.own_readings and is_one_of(by, technicians):
+        raise DecisionError(
+            f"{shown(by.strip(), quote='')} took this reading, and by policy {policy.name} nobody reviews "
+            "their own; another person must decide"
+        )
+    if policy.reviewers and not is_one_of(by, policy.reviewers):
+        raise DecisionError(
+            f"{shown(by.strip(), quote='')} is not among the reviewers of policy {policy.name}"
+            + did_you_mean(by, list(policy.reviewers))
+        )
+
+
+def _check_plate(first: Verdict, policy: Policy) -> None:
+    if first.status == "refused":
+        raise DecisionError(
+            f"this photo was refused ({first.reason}), and no reviewer can decide on it; {first.remedy}"
+        )
+    age = first.reading_age
+    if age is not None and age.status in policy.closed_to_review:
+        raise DecisionError(
+            f"by policy {policy.name} nobody decides on this plate: {age.sentence}; {first.next_step}"
+        )
+
+
+def _check_mark(decision: Decision, first: Verdict, layout: Layout, policy: Policy) -> None:
+    ids = [window.id for window in layout.window]
+    if decision.window not in ids:
+        raise DecisionError(
+            f"layout {layout.name} has no window {shown(decision.window)}; its windows are {', '.join(ids)}"
+        )
+    if decision.mark not in get_args(MarkName):
+        raise DecisionError(
+            f"window {decision.window} has no mark {shown(decision.mark)}, but an indicator and a reference"
+        )
+    possible = [call for call in CALLS[decision.mark] if call != "undeveloped" or _has_starting_dye(layout)]
+    if decision.call not in possible:
+        why = ""
+        if decision.call == "undeveloped":
+            why = (
+                "; it has no starting dye"
+                if decision.mark == "indicator"
+                else "; this layout gives no starting dye"
+            )
+        raise DecisionError(f"{decision} cannot be {shown(decision.call)}, but {_listed(possible)}{why}")
+    mark = _mark(first, decision.key)
+    if "not_seen" in policy.closed_to_review and mark.height is None:
+        raise DecisionError(
+            f"by policy {policy.name} nobody decides on {decision}: the photo does not show its place; "
+            "take another photo while the plate may be read, or repeat with a new plate"
+        )
+    if decision.call != mark.call and mark.call not in policy.may_replace:
+        raise DecisionError(
+            f"by policy {policy.name} nobody replaces the call {mark.call} of {decision}; {first.next_step}"
+        )
+
+
+def _has_starting_dye(layout: Layout) -> bool:
+    return layout.marks.reference.undeveloped_colour is not None
+
+
+def _check_independence(decision: Decision, earlier: Sequence[Decision]) -> None:
+    own = [before for before in earlier if folded(before.by) == folded(decision.by)]
+    for before in own:
+        if before.key == decision.key:
+            raise DecisionError(
+                f"{before.by} has decided on {decision} already, {before.at:%Y-%m-%d %H:%M}; what was "
+                "decided stays, and another reader may decide otherwise"
+            )
+    if decision.blind and any(not before.blind for before in own):
+        raise DecisionError(
+            f"{decision.by} has decided on this reading with its calls in view, so cannot read it blind"
+        )
+
+
+# --- which decisions count ---------------------------------------------------------------------------------
+
+
+def weigh(
+    first: Verdict, decisions: Sequence[Decision], *, layout: Layout, rules: Rules, policy: Policy
+) -> tuple[Standing, ...]:
+    """Say of each mark that was decided on, in the order of the first decisions, what it is called now.
+
+    Of the calls that readers give a mark, that of most is tried; against another reader's it takes two and a
+    majority. It counts if as many readers make it as the policy asks for what it does to the grade. Marks
+    with more readers are tried first, so that one decided by few is held against the grade with all the better
+    founded ones in place.
+    """
+    given: dict[Key, list[Decision]] = {}
+    for decision in decisions:
+        given.setdefault(decision.key, []).append(decision)
+    own = _calls(first)
+    calls = own | {key: "doubtful" for key, votes in given.items() if _disagree(votes)}
+    age = _age(first, layout)
+
+    def effect(key: Key, call: Call) -> Effect:
+        before, after = (
+            set(_graded(calls | {key: tried}, layout, rules, age).possible_grades)
+            for tried in (own[key], call)
+        )
+        if after == before:
+            return "keeps_grade"
+        return "settles_doubt" if after < before else "changes_grade"
+
+    def count(key: Key, call: Call, *, blind: bool) -> int:
+        return sum(vote.call == call and (vote.blind or not blind) for vote in given[key])
+
+    leading = {key: call for key, votes in given.items() if (call := _leading(votes, policy)) is not None}
+    tried = sorted(
+        leading, key=lambda key: (count(key, leading[key], blind=True), len(given[key])), reverse=True
+    )
+    counting: set[Key] = set()
+    while True:
+        for key in tried:
+            needed = policy.readers.of(effect(key, leading[key]))
+            if key not in counting and count(key, leading[key], blind=needed.blind) >= needed.number:
+                calls[key] = leading[key]
+                counting.add(key)
+                break
+        else:
+            break
+
+    def standing(key: Key) -> Standing:
+        votes = given[key]
+        call = leading.get(key)
+        candidates = {vote.call for vote in votes} if call is None else {call}
+        needed = max(
+            (policy.readers.of(effect(key, one)) for one in candidates), key=lambda n: (n.number, n.blind)
+        )
+        readers = max(count(key, one, blind=needed.blind) for one in candidates)
+        disagree = _disagree(votes)
+        place = f"the {key[1]} of window {key[0]}"
+        if key in counting:
+            sentence = f"{place}: settled"
+        elif disagree and policy.disagreement == "stays doubtful":
+            sentence = f"{place}: readers disagree, and it stays doubtful"
+        elif call is None:
+            next_one = f"{'a third' if len(votes) == 2 else 'another'}{' blind' * needed.blind} reader"
+            sentence = f"{place}: readers disagree, so it is doubtful and goes to {next_one}"
+        else:
+            sentence = f"{place}: {readers} of {needed}"
+        return Standing(
+            window=key[0],
+            mark=key[1],
+            call=calls[key],
+            decisions=tuple(votes),
+            counts=key in counting,
+            readers=readers,
+            needed=max(needed.number, OUTVOTES) if disagree else needed.number,
+            blind=needed.blind,
+            disagree=disagree,
+            sentence=sentence,
+        )
+
+    return tuple(standing(key) for key in given)
+
+
+def _leading(votes: Sequence[Decision], policy: Policy) -> Call | None:
+    """The call that most readers make; None where readers disagree and none has outvoted the others."""
+    ranked = Counter(vote.call for vote in votes).most_common(2)
+    call, n = ranked[0]
+    if len(ranked) == 1:
+        return call
+    outvotes = policy.disagreement == "third reader" and n >= OUTVOTES and n > ranked[1][1]
+    return call if outvotes else None
+
+
+def _disagree(votes: Sequence[Decision]) -> bool:
+    return len({vote.call for vote in votes}) > 1
+
+
+def _mark(verdict: Verdict, key: Key) -> Mark:
+    window = next(window for window in verdict.windows if window.id == key[0])
+    return window.indicator if key[1] == "indicator" else window.reference
+
+
+def _calls(verdict: Verdict) -> dict[Key, Call]:
+    return {
+        (window.id, name): _mark(verdict, (window.id, name)).call
+        for window in verdict.windows
+        for name in CALLS
+    }
+
+
+# --- the verdict graded anew -------------------------------------------------------------------------------
+
+
+def regrade(
+    verdict: Verdict,
+    decisions: Sequence[Decision],
+    *,
+    layout: Layout,
+    rules: Rules,
+    texts: Texts,
+    policy: Policy,
+) -> Verdict:
+    """Grade a verdict anew with all decisions made on it.
+
+    verdict : as it was read; it stays as it is. decisions : in the order they were made. layout, rules,
+    texts : those that the verdict names. The new verdict keeps linecall's grade and calls beside the readers'.
+    """
+    standings = weigh(verdict, decisions, layout=layout, rules=rules, policy=policy)
+    by_key = {(standing.window, standing.mark): standing for standing in standings}
+    calls = _calls(verdict) | {key: standing.call for key, standing in by_key.items()}
+    grade = _graded(calls, layout, rules, _age(verdict, layout))
+    assert verdict.grade is not None, "a refused photo is not graded anew"
+    return Verdict.model_validate(
+        dict(verdict)
+        | {
+            "grade": grade.grade,
+            "possible_grades": grade.possible_grades,
+            "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
+            "rule": grade.rule,
+            "warnings": grade.warnings,
+            "next_step": next_step(grade, texts),
+            "windows": tuple(
+                window.model_copy(
+                    update={
+                        name: _decided(_mark(verdict, (window.id, name)), by_key.get((window.id, name)))
+                        for name in CALLS
+                    }
+                )
+                for window in verdict.windows
+            ),
+            "review": ReviewRecord(
+                first_grade=verdict.grade,
+                first_possible_grades=verdict.possible_grades,
+                policy=SettingsRecord(name=policy.name, revision=policy.revision, sha256=policy.sha256),
+                readers=tuple({folded(decision.by): decision.by for decision in decisions}.values()),
+                open=tuple(_open(standing) for standing in standings if not standing.counts),
+            ),
+        }
+    )
+
+
+def _decided(mark: Mark, standing: Standing | None) -> Mark:
+    """A mark with the call that it has now; what readers called it is told once they have settled it."""
+    if standing is None or not (standing.counts or standing.disagree):
+        return mark
+    told = standing.decisions if standing.counts else ()
+    return Mark.model_validate(
+        dict(mark)
+        | {
+            "call": standing.call,
+            "first_call": mark.call,
+            "decisions": tuple(
+                DecisionRecord(by=made.by, call=made.call, reason=made.reason, at=made.at, blind=made.blind)
+                for made in told
+            ),
+        }
+    )
+
+
+def _open(standing: Standing) -> OpenDecision:
+    return OpenDecision(
+        window=standing.window,
+        mark=standing.mark,
+        readers=standing.readers,
+        needed=standing.needed,
+        blind=standing.blind,
+        disagree=standing.disagree,
+        sentence=standing.sentence,
+    )
+
+
+def _graded(calls: Mapping[Key, Call], layout: Layout, rules: Rules, age: ReadingAge) -> Grade:
+    marks = [Called(window=window, mark=mark, call=call) for (window, mark), call in calls.items()]
+    return grade_plate(marks, layout, rules, age)
+
+
+def _age(verdict: Verdict, layout: Layout) -> ReadingAge:
+    age = verdict.reading_age
+    assert age is not None, "a verdict that was read has a reading age"
+    return ReadingAge(
+        minutes=age.minutes,
+        status=age.status,
+        source=age.source,
+        range_minutes=age.range_minutes or layout.assay.reading_age,
+        sentence=age.sentence,
+        drops_at=age.drops_at,
+    )
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -1,0 +1,100 @@
+"""Who may decide on a reading, how many must agree, and what no one may change: a site's policy, as data."""
+
+import unicodedata
+from collections.abc import Iterable
+from itertools import pairwise
+from pathlib import Path
+from typing import ClassVar, Final, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from reader.settings import SettingsFile, Text, load_settings_file
+from reader.toml_file import Problem, contradiction
+from reader.verdict import Call
+
+READERS_MAX: Final = 9
+
+Effect = Literal["keeps_grade", "settles_doubt", "changes_grade"]
+Closed = Literal["refused", "late", "early", "not_seen"]
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+
+
+class Readers(_Frozen):
+    """How many readers must make the same call, and whether only blind ones count."""
+
+    number: int = Field(strict=True, ge=1, le=READERS_MAX, description="how many readers must agree")
+    blind: bool = Field(strict=True, description="whether only those count who decided blind")
+
+    def __str__(self) -> str:
+        """Such as `2 blind readers`."""
+        return f"{self.number} {'blind ' if self.blind else ''}reader{'s' * (self.number > 1)}"
+
+
+class ReadersByEffect(_Frozen):
+    """Readers needed, by what a call does to the grade."""
+
+    keeps_grade: Readers = Field(description="for a call that leaves the possible grades as they are")
+    settles_doubt: Readers = Field(description="for a call after which fewer of the possible grades remain")
+    changes_grade: Readers = Field(description="for a call that brings a grade which was not possible before")
+
+    def of(self, effect: Effect) -> Readers:
+        """Readers needed for a call with this effect on the grade."""
+        found: Readers = getattr(self, effect)
+        return found
+
+    @model_validator(mode="after")
+    def _grow_with_the_effect(self) -> Self:
+        order = ("keeps_grade", "settles_doubt", "changes_grade")
+        for less, more in pairwise(order):
+            small, large = getattr(self, less), getattr(self, more)
+            if large.number < small.number or (small.blind and not large.blind):
+                text = f"asks for {large}, but {less} for {small}; what does more to a grade cannot need less"
+                raise contradiction(Problem(path=(more,), text=text))
+        return self
+
+
+class Policy(SettingsFile):
+    """What a site asks of its reviewers."""
+
+    kind: ClassVar[str] = "policy"
+    policy: Text = Field(description="the policy's name")
+    own_readings: bool = Field(
+        strict=True, description="whether the technician may decide on their own reading"
+    )
+    reviewers: tuple[Text, ...] = Field(default=(), description="who may review; empty: anyone")
+    may_replace: tuple[Call, ...] = Field(min_length=1, description="linecall's calls that may be replaced")
+    closed_to_review: tuple[Closed, ...] = Field(description="what no reviewer may decide on")
+    disagreement: Literal["third reader", "stays doubtful"] = Field(
+        description="what follows where two readers disagree"
+    )
+    readers: ReadersByEffect = Field(description="the tables [readers.*]")
+
+    @model_validator(mode="after")
+    def _keeps_a_refusal(self) -> Self:
+        if "refused" not in self.closed_to_review:
+            text = 'must list "refused": a photo without a verdict has no mark to decide'
+            raise contradiction(Problem(path=("closed_to_review",), text=text))
+        return self
+
+
+def load_policy(source: str | Path = "standard") -> Policy:
+    """Read a bundled policy by its name, or a TOML file by its path; raises SettingsError."""
+    return load_settings_file(Policy, source)
+
+
+def folded(name: str) -> str:
+    """A name as it is compared: `A. Berg`, `a.berg` and `Berg, A` are one person, and so are `Zoë` and `Zoe`.
+
+    Decomposed for compatibility (Unicode Standard Annex 15), no combining marks, case folded, words sorted.
+    """
+    letters = (c for c in unicodedata.normalize("NFKD", name).casefold() if not unicodedata.combining(c))
+    words = "".join(c if c.isalnum() else " " for c in letters).split()
+    return " ".join(sorted(words)) or name.strip()
+
+
+def is_one_of(name: str, names: Iterable[str]) -> bool:
+    """Whether a name is among others, all folded."""
+    return folded(name) in {folded(other) for other in names}
