@@ -207,6 +207,16 @@ class QualityRecord(_Frozen):
     hidden_fraction: Share | None = None
 
 
+class DecisionRecord(_Frozen):
+    """What one reader called a mark, and why; `blind`: without seeing linecall's call or another reader's."""
+
+    by: Sentence
+    call: Call
+    reason: Sentence
+    at: Moment
+    blind: bool
+
+
 class Mark(_Frozen):
     """One mark: its call, what was measured, and why.
 
@@ -214,7 +224,10 @@ class Mark(_Frozen):
     `blank_sd` is the spread of this window's heights where no line is, `blank_n` how many places it rests on.
     Places are mm from the window's upstream end. `span` is the share of the breadth that the line crosses;
     `dye_angle_deg` the angle between the line's colour and the dye's, None where the file's chroma is too
-    poor to tell.
+    poor to tell. Of several photos of one plate, `weights` are their shares in the height, in the order of
+    `readings`, and `between_sd` is its spread between them beyond their own errors (1 sigma), None where one
+    photo alone speaks. Where readers have decided on the mark, `first_call` is linecall's own call and
+    `decisions` are theirs, also one that was outvoted; none while they disagree.
     """
 
     call: Call
@@ -234,8 +247,25 @@ class Mark(_Frozen):
     span: Share | None = None
     dye_angle_deg: Degrees | None = None
     dye_angle_deg_se: Annotated[Degrees, Field(ge=0)] | None = None
+    between_sd: AbsorbanceError | None = None
+    weights: tuple[Share, ...] = ()
     flags: tuple[Text, ...] = ()
     reasons: tuple[Sentence, ...] = ()
+    first_call: Call | None = None
+    decisions: tuple[DecisionRecord, ...] = ()
+
+    @property
+    def decided_by(self) -> tuple[str, ...]:
+        """Names of the readers whose call the mark has; none where it is linecall's own."""
+        return tuple(decision.by for decision in self.decisions if decision.call == self.call)
+
+    @model_validator(mode="after")
+    def _decided_is_told_apart(self) -> Self:
+        if self.decisions and (self.first_call is None or not self.decided_by):
+            raise ValueError("a mark with decisions needs first_call, and one decision that gives its call")
+        if self.first_call is None or self.decisions or self.call == "doubtful":
+            return self
+        raise ValueError("a mark with first_call needs the decisions that replaced it, or the call doubtful")
 
     @model_validator(mode="after")
     def _unmeasured_is_flagged(self) -> Self:
@@ -276,8 +306,37 @@ class PivotalMark(_Frozen):
     mark: MarkName
 
 
+class OpenDecision(_Frozen):
+    """A mark that readers have decided on but not settled: what is missing; never what they called it.
+
+    `readers` count so far towards `needed`; 0 of them where they disagree.
+    """
+
+    window: Sentence
+    mark: MarkName
+    readers: Annotated[int, Field(ge=0)]
+    needed: Annotated[int, Field(ge=1)]
+    blind: bool
+    disagree: bool
+    sentence: Sentence
+
+
+class ReviewRecord(_Frozen):
+    """What a review has changed: the grade before it, under which policy, by whom, and what is still open."""
+
+    first_grade: Grade
+    first_possible_grades: tuple[SettledGrade, ...]
+    policy: SettingsRecord
+    readers: tuple[Sentence, ...]
+    open: tuple[OpenDecision, ...] = ()
+
+
 class Verdict(_Frozen):
-    """All that is said about one photo; a refused photo has one too, without windows and without a grade."""
+    """All that is said about one plate; a refused photo has one too, without windows and without a grade.
+
+    Read from several photos, it holds each photo's own verdict in `readings`, in the order given, those that
+    were refused or left out included; `photo` and all places in pixels are then those of the first one used.
+    """
 
     schema_version: Literal[1] = SCHEMA_VERSION
     software: SoftwareRecord
@@ -300,20 +359,34 @@ class Verdict(_Frozen):
     pose: PoseRecord | None = None
     quality: QualityRecord | None = None
     windows: tuple[WindowRecord, ...] = ()
+    review: ReviewRecord | None = None
+    readings: tuple["Verdict", ...] = ()
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:
+        self._check_readings()
         if self.status == "refused":
             self._check_refused()
         else:
             self._check_read()
         return self
 
+    def _check_readings(self) -> None:
+        if any(reading.readings for reading in self.readings):
+            raise ValueError("readings are those of single photos and must have no readings of their own")
+        for window in self.windows:
+            for mark in (window.reference, window.indicator):
+                if len(mark.weights) != len(self.readings):
+                    raise ValueError(
+                        f"a mark of window {window.id!r} has {len(mark.weights)} weights, but there are "
+                        f"{len(self.readings)} readings"
+                    )
+
     def _check_refused(self) -> None:
         for name in ("refusal", "reason", "remedy"):
             if getattr(self, name) is None:
                 raise ValueError(f"status is refused, so {name} must be given")
-        for name in ("grade", "rule"):
+        for name in ("grade", "rule", "review"):
             if getattr(self, name) is not None:
                 raise ValueError(f"status is refused, so {name} must be null")
         for name in ("possible_grades", "pivotal", "windows"):
@@ -486,9 +559,12 @@ _FIELD_NAMES: Final = sorted(
             ReadingAgeRecord,
             PoseRecord,
             QualityRecord,
+            DecisionRecord,
             Mark,
             WindowRecord,
             PivotalMark,
+            OpenDecision,
+            ReviewRecord,
             Verdict,
         )
         for name in model.model_fields

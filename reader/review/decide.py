@@ -1,8 +1,8 @@
 """A reader's decisions: what the policy says to them, and the verdict graded anew with those that count.
 
 All here is a function of values: the first verdict, all decisions made on it so far, and the settings. A mark
-has the call that enough readers give it, else linecall's own; while readers disagree it is doubtful. These are
-graded by the function that grades linecall's own, and what a decision does to the grade says how many
+has the call that enough readers give it, else linecall's own; while readers disagree it is doubtful. All
+are graded by the function that grades linecall's own, and what a decision does to the grade says how many
 readers it takes.
 """
 
@@ -219,7 +219,7 @@ def weigh(
 
     Of the calls that readers give a mark, that of most is tried; against another reader's it takes two and a
     majority. It counts if as many readers make it as the policy asks for what it does to the grade. Marks
-    with more readers are tried first, so that one decided by few is held against the grade with all the better
+    with more readers are tried first, so that one decided by few is held against the grade with all better
     founded ones in place.
     """
     given: dict[Key, list[Decision]] = {}
@@ -333,7 +333,7 @@ def regrade(
     """Grade a verdict anew with all decisions made on it.
 
     verdict : as it was read; it stays as it is. decisions : in the order they were made. layout, rules,
-    texts : those that the verdict names. The new verdict keeps linecall's grade and calls beside the readers'.
+    texts : those that the verdict names. The new one keeps linecall's grade and calls beside the readers'.
     """
     standings = weigh(verdict, decisions, layout=layout, rules=rules, policy=policy)
     by_key = {(standing.window, standing.mark): standing for standing in standings}
