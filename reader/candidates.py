@@ -1,6 +1,6 @@
 """Rough places where a plate may lie in a reduced photo: four-sided regions, and groups of openings."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
@@ -24,7 +24,9 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
     """
     scale = min(1.0, side / max(small.shape[:2]))
     if scale < 1:
-        small = np.asarray(cv2.resize(small, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+        small = np.asarray(
+            cv2.resize(small, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
+        )
     found: list[Points] = []
     areas: list[float] = []
     least = LEAST_SHARE * small.shape[0] * small.shape[1]
@@ -52,29 +54,33 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
 
 
 def _contours(small: Picture) -> Iterator[NDArray[np.int32]]:
-    """Outer and inner borders of what stands out, by brightness at many levels and as smooth ground between edges."""
+    """Outer and inner borders of what stands out, by brightness at many levels and as smooth ground between
+    edges.
+    """
     calm = cv2.medianBlur(small, 5)
     grey = cv2.cvtColor(calm, cv2.COLOR_BGR2GRAY)
     least = 2 * np.sqrt(LEAST_SHARE * grey.size)
     levels = np.unique(np.quantile(grey[::4, ::4], np.linspace(0.03, 0.97, LEVELS)).astype(int))
     for level in levels:
         mask = cv2.threshold(grey, int(level), 255, cv2.THRESH_BINARY)[1]
-        yield from _long(mask, least)
+        yield from _long(np.asarray(mask, np.uint8), least)
     for low in (12, 25, 50):
         edges = cv2.Canny(calm, low, 2 * low)
         smooth = cv2.bitwise_not(cv2.dilate(edges, np.ones((3, 3), np.uint8)))
-        yield from _long(smooth, least)
+        yield from _long(np.asarray(smooth, np.uint8), least)
 
 
 def _long(mask: Picture, least: float) -> Iterator[NDArray[np.int32]]:
     contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
     for contour in contours:
         if len(contour) >= 4 and max(cv2.boundingRect(contour)[2:]) > least / 2:
-            yield contour
+            yield np.asarray(contour, np.int32)
 
 
 def quad_around(hull: Points) -> Points | None:
-    """Small quadrilateral (4, 2) around a convex polygon (n, 2), clockwise: drop the side whose loss adds least area."""
+    """Small quadrilateral (4, 2) around a convex polygon (n, 2), clockwise: drop the side whose loss adds
+    least area.
+    """
     epsilon = 0.004 * cv2.arcLength(hull.astype(np.float32), True)
     polygon = cv2.approxPolyDP(hull.astype(np.float32), epsilon, True)[:, 0].astype(np.float64)
     if len(polygon) < 4:

@@ -1,4 +1,6 @@
-"""The photo card: its markers give the first pose of everything that lies on it, and the camera's focal length."""
+"""The photo card: its markers give the first pose of everything that lies on it, and the camera's focal
+length.
+"""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -7,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.geometry import Camera, Points, homography_between
-from reader.refine import fit_points, first_camera
+from reader.geometry import Camera, Points, apply, homography_between
+from reader.refine import first_camera, fit_points
 
 # Photo card, A5 landscape: millimetres from the sheet's top-left corner, x right, y down.
 CARD_SIZE_MM = (210.0, 148.0)
@@ -18,13 +20,16 @@ PLATE_CENTRE_MM = (105.0, 74.0)
 
 # Of a marker's 36 bits at most 2 may be wrong: more and clutter passes (the AprilTag detector's own limit).
 WRONG_BITS = 2
-# Corners of a printed marker fall within this of their place, or the sheet is not the card; a sheet curls, mm.
+# Corners of a printed marker fall within this of their place, or the sheet is not the card; a sheet curls,
+# mm.
 MARKER_TOLERANCE_MM = 4.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class CardPose:
-    """Where the card lies: the camera in CARD millimetres and full-size px, ids seen, rms of marker corners, mm."""
+    """Where the card lies: the camera in CARD millimetres and full-size px, ids seen, rms of marker corners,
+    mm.
+    """
 
     camera: Camera
     ids: tuple[int, ...]
@@ -51,7 +56,8 @@ def _detector() -> cv2.aruco.ArucoDetector:
 
 
 def find_markers(grey: NDArray[np.uint8]) -> dict[int, Points]:
-    """The card's markers in a grey picture: id to corners (4, 2) px, clockwise from the marker's own top-left.
+    """The card's markers in a grey picture: id to corners (4, 2) px, clockwise from the marker's own top-
+    left.
 
     A marker that is seen twice is left out: two cards, or one of them is no marker.
     """
@@ -69,9 +75,8 @@ def find_markers(grey: NDArray[np.uint8]) -> dict[int, Points]:
 def marker_corners_mm(marker: int) -> Points:
     """Corners (4, 2) of a marker on the card, mm, in the order in which it is found."""
     half = MARKER_SIDE_MM / 2
-    return np.array(MARKER_CENTRES_MM[marker]) + np.array(
-        [[-half, -half], [half, -half], [half, half], [-half, half]]
-    )
+    x, y = MARKER_CENTRES_MM[marker]
+    return np.array([[x - half, y - half], [x + half, y - half], [x + half, y + half], [x - half, y + half]])
 
 
 def find_card(
@@ -80,11 +85,13 @@ def find_card(
     """The card's pose from at least two of its markers, or None.
 
     grey : a picture `reduction` times smaller than the photo; centre : the photo's own, full-size px;
-    focal_prior : natural log of the focal length in px, and its standard deviation.
-    Markers that do not lie where the others put them (another order, another handedness, another sheet) are left out.
+    focal_prior : natural log of the focal length in px, and its standard deviation. Markers that do not lie
+    where the others put them (another order, another handedness, another sheet) are left out.
     """
     found = find_markers(grey)
-    while len(found) >= 2:
+    # One of them may be a copy or a misreading; with more at odds the sheet is not the card.
+    enough = max(2, len(found) - 1)
+    while len(found) >= enough:
         ids = tuple(sorted(found))
         source = np.concatenate([marker_corners_mm(i) for i in ids])
         target = np.concatenate([found[i] for i in ids]) * reduction + (reduction - 1) / 2
@@ -96,13 +103,13 @@ def find_card(
             worst = miss_mm.reshape(-1, 4).max(axis=1)
             if worst.max() < MARKER_TOLERANCE_MM:
                 return CardPose(camera=camera, ids=ids, residual_mm=float(np.sqrt(np.mean(miss_mm**2))))
-        if len(found) == 2:
+        if len(found) == enough:
             return None
-        found = _without_worst(found, reduction)
+        found = _without_worst(found)
     return None
 
 
-def _without_worst(found: dict[int, Points], reduction: float) -> dict[int, Points]:
+def _without_worst(found: dict[int, Points]) -> dict[int, Points]:
     """Leave out the marker whose absence makes the others agree best."""
     best: dict[int, Points] = {}
     least = np.inf
@@ -113,8 +120,7 @@ def _without_worst(found: dict[int, Points], reduction: float) -> dict[int, Poin
         h = homography_between(target, source)
         if h is None:
             continue
-        mapped = np.concatenate([target, np.ones((len(target), 1))], axis=1) @ h.T
-        miss = float(np.abs(mapped[:, :2] / mapped[:, 2:] - source).max())
+        miss = float(np.abs(apply(h, target) - source).max())
         if miss < least:
             best, least = rest, miss
     return best

@@ -1,9 +1,10 @@
 """Coordinates, corner order and the pinhole camera, once for all modules.
 
-Points are (x, y) with y down; whole numbers are pixel CENTRES; arrays are indexed [row, column]. Plate millimetres
-start at the top-left of the outline's bounding box, x right, y down. The camera looks along +z; with y down a third
-axis that completes x and y to a right-handed frame points INTO the plate, so depths below the top face are positive.
-Corners go clockwise as seen: top-left, top-right, bottom-right, bottom-left in the plate's own order.
+Points are (x, y) with y down; whole numbers are pixel CENTRES; arrays are indexed [row, column]. Plate
+millimetres start at the top-left of the outline's bounding box, x right, y down. The camera looks along +z;
+with y down a third axis that completes x and y to a right-handed frame points INTO the plate, so depths below
+the top face are positive. Corners go clockwise as seen: top-left, top-right, bottom-right, bottom-left in the
+plate's own order.
 """
 
 from dataclasses import dataclass
@@ -76,7 +77,8 @@ def px_per_mm_at(mm_to_px: ArrayLike, point: ArrayLike) -> float:
 
 
 def scaled(mm_to_px: ArrayLike, factor: float) -> Matrix:
-    """Homography into a picture reduced by a whole factor, turned into one into the full picture (or back: 1/f).
+    """Homography into a picture reduced by a whole factor, turned into one into the full picture (or back:
+    1/f).
 
     A pixel of the reduced picture covers factor x factor full pixels, and centres are whole numbers in both.
     """
@@ -92,7 +94,8 @@ def signed_area(corners: ArrayLike) -> float:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Camera:
-    """A pinhole camera that looks at a plane: where plate mm (x, y, depth below the top face) fall in the picture.
+    """A pinhole camera that looks at a plane: where plate mm (x, y, depth below the top face) fall in the
+    picture.
 
     rotation (3, 3) and shift (3,) mm take plate coordinates to the camera's; focal in px; centre (2,) px;
     bend: radial distortion, the relative shift outwards at one focal length off the axis.
@@ -132,9 +135,10 @@ class Camera:
 def focal_from(homography: ArrayLike, centre: ArrayLike) -> tuple[float, float] | None:
     """Focal length (px) that a plane's homography (mm to px) implies, and its weight.
 
-    Square pixels and a known principal point leave one unknown, and the two columns of a rotation are orthogonal
-    and of one length: two equations in 1/f^2, solved by least squares (Zhang, "A flexible new technique for camera
-    calibration", IEEE PAMI 22, 2000, section 3.1). The weight grows with the perspective and is 0 where there is none.
+    Square pixels and a known principal point leave one unknown, and the two columns of a rotation are
+    orthogonal and of one length: two equations in 1/f^2, solved by least squares (Zhang, "A flexible new
+    technique for camera calibration", IEEE PAMI 22, 2000, section 3.1). The weight grows with the perspective
+    and is 0 where there is none.
     """
     cx, cy = np.asarray(centre, np.float64)
     h = np.array([[1, 0, -cx], [0, 1, -cy], [0, 0, 1]]) @ np.asarray(homography, np.float64)

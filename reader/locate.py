@@ -1,8 +1,8 @@
-"""Find the plate: on its photo card or bare, which layout it is and which way up, or why it cannot be read."""
+"""Find the plate: on its photo card or bare, which layout it is, which way up, or why it cannot be read."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import cv2
 import numpy as np
@@ -16,36 +16,56 @@ from reader.outline import CORNERS, box_corners, corner_curves, outline_curve
 from reader.pattern import Templates, Way
 from reader.photo import Photo
 from reader.quality import refuse
-from reader.refine import FOCAL_PRIOR, RIM_START, Fit, Proof, edge_strength, first_camera, fit_edges, fit_points, prove_edges, seen_edges, settle_openings, vote_edges
+from reader.refine import (
+    FOCAL_PRIOR,
+    RIM_START,
+    Fit,
+    Proof,
+    edge_strength,
+    first_camera,
+    fit_edges,
+    fit_points,
+    prove_edges,
+    seen_edges,
+    settle_openings,
+    vote_edges,
+)
 from reader.settings import Layout
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
 REDUCED_SIDE = 900
 # A darker photo's copy is brightened to here, 8-bit code, at most this many times.
 DIM, MOST_GAIN = 160.0, 6.0
-# Likeness of a region's edges to the layout's openings. Shared photos' true places give 0.4 to 0.85, all else under 0.3.
+# Likeness of a region's edges to the layout's openings. Shared photos' true places give 0.4 to 0.85, all else
+# under 0.3.
 LEAST_LIKENESS = 0.35
-# How much better than any other way up, or other layout, the best has to be (likeness and cut corner together).
+# How much better than any other way up, or other layout, the best has to be (likeness and cut corner
+# together).
 LEAST_MARGIN, LEAST_MARGIN_ON_CARD = 0.2, 0.12
-# Shares of outline and openings that must stand out from the smooth face, bare and on the card; of the cut, bare; and of
-# every part, or other guesses are tried as well, up to so many.
+# Shares of outline and openings that must stand out from the smooth face, bare and on the card; of the cut,
+# bare; and of every part, or other guesses are tried as well, up to so many.
 LEAST_PROOF, LEAST_PROOF_ON_CARD = (0.7, 0.6), (0.4, 0.5)
 LEAST_CUT_PROOF = 0.5
 SURE_PART, MOST_TRIES = 0.5, 8
-# Where this share of the openings' edges lies on lines, the openings are not asked whether they lie elsewhere.
+# Where this share of the openings' edges lies on lines, the openings are not asked whether they lie
+# elsewhere.
 SURE_RIMS = 0.9
-# Bare, one part may be hidden, by a shadow, say; with two, a plate may as well lie elsewhere, an opening further on.
+# Bare, one part may be hidden, by a shadow, say; with two, a plate may as well lie elsewhere, an opening
+# further on.
 WEAK_PART = 0.45
-# How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error of fit, mm.
+# How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error
+# of fit, mm.
 CORNER_REACH_MM = 0.8
-FRAME_SLACK_MM = 0.5
-# How far the plate's sides are shifted in search of lines, mm, and how near to its place a line then counts, one sd.
+FRAME_SLACK_MM, FRAME_NEAR_MM = 0.5, 3.0
+# How far the plate's sides are shifted in search of lines, mm, and how near to its place a line then counts,
+# one sd.
 FIRST_GATES_MM = (2.0, 1.4, 1.0, 0.7)
 LAST_VOTES = ((0.9, 0.15), (0.45, 0.1))
 # Rectified view of the card: px per mm, and mm of table round the card.
 CARD_SCALE = 1.6
 CARD_MARGIN_MM = 25.0
-# A plate on the card may tilt with the curl of the sheet, and the markers tell the focal length (natural log).
+# A plate on the card may tilt with the curl of the sheet, and the markers tell the focal length (natural
+# log).
 CARD_TILT_SE = np.radians(0.8)
 CARD_FOCAL_SE = 0.03
 
@@ -54,11 +74,12 @@ CARD_FOCAL_SE = 0.03
 class PlatePose:
     """Where the plate is.
 
-    mm_to_px : (3, 3) top face, plate mm to upright full-size px. corners_px : (4, 2) of the outline's bounding box, plate
-    order from the top-left. px_per_mm : at the middle. residual_mm : rms distance of the edges found from the outline and
-    rims fitted. orientation_margin : how much better than the next best way up or layout, 0..1 and more. camera_mm : (3,)
-    camera centre in plate mm, x right, y down, z height above the top face. rim_mm : bevel round the membranes, as seen.
-    camera : the same pose as a pinhole camera with its distortion. on_card : found by the card's markers.
+    mm_to_px : (3, 3) top face, plate mm to upright full-size px. corners_px : (4, 2) of the outline's
+    bounding box, plate order from the top-left. px_per_mm : at the middle. residual_mm : rms distance of the
+    edges found from the outline and rims fitted. orientation_margin : how much better than the next best way
+    up or layout, 0..1 and more. camera_mm : (3,) camera centre in plate mm, x right, y down, z height above
+    the top face. rim_mm : bevel round the membranes, as seen. camera : the same pose as a pinhole camera with
+    its distortion. on_card : found by the card's markers.
     """
 
     layout: Layout
@@ -76,7 +97,9 @@ class PlatePose:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Reduced:
-    """A photo's reduced copy: BGR and grey, 8 bit; what it was reduced by; the photo's centre and focal prior, px."""
+    """A photo's reduced copy: BGR and grey, 8 bit; what it was reduced by; the photo's centre and focal
+    prior, px.
+    """
 
     pixels: NDArray[np.uint8]
     grey: NDArray[np.uint8]
@@ -132,14 +155,18 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
         found = _settle(reduced, _guesses_on_card(reduced, card, templates, view.regions()), templates, card)
         if not found or not found[0].sure:
             more = [apply(view.from_reduced, quad) for quad in quads(reduced.pixels, side=REDUCED_SIDE)]
-            found = _merged(found, _settle(reduced, _guesses_on_card(reduced, card, templates, more), templates, card))
+            found = _merged(
+                found, _settle(reduced, _guesses_on_card(reduced, card, templates, more), templates, card)
+            )
     for side in (SIDE, REDUCED_SIDE):
         if not found:
             card = None
             found = _settle(reduced, _guesses(reduced, templates, side=side), templates, None)
     if not found or (card is None and not found[0].sure):
         places = find_places(find_blobs(reduced.pixels), templates.plans, reduced.grey.shape)
-        found = _merged(found, _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None))
+        found = _merged(
+            found, _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None)
+        )
         if not found:
             _refuse_unfound(reduced, places, templates)
     best = found[0]
@@ -153,22 +180,21 @@ def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
     height, width = pixels.shape[:2]
     factor = max(1, round(max(height, width) / REDUCED_SIDE))
     # Whole blocks only, so that the two grids stay aligned; halves are much the fastest.
-    small = pixels[: height // factor * factor, : width // factor * factor]
+    copy: NDArray[Any] = pixels[: height // factor * factor, : width // factor * factor]
     left = factor
     while left > 1:
         by = 2 if left % 2 == 0 else left
-        small = cv2.resize(
-            small, (small.shape[1] // by, small.shape[0] // by), interpolation=cv2.INTER_AREA
-        )
+        copy = cv2.resize(copy, (copy.shape[1] // by, copy.shape[0] // by), interpolation=cv2.INTER_AREA)
         left //= by
-    if small.dtype == np.uint16:
-        small = cv2.convertScaleAbs(small, alpha=1 / 257.0)
-    small = np.asarray(small, np.uint8)
+    if copy.dtype == np.uint16:
+        copy = cv2.convertScaleAbs(copy, alpha=1 / 257.0)
+    small = np.asarray(copy, np.uint8)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)
     # The steps that look for edges expect those of a well exposed photo.
     brightest = float(np.quantile(grey[::4, ::4], 0.98))
     if brightest < DIM:
-        small = cv2.convertScaleAbs(small, alpha=min(MOST_GAIN, DIM / max(brightest, 1.0)))
+        gain = min(MOST_GAIN, DIM / max(brightest, 1.0))
+        small = np.asarray(cv2.convertScaleAbs(small, alpha=gain), np.uint8)
         grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)
     return _Reduced(
         pixels=small,
@@ -242,7 +268,9 @@ def _refuse_unfound(reduced: _Reduced, places: Sequence[Place], templates: Templ
 
 
 def _plausible(camera: Camera, way: Way, corners: Points, reduced: _Reduced) -> bool:
-    """Whether a real camera could see a plate of these proportions as this region, some pixels' error allowed."""
+    """Whether a real camera could see a plate of these proportions as this region, some pixels' error
+    allowed.
+    """
     seen = (camera.project(box_corners(way.plan.outline)) - (reduced.factor - 1) / 2) / reduced.factor
     size = float(np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))))
     return bool(np.linalg.norm(seen - corners, axis=1).max() < 0.18 * size)
@@ -252,8 +280,8 @@ def _plausible(camera: Camera, way: Way, corners: Points, reduced: _Reduced) -> 
 class _CardView:
     """The card as if seen from straight above, at the height of plates' top faces.
 
-    pixels : BGR; to_mm (3, 3) : view to card mm; from_reduced (3, 3) : reduced picture to card mm; usual : where plates
-    lie by the printed silhouette, (4, 2) card mm each.
+    pixels : BGR; to_mm (3, 3) : view to card mm; from_reduced (3, 3) : reduced picture to card mm; usual :
+    where plates lie by the printed silhouette, (4, 2) card mm each.
     """
 
     pixels: NDArray[np.uint8]
@@ -267,7 +295,7 @@ class _CardView:
 
 
 def _raised(reduced: _Reduced, card: CardPose, templates: Templates) -> Points:
-    """Homography (3, 3) from card mm, at the mean height of the layouts' top faces, to the reduced picture."""
+    """Homography (3, 3) from card mm, at the mean height of all layouts' top faces, to the reduced copy."""
     thickness = float(np.mean([plan.outline.thickness for plan in templates.plans]))
     return scaled(card.camera.plane(-thickness), 1 / reduced.factor)
 
@@ -286,7 +314,7 @@ def _card_view(reduced: _Reduced, card: CardPose, templates: Templates) -> _Card
     return _CardView(
         pixels=np.asarray(view, np.uint8),
         to_mm=to_mm,
-        from_reduced=np.linalg.inv(raised),
+        from_reduced=np.asarray(np.linalg.inv(raised), np.float64),
         usual=tuple(box - box.mean(axis=0) + np.array(PLATE_CENTRE_MM) for box in boxes.values()),
     )
 
@@ -325,7 +353,9 @@ def _guesses_on_card(
 
 
 def _laid(camera: Camera, thickness: float, middle: Points, along: Points, box: Points) -> Camera:
-    """The camera in the millimetres of a plate that lies on the plane with its middle and its x axis as given."""
+    """The camera in the millimetres of a plate that lies on the plane with its middle and its x axis as
+    given.
+    """
     c, s = along / np.linalg.norm(along)
     turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
     origin = np.append(middle - turn[:2, :2] @ box.mean(axis=0), -thickness)
@@ -341,7 +371,9 @@ def _laid(camera: Camera, thickness: float, middle: Points, along: Points, box: 
 def _settle(
     reduced: _Reduced, guesses: Sequence[_Guess], templates: Templates, card: CardPose | None
 ) -> list[_Found]:
-    """Refine the best guesses on the reduced copy, one a place, or more where the first leaves doubt; best first."""
+    """Refine the best guesses on the reduced copy, one a place, or more where the first leaves doubt; best
+    first.
+    """
     found: list[_Found] = []
     tries = 0
     for guess in guesses:
@@ -367,7 +399,9 @@ def _merged(found: Sequence[_Found], others: Sequence[_Found]) -> list[_Found]:
 
 
 def _is_there(proof: Proof, *, on_card: bool) -> bool:
-    """Whether enough of a plate shows. The card's white hides much of an outline, but also says how large it is."""
+    """Whether enough of a plate shows. The card's white hides much of an outline, but also says how large it
+    is.
+    """
     least_sides, least_openings = LEAST_PROOF_ON_CARD if on_card else LEAST_PROOF
     parts = np.concatenate([proof.sides[:4], proof.openings])
     return bool(
@@ -400,7 +434,8 @@ def _refine_and_score(
         corners = fit.camera.project(box_corners(way.plan.outline))
         likeness = templates.likeness(reduced.grey, (corners - (reduced.factor - 1) / 2) / reduced.factor)
         cut = _cut_evidence(reduced, fit.camera, way.plan)
-        # The region starts at this way's own top-left: it is itself at no turns; another is cut where its turns put it.
+        # The region starts at this way's own top-left: it is itself at no turns; another is cut where its
+        # turns put it.
         totals = np.array(
             [
                 -np.inf
@@ -412,10 +447,12 @@ def _refine_and_score(
         first, second = np.argsort(totals)[::-1][:2]
         best, rival = templates.ways[first], templates.ways[second]
         if best.plan is way.plan and best.turns == 0:
-            proof = prove_edges(
-                reduced.pixels, way.plan, fit.camera, reduction=reduced.factor, blur_px=1.2
-            )
-            if likeness[first] < LEAST_LIKENESS or proof is None or not _is_there(proof, on_card=card is not None):
+            proof = prove_edges(reduced.pixels, way.plan, fit.camera, reduction=reduced.factor, blur_px=1.2)
+            if (
+                likeness[first] < LEAST_LIKENESS
+                or proof is None
+                or not _is_there(proof, on_card=card is not None)
+            ):
                 return None
             return _Found(
                 way=way,
@@ -438,7 +475,9 @@ def _refine_and_score(
 def _refine_reduced(
     reduced: _Reduced, plan: Layout, camera: Camera, focal_prior: tuple[float, float], tilt_se: float | None
 ) -> Fit | None:
-    """Closest edges on the reduced copy; where the openings then lie beside their places, once more from there."""
+    """Closest edges on the reduced copy; where the openings then lie beside their places, once more from
+    there.
+    """
 
     def fit_from(start: Camera, gates_mm: tuple[float, ...]) -> Fit | None:
         return fit_edges(
@@ -472,7 +511,9 @@ def _refine_reduced(
 
 
 def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
-    """How much each corner (4,) of the box looks cut rather than plain, in shares of the outline's own edge strength."""
+    """How much each corner (4,) of the box looks cut rather than plain, in shares of the outline's own edge
+    strength.
+    """
     curves = corner_curves(plan.outline, step=0.5)
     flat = [c for pair in curves for c in pair]
     seen, normal, px_per_mm = seen_edges(
@@ -497,9 +538,13 @@ def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
 
 
 def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int], *, on_card: bool) -> None:
-    """Refuse what must not be read: a second plate, a flipped picture, a plate cut by the frame, an unsure way up."""
+    """Refuse what must not be read: a second plate, a flipped picture, a plate cut by the frame, an unsure
+    way up.
+    """
     if others:
         refuse("two_plates")
+    if _is_cut_by_frame(best, size):
+        refuse("cropped")
     if best.margin < (LEAST_MARGIN_ON_CARD if on_card else LEAST_MARGIN):
         rival = best.rival
         if rival is not None and rival.layout is not best.way.layout:
@@ -509,12 +554,23 @@ def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int], *, on_
         refuse("which_way_up")
     if best.way.mirrored:
         refuse("mirrored")
-    corners = best.fit.camera.project(outline_curve(best.way.plan.outline, step=1.0).points)
-    slack = FRAME_SLACK_MM * px_per_mm_at(
-        best.fit.camera.plane(), box_corners(best.way.plan.outline).mean(axis=0)
-    )
-    if corners.min() < -slack or (corners.max(axis=0) > np.array(size) - 1 + slack).any():
-        refuse("cropped")
+
+
+def _is_cut_by_frame(found: _Found, size: tuple[int, int]) -> bool:
+    """Whether the outline leaves the frame, or a side that is not seen lies along the frame's edge."""
+    outline = found.way.plan.outline
+    camera = found.fit.camera
+    scale = px_per_mm_at(camera.plane(), box_corners(outline).mean(axis=0))
+    last = np.array(size) - 1.0
+    points = camera.project(outline_curve(outline, step=1.0).points)
+    if min(points.min(), (last - points).min()) < -FRAME_SLACK_MM * scale:
+        return True
+    corners = camera.project(box_corners(outline))
+    for side in np.flatnonzero(found.proof.sides[:4] < SURE_PART):
+        ends = corners[[side, (side + 1) % 4]]
+        if min(ends.max(axis=0).min(), (last - ends).max(axis=0).min()) < FRAME_NEAR_MM * scale:
+            return True
+    return False
 
 
 def _refine(

@@ -1,4 +1,5 @@
-"""Where a plate may lie by its openings alone: bars (windows) and discs (wells) that stand as some layout has them.
+"""Where a plate may lie by its openings alone: bars (windows) and discs (wells) that stand as some layout has
+them.
 
 For plates whose outline a shadow, the frame or the table hides.
 """
@@ -22,7 +23,8 @@ SEEN_GROWTH_MM = 0.3
 SMALLEST_SHARE, LARGEST_SHARE = 1.0e-4, 2.0e-2
 BAR_ASPECT = (1.6, 9.0)
 DISC_ASPECT = 1.7
-# A predicted opening is matched by one this near: mm, and share of the distance from where the prediction starts.
+# A predicted opening is matched by one this near: mm, and share of the distance from where the prediction
+# starts.
 NEAR_MM, NEAR_SHARE = 2.0, 0.15
 MOST_PLACES = 8
 # Speckled tables show hundreds of small blobs; the largest are looked at.
@@ -31,7 +33,7 @@ MOST_BARS, MOST_DISCS = 40, 150
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Blobs:
-    """Bars: middle, along, across (k, 3, 2) px, the latter two from middle to edge; discs: middles (m, 2) px."""
+    """Bars: middle, along, across (k, 3, 2) px, the latter from middle to edge; discs: middles (m, 2) px."""
 
     bars: Points
     discs: Points
@@ -39,7 +41,9 @@ class Blobs:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Place:
-    """A possible place of a plan: mm to px (3, 3) in the reduced picture, openings matched, and expected in the frame."""
+    """A possible place of a plan: mm to px (3, 3) in the reduced picture, openings matched, and expected in
+    the frame.
+    """
 
     plan: int
     mm_to_px: Points
@@ -86,7 +90,8 @@ def find_blobs(small: Picture) -> Blobs:
                 bars.append(np.stack([middle, along * long / 2, np.array([-along[1], along[0]]) * short / 2]))
                 bar_sizes.append(area)
     return Blobs(
-        bars=_distinct(bars, bar_sizes, MOST_BARS, (3, 2)), discs=_distinct(discs, disc_sizes, MOST_DISCS, (2,))
+        bars=_distinct(bars, bar_sizes, MOST_BARS, (3, 2)),
+        discs=_distinct(discs, disc_sizes, MOST_DISCS, (2,)),
     )
 
 
@@ -105,8 +110,8 @@ def _distinct(blobs: list[Points], sizes: list[float], most: int, shape: tuple[i
 def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -> list[Place]:
     """Places where a plan's openings meet blobs, best first; shape: rows and columns of the reduced picture.
 
-    Every bar is taken for every window, either way round; where a disc lies at that window's well, all other openings are
-    predicted from there, and what is found refines the prediction.
+    Every bar is taken for every window, either way round; where a disc lies at that window's well, all other
+    openings are predicted from there, and what is found refines the prediction.
     """
     if len(blobs.bars) == 0 or len(blobs.discs) == 0:
         return []
@@ -117,14 +122,15 @@ def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -
                 place = _grow(plan, number, window, h, blobs, shape)
                 if place is not None:
                     places.append(place)
-    places.sort(key=lambda p: (-p.matched / max(2, p.expected) - 0.05 * p.matched))
+    places.sort(key=lambda p: -p.matched / max(2, p.expected) - 0.05 * p.matched)
     kept: list[Place] = []
     for place in places:
         size = np.array([plans[place.plan].outline.width, plans[place.plan].outline.height])
         corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * size
         at = apply(place.mm_to_px, corners)
         if all(
-            other.plan != place.plan or np.abs(apply(other.mm_to_px, corners) - at).max() > 8 for other in kept
+            other.plan != place.plan or np.abs(apply(other.mm_to_px, corners) - at).max() > 8
+            for other in kept
         ):
             kept.append(place)
         if len(kept) == MOST_PLACES:
@@ -133,7 +139,9 @@ def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -
 
 
 def _starts(window: Window, blobs: Blobs) -> list[Points]:
-    """Affine maps (3, 3), mm to px, that take a window to a bar, either way round, and its well to where a disc is."""
+    """Affine maps (3, 3), mm to px, that take a window to a bar, either way round, and its well to where a
+    disc is.
+    """
     flow = np.array(window.flow) / np.hypot(*window.flow)
     right = np.array([-flow[1], flow[0]])
     centre, away = np.array(window.centre), np.array(window.well) - np.array(window.centre)
@@ -195,7 +203,9 @@ def _matches(
         middle, a, c = blobs.bars[k]
         a = a * np.sign(a @ along)
         c = c * np.sign(c @ across)
-        if np.linalg.norm(a - along) > 0.35 * np.linalg.norm(along) or np.linalg.norm(c) > 2 * np.linalg.norm(across):
+        if np.linalg.norm(a - along) > 0.35 * np.linalg.norm(along) or np.linalg.norm(c) > 2 * np.linalg.norm(
+            across
+        ):
             continue
         source.append(window_corners(window, SEEN_GROWTH_MM))
         target.append(np.stack([middle - a - c, middle - a + c, middle + a + c, middle + a - c]))

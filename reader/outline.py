@@ -13,9 +13,11 @@ CORNERS: tuple[Corner, ...] = ("top-left", "top-right", "bottom-right", "bottom-
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Curve:
-    """Points (n, 2) mm along an edge, evenly spaced, with unit normals (n, 2) that point away from the inside.
+    """Points (n, 2) mm along an edge, evenly spaced, with unit normals (n, 2) that point away from the
+    inside.
 
-    part (n,) numbers the straight pieces: 0 to 3 the sides top, right, bottom, left; 4 the cut; -1 the rounded corners.
+    part (n,) numbers the straight pieces: 0 to 3 the sides top, right, bottom, left; 4 the cut; -1 the
+    rounded corners.
     """
 
     points: Points
@@ -30,7 +32,7 @@ def box_corners(outline: Outline) -> Points:
 
 
 def corner_curves(outline: Outline, *, step: float) -> tuple[tuple[Curve, Curve], ...]:
-    """For each corner of the box: the edge there if it were the cut one, and if it were a plain rounded one."""
+    """For each corner of the box: the edge there if it were the cut one, and if it were a plain one."""
     curves = []
     reach = outline.cut_leg
     for i, corner in enumerate(CORNERS):
@@ -99,7 +101,8 @@ def _rounded(polygon: Points, sides: NDArray[np.int64], radius: float, step: flo
 
 
 def window_corners(window: Window, grow: float = 0.0) -> Points:
-    """Membrane corners (4, 2) mm: upstream left, upstream right, downstream right, downstream left, along the flow.
+    """Membrane corners (4, 2) mm: upstream left, upstream right, downstream right, downstream left, along the
+    flow.
 
     grow: mm added on all four sides, for the wider rim of a bevelled opening.
     """
@@ -114,7 +117,7 @@ def window_corners(window: Window, grow: float = 0.0) -> Points:
 
 
 def window_curve(window: Window, *, step: float) -> Curve:
-    """The membrane's edge, corners left out; part 0 to 3: upstream, right, downstream, left along the flow."""
+    """The membrane's edge without its corners; part 0 to 3: upstream, right, downstream, left of the flow."""
     corners = window_corners(window)
     inset = 0.15 * min(window.length, window.breadth)
     points, normals, part = [], [], []

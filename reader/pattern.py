@@ -1,4 +1,6 @@
-"""Does a four-sided region hold a layout's openings, and which way up? A quick comparison on a small square grid."""
+"""Does a four-sided region hold a layout's openings, and which way up? A quick comparison on a small square
+grid.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -50,12 +52,14 @@ class Templates:
         self._matrix = np.stack([_normalised(edges) for edges in drawn])
 
     def likeness(self, grey: NDArray[np.uint8], quad: Points) -> NDArray[np.float32]:
-        """Correlation (n ways,) of a region's edges with each of `ways`; quad (4, 2) px, clockwise as seen."""
+        """Correlation (n ways,) of a region's edges with each of `ways`; quad (4, 2) px, clockwise."""
         edges, _ = _edges_in(grey, quad)
         return np.asarray(self._matrix @ _normalised(edges), np.float32)
 
     def likeness_in_frame(self, grey: NDArray[np.uint8], quad: Points) -> tuple[float, NDArray[np.float32]]:
-        """The same for a region that sticks out of the frame: share of it in the frame, and correlation there."""
+        """The same for a region that sticks out of the frame: share of it in the frame, and correlation
+        there.
+        """
         edges, to_photo = _edges_in(grey, quad)
         b = round(GRID * BORDER)
         at = apply(to_photo, np.stack(np.meshgrid(np.arange(b, GRID - b), np.arange(b, GRID - b)), axis=-1))
@@ -86,7 +90,7 @@ def _edges_in(grey: NDArray[np.uint8], quad: Points) -> tuple[NDArray[np.float32
     dx, dy = cv2.spatialGradient(patch)
     edges = np.abs(np.stack([dx, dy], axis=2)).astype(np.float32)
     typical = 2.0 * float(edges.mean()) + 2.0
-    return edges / (edges + typical), to_photo
+    return np.asarray(edges / (edges + typical), np.float32), np.asarray(to_photo, np.float64)
 
 
 def _core(edges: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -109,7 +113,9 @@ def _turned(edges: NDArray[np.float32], turns: int) -> NDArray[np.float32]:
 
 
 def _draw(layout: Layout) -> NDArray[np.float32]:
-    """Edges expected in the grid, as |change along x| and |change along y|: the openings' rims, and blobs for the wells."""
+    """Edges expected in the grid, as |change along x| and |change along y|: the openings' rims, and blobs for
+    the wells.
+    """
     size = np.array([layout.outline.width, layout.outline.height])
     edges = np.zeros((GRID, GRID, 2), np.float32)
     points, normals = [], []

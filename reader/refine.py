@@ -1,7 +1,8 @@
 """A rough plate pose drawn onto the plate's own edges: closest edges along normals, robust least squares.
 
-The unknowns are those of a camera, not of a free homography: rotation, shift, focal length and one distortion, the last
-two held by what phones have. So the plate's thickness is used: the side wall's lower edge is known for what it is.
+The unknowns are those of a camera, not of a free homography: rotation, shift, focal length and one
+distortion, the last two held by what phones have. So the plate's thickness is used: the side wall's lower
+edge is known for what it is.
 """
 
 from collections.abc import Sequence
@@ -12,21 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.geometry import Camera, Points, camera_from, focal_from, turned
-from reader.outline import Curve, outline_curve, window_curve
+from reader.outline import outline_curve, window_curve
 from reader.settings import Layout
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
 
-# Main cameras of phones see 45 to 75 degrees across the long side, zoomed or cropped ones less (common practice, no source);
-# as the natural logarithm of focal length over long side, one standard deviation.
+# Main cameras of phones see 45 to 75 degrees across the long side, zoomed or cropped ones less (common
+# practice, no source); as the natural logarithm of focal length over long side, one standard deviation.
 FOCAL_PRIOR = (0.0, 0.22)
 # Distortion left by phones' own correction: some pixels at the frame's edge (common practice, no source).
 BEND_PRIOR = (0.0, 0.02)
 EDGE_SE_MM = 0.15
 
-# A moulded edge is rounded: it shows two lines, where the rounding starts on the top face and where it ends. Their places,
-# mm outwards from the nominal edge (outline, membrane), and how sure; each photo settles its own. Roundings of about half a
-# millimetre and draughted openings are common practice in moulding, no source.
+# A moulded edge is rounded: it shows two lines, where the rounding starts on the top face and where it ends.
+# Their places, mm outwards from the nominal edge (outline, membrane), and how sure; each photo settles its
+# own. Roundings of about half a millimetre and draughted openings are common practice in moulding, no source.
 ROUNDING_MM = 0.5
 LINE_OFFSETS = np.array([-0.55, -0.10, 0.47, 0.03, 0.0])
 LINE_SES = np.array([0.15, 0.08, 0.15, 0.10, 0.10])
@@ -39,9 +40,9 @@ LEAST_WALL_MM = 0.15
 # An outline's end is its silhouette and always there; where its rounding starts shows in some lights only.
 SURENESS = (0.4, 1.0, 1.0)
 VOTE_BLUR_MM = 0.12
-# Openings are looked for this far from where the outline puts them, mm; nearer than the slack they may lie off; elsewhere
-# they have to find this many times the lines.
-# The stretch of face beside an edge that must be smooth, mm; how many times clearer than all on it the edge has to be.
+# Openings are looked for this far from where the outline puts them, mm; nearer than the slack they may lie
+# off; elsewhere they have to find this many times the lines. The stretch of face beside an edge that must be
+# smooth, mm; how many times clearer than all on it the edge has to be.
 FACE_BAND_MM = (0.9, 2.4)
 STANDS_OUT = 1.3
 OPENING_DEPTH_MM = 1.2
@@ -50,9 +51,10 @@ OPENING_REACH_MM, OPENING_SLACK_MM, OPENING_GAIN = 5.0, 0.8, 1.05
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Edges:
-    """What may be seen of a layout: points (n, 2) mm on its nominal edges with their normals; outer (n,): the outline's;
-    side (n,): which of the outline's straight sides, as in `Curve`, -1 for all else;
-    window (n,): which opening, -1 for the outline, and which of its sides."""
+    """What may be seen of a layout: points (n, 2) mm on its nominal edges with their normals; outer (n,): the
+    outline's; side (n,): which of the outline's straight sides, as in `Curve`, -1 for all else; window (n,):
+    which opening, -1 for the outline, and which of its sides.
+    """
 
     points: Points
     normals: Points
@@ -88,24 +90,25 @@ def edge_strength(
 ) -> tuple[Points, NDArray[np.float32]]:
     """Change of brightness and colour across curves in a picture.
 
-    points, normals : (n, 2) px, normals of unit length; reach, step, blur : px along the normal; along : number of
-    neighbouring points averaged. Returns offsets (m,) px along the normal, and strength (n, m) in codes per blur
-    length (8-bit codes; 16-bit pixels are brought to the same scale). Outside the frame the edge pixels repeat.
+    points, normals : (n, 2) px, normals of unit length; reach, step, blur : px along the normal; along :
+    number of neighbouring points averaged. Returns offsets (m,) px along the normal, and strength (n, m) in
+    codes per blur length (8-bit codes; 16-bit pixels are brought to the same scale). Outside the frame the
+    edge pixels repeat.
     """
     half = max(2, round(reach / step))
-    offsets = np.arange(-half, half + 1) * step
+    offsets = np.asarray(np.arange(-half, half + 1) * step, np.float64)
     at = points[:, None, :] + offsets[None, :, None] * normals[:, None, :]
     maps = at.astype(np.float32)
     # Regions of a picture beyond 32767 px cannot be remapped by OpenCV; photos that large are refused before.
     sampled = cv2.remap(pixels, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    values = sampled.astype(np.float32)
+    values = np.asarray(sampled, np.float32)
     if pixels.dtype == np.uint16:
-        values /= 257.0
+        values = values / 257.0
     sigma = blur / step
     k = int(np.ceil(2.5 * sigma))
-    t = np.arange(-k, k + 1)
+    t = np.arange(-k, k + 1, dtype=np.float64)
     kernel = t * np.exp(-0.5 * (t / sigma) ** 2)
-    kernel /= np.abs(kernel).sum() / 2
+    kernel = kernel / (np.abs(kernel).sum() / 2)
     box = np.full(along, 1.0 / along)
     change = cv2.sepFilter2D(values, cv2.CV_32F, kernel, box, borderType=cv2.BORDER_REPLICATE)
     strength = np.sqrt(np.einsum("nmc,nmc->nm", change, change))
@@ -113,7 +116,9 @@ def edge_strength(
 
 
 def seen_edges(camera: Camera, points: Points, normals: Points) -> tuple[Points, Points, Points]:
-    """Where edge points (n, 2) mm with their normals appear: px (n, 2), unit normals there (n, 2), px per mm along them (n,)."""
+    """Where edge points (n, 2) mm with their normals appear: px (n, 2), unit normals there (n, 2), px per mm
+    along them (n,).
+    """
     tangents = np.stack([-normals[:, 1], normals[:, 0]], axis=1)
     seen = camera.project(points)
     ahead = camera.project(points + 0.1 * tangents) - seen
@@ -126,7 +131,9 @@ def seen_edges(camera: Camera, points: Points, normals: Points) -> tuple[Points,
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Fit:
-    """A refined pose: camera in full-size px; lines (4,): offsets of the edges' lines, mm; rms distance of edges, mm."""
+    """A refined pose: camera in full-size px; lines (4,): offsets of the edges' lines, mm; rms distance of
+    edges, mm.
+    """
 
     camera: Camera
     lines: Points
@@ -138,8 +145,9 @@ class Fit:
 
 
 def _moved(camera: Camera, pivot: Points, step: Points) -> Camera:
-    """The camera after a small step: turn (3,) about the plate's middle, the middle's place (2,) and size in the
-    picture, focal length at that same size, distortion. So the unknowns hardly depend on one another."""
+    """The camera after a small step: turn (3,) about the plate's middle, the middle's place (2,) and size in
+    the picture, focal length at that same size, distortion. So the unknowns hardly depend on one another.
+    """
     middle = camera.rotation[:, :2] @ pivot + camera.shift
     rotation = turned(camera, step[:3])
     focal = float(camera.focal * np.exp(np.clip(step[6], -0.3, 0.3)))
@@ -155,7 +163,8 @@ def _moved(camera: Camera, pivot: Points, step: Points) -> Camera:
     )
 
 
-# Sizes of the numerical derivatives' steps, about half a pixel each: radians, shares of the focal length, logarithms.
+# Sizes of the numerical derivatives' steps, about half a pixel each: radians, shares of the focal length,
+# logarithms.
 STEPS = np.array([3e-4, 3e-4, 3e-4, 3e-4, 3e-4, 3e-4, 1e-3, 1e-3])
 
 
@@ -175,9 +184,9 @@ def fit_edges(
     """Refine a camera on a picture that is `reduction` times smaller than the camera's.
 
     gates_mm: for each round, how far from its predicted place an edge is looked for (one standard deviation).
-    focal_prior: natural log of the focal length in px and its standard deviation.
-    tilt_se: standard deviation, radians, of the plate's tilt as it comes, where something holds it (the card).
-    Returns None where too few edges are found or the plate would be seen from behind.
+    focal_prior: natural log of the focal length in px and its standard deviation. tilt_se: standard
+    deviation, radians, of the plate's tilt as it comes, where something holds it (the card). Returns None
+    where too few edges are found or the plate would be seen from behind.
     """
     edges = edges_of(layout, step=step_mm)
     pivot = np.array([layout.outline.width, layout.outline.height]) / 2
@@ -212,7 +221,7 @@ def fit_edges(
             w = rows.trust / (1 + (gap / scale) ** 2) ** 2 * effective
             normal_matrix = _gram(full, w) + held
             try:
-                change = np.linalg.solve(normal_matrix, full.T @ (w * rows.aim) + held_right)
+                change[:] = np.linalg.solve(normal_matrix, full.T @ (w * rows.aim) + held_right)
             except np.linalg.LinAlgError:
                 return None
         if not np.isfinite(change).all() or np.abs(change[:3]).max() > 0.5:
@@ -229,7 +238,10 @@ def fit_edges(
             camera=camera,
             lines=lines,
             residual_mm=float(np.sqrt((inlier * gap**2).sum() / max(inlier.sum(), 1e-9))),
-            support=float((rows.trust * np.exp(-0.5 * (gap / VOTE_BLUR_MM) ** 2)).reshape(3, -1).max(axis=0).sum() / len(jacobian)),
+            support=float(
+                (rows.trust * np.exp(-0.5 * (gap / VOTE_BLUR_MM) ** 2)).reshape(3, -1).max(axis=0).sum()
+                / len(jacobian)
+            ),
             used=float(shown.mean()),
             rims=float(shown[~edges.outer].mean()),
             sides=np.array([shown[edges.side == i].mean() for i in range(5)]),
@@ -267,12 +279,16 @@ def vote_edges(
             return camera
         jacobian = _jacobian(edges, camera, pivot, view)
         held, _ = _held(camera, LINE_OFFSETS, focal_prior, upright, tilt_se)
-        camera = _moved(camera, pivot, _other_lines(view, edges, jacobian, held, reach_mm, blur_mm, reduction))
+        camera = _moved(
+            camera, pivot, _other_lines(view, edges, jacobian, held, reach_mm, blur_mm, reduction)
+        )
     return camera
 
 
 def _gram(rows: Points, weight: Points) -> Points:
-    """Weighted normal matrix of a tall matrix, in blocks so small that BLAS starts no threads: they cost more than they give."""
+    """Weighted normal matrix of a tall matrix, in blocks so small that BLAS starts no threads: they cost more
+    than they give.
+    """
     blocks = -(-len(rows) // 128)
     padded = np.zeros((blocks * 128, rows.shape[1]))
     padded[: len(rows)] = rows * np.sqrt(weight)[:, None]
@@ -283,7 +299,9 @@ def _gram(rows: Points, weight: Points) -> Points:
 def _held(
     camera: Camera, lines: Points, focal_prior: tuple[float, float], upright: Points, tilt_se: float | None
 ) -> tuple[Points, Points]:
-    """What is known beforehand, as normal matrix (12, 12) and right-hand side (12,) for a step of all unknowns."""
+    """What is known beforehand, as normal matrix (12, 12) and right-hand side (12,) for a step of all
+    unknowns.
+    """
     weight, gap = np.zeros(N_UNKNOWNS), np.zeros(N_UNKNOWNS)
     known = [
         (focal_prior[0] - np.log(camera.focal), focal_prior[1]),
@@ -306,9 +324,9 @@ def _held(
 class _View:
     """What a picture shows around a layout's edges as a camera predicts them.
 
-    seen, normal (n, 2) px and px_per_mm (n,), full size; strength (n, m) at `offsets` (m,), picture px along the normal,
-    `step` apart; clear (n, m) and places (n,): for an edge's start, end and the side wall's lower edge how surely there
-    is a line, and where it should lie, mm.
+    seen, normal (n, 2) px and px_per_mm (n,), full size; strength (n, m) at `offsets` (m,), picture px along
+    the normal, `step` apart; clear (n, m) and places (n,): for an edge's start, end and the side wall's lower
+    edge how surely there is a line, and where it should lie, mm.
     """
 
     seen: Points
@@ -348,7 +366,6 @@ def _look(
         blur=max(blur_px, step),
         along=3,
     )
-    offset_mm = (offsets * reduction)[None, :] / px_per_mm[:, None]
     noise = float(np.median(strength[:, : max(1, len(offsets) // 3)])) + 0.5
     peak = np.zeros(strength.shape, bool)
     peak[:, 1:-1] = (strength[:, 1:-1] >= strength[:, :-2]) & (strength[:, 1:-1] > strength[:, 2:])
@@ -370,7 +387,9 @@ def _look(
         ),
         places=(
             np.where(edges.outer, lines[OUTLINE_START], lines[RIM_START]),
-            np.where(edges.outer, lines[OUTLINE_END] + _silhouette(lean), lines[RIM_END] + ROUNDING_MM * lean),
+            np.where(
+                edges.outer, lines[OUTLINE_END] + _silhouette(lean), lines[RIM_END] + ROUNDING_MM * lean
+            ),
             wall + lines[BOTTOM],
         ),
     )
@@ -378,7 +397,9 @@ def _look(
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Rows:
-    """Edges found: index of the sampled point, kind of line, distance from its predicted place, mm, and trust 0..1."""
+    """Edges found: index of the sampled point, kind of line, distance from its predicted place, mm, and trust
+    0..1.
+    """
 
     point: NDArray[np.int64]
     line: NDArray[np.int64]
@@ -392,7 +413,11 @@ def _match(view: _View, edges: Edges, gate: float, reduction: float) -> _Rows:
     offset_mm = (view.offsets * reduction)[None, :] / view.px_per_mm[:, None]
     best, trust, aim = [], [], []
     for place, clear, sure in zip(view.places, view.clear, SURENESS, strict=True):
-        weight = np.where(edges.outer, sure, 1.0)[:, None] * clear * np.exp(-0.5 * ((offset_mm - place[:, None]) / gate) ** 2)
+        weight = (
+            np.where(edges.outer, sure, 1.0)[:, None]
+            * clear
+            * np.exp(-0.5 * ((offset_mm - place[:, None]) / gate) ** 2)
+        )
         k = np.clip(weight.argmax(axis=1), 1, len(view.offsets) - 2)
         a, b, c = (view.strength[rows, k + i] for i in (-1, 0, 1))
         bend = a - 2 * b + c
@@ -439,8 +464,8 @@ def settle_openings(
 ) -> Camera | None:
     """The camera, moved so that the openings lie on openings; None where they do already.
 
-    A shadow or another object's edge that runs along a side pulls the outline off; the openings then tell. Each is
-    shifted as a whole to where most of its rim finds lines, and the sides give way.
+    A shadow or another object's edge that runs along a side pulls the outline off; the openings then tell.
+    Each is shifted as a whole to where most of its rim finds lines, and the sides give way.
     """
     edges = edges_of(layout, step=1.0)
     view = _look(
@@ -467,7 +492,9 @@ def settle_openings(
         soft = cv2.GaussianBlur(
             clear.astype(np.float32), (0, 0), 0.3 * float(np.median(to_samples)), sigmaY=1e-6
         ).ravel()
-        k = np.clip((first + place * to_samples + m // 2 + 0.5 + shifted).astype(np.int64), first, first + m - 1)
+        k = np.clip(
+            (first + place * to_samples + m // 2 + 0.5 + shifted).astype(np.int64), first, first + m - 1
+        )
         np.maximum(best, soft[k], out=best)
     aim = np.zeros(n)
     moved = False
@@ -495,18 +522,34 @@ def settle_openings(
 
 # Sides shifted together in a vote: each alone, opposite ones along with each other, and against.
 PATTERNS = np.array(
-    [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1], [-1, 0, 1, 0], [0, 1, 0, -1], [1, 0, 1, 0], [0, 1, 0, 1]]
+    [
+        [1, 0, 0, 0],
+        [0, 1, 0, 0],
+        [0, 0, 1, 0],
+        [0, 0, 0, 1],
+        [-1, 0, 1, 0],
+        [0, 1, 0, -1],
+        [1, 0, 1, 0],
+        [0, 1, 0, 1],
+    ]
 )
 
 
 def _other_lines(
-    view: _View, edges: Edges, jacobian: Points, held: Points, reach_mm: float, blur_mm: float, reduction: float
+    view: _View,
+    edges: Edges,
+    jacobian: Points,
+    held: Points,
+    reach_mm: float,
+    blur_mm: float,
+    reduction: float,
 ) -> Points:
-    """The step (8,) of the camera that brings most edges onto lines, sides taken to lie on another line than thought.
+    """The step (8,) of the camera that brings most edges onto lines, sides taken to lie on another line than
+    thought.
 
-    Near by, the fit can settle with a side's start on its end, or on a shadow: a valley beside the right one. So sides
-    are shifted, alone and in pairs, up to reach_mm and in steps of twice blur_mm, and all edges are asked for their vote;
-    the best shift stands and the next is tried from there.
+    Near by, the fit can settle with a side's start on its end, or on a shadow: a valley beside the right one.
+    So sides are shifted, alone and in pairs, up to reach_mm and in steps of twice blur_mm, and all edges are
+    asked for their vote; the best shift stands and the next is tried from there.
     """
     normal_matrix = held[:8, :8].copy()
     right = np.zeros((8, 4))
@@ -523,7 +566,9 @@ def _other_lines(
     to_samples = view.px_per_mm / reduction / view.step
     soft = []
     for place, clear in zip(view.places, view.clear, strict=True):
-        smeared = cv2.GaussianBlur(clear.astype(np.float32), (0, 0), blur, sigmaY=1e-6, borderType=cv2.BORDER_CONSTANT)
+        smeared = cv2.GaussianBlur(
+            clear.astype(np.float32), (0, 0), blur, sigmaY=1e-6, borderType=cv2.BORDER_CONSTANT
+        )
         soft.append((smeared.ravel(), np.arange(n) * m + place * to_samples + m // 2 + 0.5))
     first = np.arange(n) * m
     sizes = np.arange(-reach_mm, reach_mm + 1e-9, 2 * blur_mm)
@@ -564,9 +609,11 @@ def _lagged(smooth: Points, outer: NDArray[np.bool_], lag: int) -> Points:
 
 
 def _silhouette(lean: Points) -> Points:
-    """Shift outwards, mm, of a rounded edge's outermost visible line; lean: tangent of the view's slant, outwards positive.
+    """Shift outwards, mm, of a rounded edge's outermost visible line; lean: tangent of the view's slant,
+    outwards positive.
 
-    Seen from the inside (lean negative) the rounding hides its own lower part; seen from the outside it shows all of it.
+    Seen from the inside (lean negative) the rounding hides its own lower part; seen from the outside it shows
+    all of it.
     """
     cos = 1 / np.sqrt(1 + lean**2)
     sin = np.abs(lean) * cos
@@ -575,7 +622,9 @@ def _silhouette(lean: Points) -> Points:
 
 
 def first_camera(homography: Points, *, centre: Points, focal_prior: tuple[float, float]) -> Camera | None:
-    """A camera that sees a plane by a homography: the focal length as the perspective says, as far as it can be trusted."""
+    """A camera that sees a plane by a homography: the focal length as the perspective says, as far as it can
+    be trusted.
+    """
     mean, se = focal_prior
     implied = focal_from(homography, centre)
     log_focal = mean if implied is None else float(np.clip(np.log(implied[0]), mean - se, mean + se))
@@ -618,13 +667,14 @@ def fit_points(
         if camera.rotation[2, 2] <= 0.2 or camera.shift[2] <= 0:
             return None
     at = camera.project(points)
-    px_per_mm = np.linalg.norm(camera.project(points + [1.0, 0.0]) - at, axis=1)
+    px_per_mm = np.linalg.norm(camera.project(points + np.array([1.0, 0.0])) - at, axis=1)
     return camera, np.asarray(np.linalg.norm(seen - at, axis=1) / np.maximum(px_per_mm, 1e-6), np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Proof:
-    """How far each part of a layout is really there: share 0..1 of its edge that stands out from the smooth face beside it.
+    """How far each part of a layout is really there: share 0..1 of its edge that stands out from the smooth
+    face beside it.
 
     sides (5,): the outline's top, right, bottom, left, and the cut; openings (n windows,).
     """
@@ -636,13 +686,19 @@ class Proof:
 def prove_edges(
     pixels: Pixels, layout: Layout, camera: Camera, *, reduction: float, blur_px: float
 ) -> Proof | None:
-    """Check a pose part by part: at its place an edge must show that is clearer than all on the face next to it.
+    """Check a pose part by part: at its place an edge must show that is clearer than all on the face next to
+    it.
 
-    A line laid over a textured table finds edges everywhere, beside it no less than on it; a plate's face is smooth.
+    A line laid over a textured table finds edges everywhere, beside it no less than on it; a plate's face is
+    smooth.
     """
     edges = edges_of(layout, step=1.0)
     middle = np.array([[layout.outline.width, layout.outline.height]]) / 2
-    spread = blur_px * reduction / float(np.linalg.norm(camera.project(middle + [1.0, 0.0]) - camera.project(middle)))
+    spread = (
+        blur_px
+        * reduction
+        / float(np.linalg.norm(camera.project(middle + np.array([1.0, 0.0])) - camera.project(middle)))
+    )
     view = _look(
         pixels,
         edges,
@@ -657,7 +713,8 @@ def prove_edges(
         return None
     outwards = np.where(edges.outer, 1.0, -1.0)[:, None]
     along = outwards * (view.offsets * reduction)[None, :] / view.px_per_mm[:, None]
-    # Anything down to the membrane tells of an opening; beyond an outline lies the table, which may show anything.
+    # Anything down to the membrane tells of an opening; beyond an outline lies the table, which may show
+    # anything.
     last = np.where(edges.outer, np.maximum(view.places[1], 0.0) + 0.35, OPENING_DEPTH_MM)
     on_line = (along > -FACE_BAND_MM[0]) & (along < last[:, None])
     # The edge's own blur reaches into the face.
