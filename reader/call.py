@@ -45,7 +45,10 @@ def call_marks(fits: Sequence[WindowFit], layout: Layout, thresholds: Thresholds
     return tuple(
         call_mark(measured, place, thresholds, false_call=false_call)
         for fit in fits
-        for measured, place in ((fit.indicator, layout.marks.indicator), (fit.reference, layout.marks.reference))
+        for measured, place in (
+            (fit.indicator, layout.marks.indicator),
+            (fit.reference, layout.marks.reference),
+        )
     )
 
 
@@ -54,11 +57,15 @@ def call_mark(
 ) -> MarkCall:
     """Call one mark. false_call : the chance, for this mark, that a blank is called present."""
     if measured.height is None or measured.standard_error is None:
-        return _call(measured, "doubtful", None, None, ["this mark's place could not be seen"], disturbed=True)
+        return _call(
+            measured, "doubtful", None, None, ["this mark's place could not be seen"], disturbed=True
+        )
     blank = measured.blank_mean + t_quantile(1 - false_call, measured.blank_n) * measured.blank_sd
     detection = blank + t_quantile(1 - MISS, measured.blank_n) * measured.standard_error
     reach = t_quantile(1 - thresholds.missed_lines, measured.blank_n) * measured.standard_error
-    bound = max(measured.height, 0.0) + reach  # a height below zero is noise, and excludes no more than zero does
+    bound = (
+        max(measured.height, 0.0) + reach
+    )  # a height below zero is noise, and excludes no more than zero does
     ceiling = min(detection, thresholds.faintest_line)
     height = f"height {measured.height:.4f}"
     needed = _needed(measured, place, blank)
@@ -121,13 +128,18 @@ def _looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: 
     against = []
     if "part_of_breadth" in measured.flags:
         against.append("a part of the breadth carries a far stronger line than the rest")
-    if abs(measured.position_mm - place.position) > thresholds.position_tolerance_mm:
+    if (
+        measured.position_mm is not None
+        and abs(measured.position_mm - place.position) > thresholds.position_tolerance_mm
+    ):
         against.append(
             f"it lies at {measured.position_mm:.2f} mm, more than {thresholds.position_tolerance_mm} mm "
             f"from {place.position} mm"
         )
     if measured.width_mm is not None:
-        low, high = (place.width * ratio for ratio in (thresholds.width_ratio_min, thresholds.width_ratio_max))
+        low, high = (
+            place.width * ratio for ratio in (thresholds.width_ratio_min, thresholds.width_ratio_max)
+        )
         if not low <= measured.width_mm <= high:
             against.append(f"it is {measured.width_mm:.2f} mm wide, not between {low:.2f} and {high:.2f} mm")
     if measured.straightness_mm is not None and measured.straightness_mm > thresholds.straightness_mm:
@@ -135,9 +147,7 @@ def _looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: 
             f"it bends by {measured.straightness_mm:.2f} mm, more than {thresholds.straightness_mm} mm"
         )
     if measured.span is not None and measured.span < thresholds.span_min:
-        against.append(
-            f"it crosses {measured.span:.0%} of the breadth, less than {thresholds.span_min:.0%}"
-        )
+        against.append(f"it crosses {measured.span:.0%} of the breadth, less than {thresholds.span_min:.0%}")
     if measured.dye_angle is not None and measured.dye_angle_se is not None:
         off = measured.dye_angle - ANGLE_SE * measured.dye_angle_se
         if off > thresholds.dye_angle_max_deg:

@@ -74,7 +74,10 @@ def check_sharpness(strips: Sequence[Strip], layout: Layout, thresholds: Thresho
 def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
     """Refuse a plate with something over a window: stretches much darker, or of another hue, than its membranes."""
     between = [_between_marks(profile, layout) for profile in profiles]
-    usual = np.median(np.concatenate([profile.absorbance[rows] for profile, rows in zip(profiles, between, strict=True)]), axis=0)
+    usual = np.median(
+        np.concatenate([profile.absorbance[rows] for profile, rows in zip(profiles, between, strict=True)]),
+        axis=0,
+    )
     covered = [
         profile.window.id
         for profile, rows in zip(profiles, between, strict=True)

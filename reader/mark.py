@@ -164,7 +164,7 @@ class _Blanks:
 
     @property
     def luma(self) -> FloatArray:
-        return self.rgb @ LUMA
+        return np.asarray(self.rgb @ LUMA)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -181,9 +181,13 @@ class _Level:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Fit:
-    """A window's joint fit on the rows used: places, widths (2,), shapes (n, 2), luma heights and errors (2,), and
-    misfit (2,) about each; the filters (2, n) that turn any profile on these rows into heights; rough (n, n) is the noise's covariance without
-    the smooth baseline's, over the white variance."""
+    """A window's joint fit on the rows used.
+
+    places, widths, heights, errors, misfit : (2,), indicator and reference, heights and errors in luma; misfit is by
+    how much the surroundings of each stray from the model. shapes : (n, 2). filters : (2, n) turn any profile on these
+    rows into heights. projected : (n, n) inverse covariance, trend projected out. rough : (n, n) the noise's
+    covariance without the smooth baseline's, over the white variance.
+    """
 
     rows: BoolArray
     x: FloatArray
@@ -242,7 +246,9 @@ def _marks(layout: Layout) -> tuple[IndicatorMark, IndicatorMark]:
 def _used(profile: Profile, layout: Layout) -> BoolArray:
     """Rows between the rim's shadows: an end is left out as far as the profile is steeper there than inside."""
     x, length = profile.position_mm, profile.window.length
-    spans = sorted((mark.position - mark.width / 2, mark.position + mark.width / 2) for mark in _marks(layout))
+    spans = sorted(
+        (mark.position - mark.width / 2, mark.position + mark.width / 2) for mark in _marks(layout)
+    )
     before = x < spans[0][0] - FLANK_MM
     after = x > spans[-1][1] + FLANK_MM
     slope = np.abs(np.gradient(_running_mean(profile.absorbance @ LUMA, 2), x))
@@ -300,7 +306,9 @@ def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> flo
     solved = np.linalg.solve(covariance, np.concatenate([trend, profiles], axis=1))
     inner = trend.T @ solved[:, :2]
     cross = trend.T @ solved[:, 2:]
-    quadratic = np.einsum("ij,ij->j", profiles, solved[:, 2:]) - np.einsum("ij,ij->j", cross, np.linalg.solve(inner, cross))
+    quadratic = np.einsum("ij,ij->j", profiles, solved[:, 2:]) - np.einsum(
+        "ij,ij->j", cross, np.linalg.solve(inner, cross)
+    )
     log_det = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(inner)[1]
     free = len(x) - 2
     return float((log_det + free * np.log(np.maximum(quadratic, 1e-12) / free)).sum())
@@ -327,11 +335,23 @@ def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
 
     for _ in range(2):
         for texture, baseline_mm in ((t, best.baseline_mm) for t in TEXTURE_RATIOS):
-            best = min(best, NoiseModel(texture=texture, baseline=best.baseline, baseline_mm=baseline_mm), key=unlikelihood)
+            best = min(
+                best,
+                NoiseModel(texture=texture, baseline=best.baseline, baseline_mm=baseline_mm),
+                key=unlikelihood,
+            )
         for ratio in BASELINE_RATIOS:
-            best = min(best, NoiseModel(texture=best.texture, baseline=ratio, baseline_mm=best.baseline_mm), key=unlikelihood)
+            best = min(
+                best,
+                NoiseModel(texture=best.texture, baseline=ratio, baseline_mm=best.baseline_mm),
+                key=unlikelihood,
+            )
         for scale in BASELINE_MM:
-            best = min(best, NoiseModel(texture=best.texture, baseline=best.baseline, baseline_mm=scale), key=unlikelihood)
+            best = min(
+                best,
+                NoiseModel(texture=best.texture, baseline=best.baseline, baseline_mm=scale),
+                key=unlikelihood,
+            )
     return best
 
 
@@ -361,7 +381,7 @@ def _blank_places(x: FloatArray, width: float) -> FloatArray:
     reach = width / 2 + DEFAULT_BLUR_MM
     bin_mm = float(np.diff(x).min())
     around = (np.abs(x[:, None] - x[None]) <= reach).sum(axis=1)
-    return x[around >= int(2 * reach / bin_mm)][::BLANK_STEP]
+    return np.asarray(x[around >= int(2 * reach / bin_mm)][::BLANK_STEP])
 
 
 def _searched(luma: FloatArray, sigma: float, step_mm: float) -> FloatArray:
@@ -429,7 +449,9 @@ def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _
     inner = np.linalg.inv(shapes.T @ projected @ shapes + 1e-9 * np.eye(2))
     filters = inner @ (shapes.T @ projected)
     plain = sigma * np.sqrt(np.diag(inner))
-    errors = np.hypot(plain * _misfit(x, y, projected, shapes, places, sigma), _beside_shadow(profile, layout, rows))
+    errors = np.hypot(
+        plain * _misfit(x, y, projected, shapes, places, sigma), _beside_shadow(profile, layout, rows)
+    )
     return _Fit(
         rows=rows,
         x=x,
@@ -476,7 +498,11 @@ def _beside_shadow(profile: Profile, layout: Layout, rows: BoolArray) -> FloatAr
         reach = mark.width / 2 + FLANK_MM + margin
         low, high = x[used[0]], x[used[-1]]
         beside = [int(used[0])] if END_MM + margin < low and mark.position - reach < low else []
-        beside += [int(used[-1])] if mark.position + reach > high and high < profile.window.length - END_MM - margin else []
+        beside += (
+            [int(used[-1])]
+            if mark.position + reach > high and high < profile.window.length - END_MM - margin
+            else []
+        )
         extra.append(BESIDE_SHADOW_MM * max((float(slope[row]) for row in beside), default=0.0))
     return np.array(extra)
 
@@ -493,7 +519,9 @@ def _shape_variance(x: FloatArray, places: FloatArray, widths: FloatArray, heigh
     return spread
 
 
-def _explained(x: FloatArray, y: FloatArray, projected: FloatArray, shapes: FloatArray, sigma: float) -> float:
+def _explained(
+    x: FloatArray, y: FloatArray, projected: FloatArray, shapes: FloatArray, sigma: float
+) -> float:
     """Chi-square that lines of these shapes (n, 2) take out of the profile; negative lines take out nothing."""
     filters = shapes.T @ projected
     score = filters @ y
@@ -568,7 +596,10 @@ def _measure_window(
 ) -> WindowFit:
     fit = _fit(profile, layout, noise, level.sigma)
     reference = layout.marks.reference
-    reference_dyes = [reference.colour, *([reference.undeveloped_colour] if reference.undeveloped_colour else [])]
+    reference_dyes = [
+        reference.colour,
+        *([reference.undeveloped_colour] if reference.undeveloped_colour else []),
+    ]
     lines = fit.shapes @ fit.heights
     smooth = fit.y - lines - _residual(fit, lines)
     scale = 1 / float(LUMA @ DYE[layout.marks.indicator.colour])
@@ -619,7 +650,9 @@ def _measurement(
         span=span,
         dye=dye if coloured else None,
         dye_angle=_angle(colour, DYE[dye]) if coloured else None,
-        dye_angle_se=_angle_error(colour, DYE[dye], level, error / float(fit.misfit[k])) if coloured else None,
+        dye_angle_se=_angle_error(colour, DYE[dye], level, error / float(fit.misfit[k]))
+        if coloured
+        else None,
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,

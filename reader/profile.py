@@ -1,6 +1,7 @@
 """A strip -> its profile: absorbance along the flow, robust over the breadth, with what its spread says of noise."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,7 +19,7 @@ LANE_MM = 0.5
 LUMA = np.array([0.25, 0.5, 0.25])
 """Weights of the channels where foreign bodies are sought: they are neutral, and green is sharpest in a mosaic."""
 OUTLIER_SD = 4.0
-"""A sample (or a small patch) so many robust standard deviations off its row's range is foreign: 1 in 16,000 by chance."""
+"""A sample (or a small patch) so many robust standard deviations off its row's range is foreign (chance: 1 in 16,000)."""
 LANE_SHARE = 0.5
 ROW_SHARE = 0.25
 """Share of a lane's (a row's) bins that must be clean for the lane (the row) to count."""
@@ -64,7 +65,8 @@ def _binned(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     n, m = strip.valid.shape[0] // BIN_PX, strip.valid.shape[1] // BIN_PX
     whole = slice(0, n * BIN_PX), slice(0, m * BIN_PX)
     light = strip.linear[whole].reshape(n, BIN_PX, m, BIN_PX, 3).mean(axis=(1, 3))
-    return light, strip.valid[whole].reshape(n, BIN_PX, m, BIN_PX).all(axis=(1, 3))
+    seen = strip.valid[whole].reshape(n, BIN_PX, m, BIN_PX).all(axis=(1, 3))
+    return np.asarray(light), np.asarray(seen)
 
 
 def _row_mean(values: FloatArray, mask: NDArray[np.bool_]) -> FloatArray:
@@ -100,7 +102,7 @@ def _foreign_inside(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float)
     return np.asarray(cv2.dilate((odd & seen).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
 
-def _spread(values: FloatArray) -> float:
+def _spread(values: NDArray[Any]) -> float:
     """Robust standard deviation: 1.4826 times the median absolute deviation."""
     return float(1.482602 * np.median(np.abs(values - np.median(values)))) + 1e-6
 
@@ -126,7 +128,9 @@ def _level_columns(absorbance: FloatArray, clean: NDArray[np.bool_]) -> FloatArr
         det = s0 * s2 - s1**2
         usable = (s0 > n / 4) & (det > 1e-6 * s0 * s2)
         det = np.where(usable, det, 1.0)
-        offset = np.where(usable[:, None], (s2[:, None] * r0 - s1[:, None] * r1) / det[:, None], r0 / s0[:, None])
+        offset = np.where(
+            usable[:, None], (s2[:, None] * r0 - s1[:, None] * r1) / det[:, None], r0 / s0[:, None]
+        )
         slope = np.where(usable[:, None], (s0[:, None] * r1 - s1[:, None] * r0) / det[:, None], 0.0)
         levelled -= offset[None] + along[:, None, None] * slope[None]
     return levelled
@@ -146,7 +150,7 @@ def _average(
     n_used = np.maximum(clean_valid.sum(axis=1), 1)
     error = np.sqrt((spread**2).sum(axis=(0, 1)) / np.maximum(n_used - 1, 1).sum())
     bin_mm = BIN_PX / strip.px_per_mm
-    position = (np.arange(n) + 0.5) * bin_mm
+    position = (np.arange(n, dtype=np.float64) + 0.5) * bin_mm
     if valid.any():
         for c in range(3):
             mean[:, c] = np.interp(position, position[valid], mean[valid, c])
@@ -161,7 +165,13 @@ def _average(
         lane_mm=(edges[:-1] + edges[1:]) / 2 * bin_mm,
         foreign_fraction=float((seen & ~clean).sum() / max(1, seen.sum())),
     )
-    for array in (profile.position_mm, profile.absorbance, profile.standard_error, profile.valid, profile.lanes):
+    for array in (
+        profile.position_mm,
+        profile.absorbance,
+        profile.standard_error,
+        profile.valid,
+        profile.lanes,
+    ):
         array.setflags(write=False)
     return profile
 

@@ -88,7 +88,9 @@ def cut_strips(photo: Photo, pose: PlatePose) -> tuple[Strip, ...]:
     windows = pose.layout.window
     views = [_edge_view(photo, pose, window) for window in windows]
     seating = _find_seating(views, pose)
-    return tuple(_cut(photo, pose, window, seating, view) for window, view in zip(windows, views, strict=True))
+    return tuple(
+        _cut(photo, pose, window, seating, view) for window, view in zip(windows, views, strict=True)
+    )
 
 
 def membrane_mm_to_px(pose: PlatePose, recess_mm: float) -> Matrix:
@@ -111,7 +113,9 @@ def window_to_plate(window: Window) -> Matrix:
     return np.array([[across[0], along[0], origin[0]], [across[1], along[1], origin[1]], [0, 0, 1]])
 
 
-def _sample(photo: Photo, mm_to_px: Matrix, extent_mm: tuple[float, float, float, float], scale: float) -> NDArray[np.float32]:
+def _sample(
+    photo: Photo, mm_to_px: Matrix, extent_mm: tuple[float, float, float, float], scale: float
+) -> NDArray[np.float32]:
     """Linear RGB on a regular grid over x0, y0, x1, y1 (window mm), averaged where the photo is finer."""
     x0, y0, x1, y1 = extent_mm
     n_across, n_along = round((x1 - x0) * scale), round((y1 - y0) * scale)
@@ -226,7 +230,8 @@ def _find_seating(views: Sequence[_EdgeView], pose: PlatePose) -> Seating:
 
     def rim(margin: float) -> float:
         found = sum(
-            _edge_support(view, window, -view.top_shift, margin) for view, window in zip(views, windows, strict=True)
+            _edge_support(view, window, -view.top_shift, margin)
+            for view, window in zip(views, windows, strict=True)
         )
         return found / len(windows) - 0.5 * ((margin - OPENING_MARGIN_MM) / OPENING_MARGIN_SD_MM) ** 2
 
@@ -277,11 +282,11 @@ def _cut(photo: Photo, pose: PlatePose, window: Window, seating: Seating, view: 
     light = _sample(photo, mm_to_px, extent, STRIP_PX_PER_MM)
     x = (np.arange(light.shape[1]) + 0.5) / STRIP_PX_PER_MM
     y = (np.arange(light.shape[0]) + 0.5) / STRIP_PX_PER_MM
-    seen = np.outer(
+    seen = np.logical_and.outer(
         _seen(y, window.length, parallax[1] + local[1], seating.opening_margin_mm),
         _seen(x, window.breadth, parallax[0] + local[0], seating.opening_margin_mm),
     )
-    clipped = (light >= CLIPPED).any(axis=2)
+    clipped = np.asarray((light >= CLIPPED).any(axis=2))
     valid = seen & ~clipped & (light > DARK).all(axis=2)
     for array in (light, valid):
         array.setflags(write=False)
@@ -301,7 +306,7 @@ def _cut(photo: Photo, pose: PlatePose, window: Window, seating: Seating, view: 
     )
 
 
-def _seen(place: FloatArray, size: float, shift: float, margin: float) -> NDArray[np.bool_]:
+def _seen(place: NDArray[np.floating], size: float, shift: float, margin: float) -> NDArray[np.bool_]:
     """Places (mm) inside the membrane's edges and inside the opening, which lies `shift` before them."""
     low = max(0.0, -margin - shift) + MARGIN_MM
     high = min(size, size + margin - shift) - MARGIN_MM

@@ -47,7 +47,9 @@ def test_t_quantiles_agree_with_scipy(freedom: int) -> None:
 
 
 def test_t_quantiles_agree_with_din_32645() -> None:
-    assert t_quantile(0.99, 8) == pytest.approx(2.896459, rel=1e-3)  # DIN 32645's example, n = 10, alpha = .01
+    assert t_quantile(0.99, 8) == pytest.approx(
+        2.896459, rel=1e-3
+    )  # DIN 32645's example, n = 10, alpha = .01
 
 
 def test_limits_are_curries_for_a_well_known_blank() -> None:
@@ -59,7 +61,7 @@ def test_limits_are_curries_for_a_well_known_blank() -> None:
 
 def test_a_false_call_a_plate_is_shared_among_its_marks() -> None:
     # 1 % a plate over 12 marks: per mark .00083718, z 3.1426 (arithmetic; SciPy)
-    assert PER_MARK == pytest.approx(0.00083718, rel=1e-4)
+    assert pytest.approx(0.00083718, rel=1e-4) == PER_MARK
     call = call_mark(LINE, INDICATOR, THRESHOLDS, false_call=PER_MARK)
     assert call.limit_of_blank == pytest.approx(3.1426e-3, rel=1e-3)
 
@@ -76,7 +78,9 @@ def test_between_the_limits_there_is_doubt() -> None:
 
 
 @pytest.mark.parametrize("error", [0.001, 0.002, 0.003, 0.005, 0.01])
-def test_a_line_of_three_per_cent_is_not_called_absent_until_it_is_missed_by_three_and_a_half_errors(error: float) -> None:
+def test_a_line_of_three_per_cent_is_not_called_absent_until_it_is_missed_by_three_and_a_half_errors(
+    error: float,
+) -> None:
     height = 0.0132 - 3.5 * error  # contrast .03 is absorbance .0132
     assert called(replace(BLANK, height=height, standard_error=error, blank_sd=error)) != "absent"
 

@@ -93,16 +93,22 @@ def test_the_joint_fit_agrees_with_scipys_on_the_same_data() -> None:
     for profile, fit in zip(profiles(strong), fits(strong), strict=True):
         x, y = profile.position_mm, profile.absorbance @ LUMA
 
-        def model(x: np.ndarray, a: float, b: float, c: float, d: float, h: float, p: float, k: float, q: float) -> np.ndarray:
+        def model(
+            x: np.ndarray, a: float, b: float, c: float, d: float, h: float, p: float, k: float, q: float
+        ) -> np.ndarray:
             t = x / 9 - 1
             lines = h * line_shape(x - p, 1.0, 0.23) + k * line_shape(x - q, 1.0, 0.23)
             return a + b * t + c * t**2 + d * t**3 + lines
 
         inside = (x > 0.7) & (x < 17.3)
-        found, covariance = optimize.curve_fit(model, x[inside], y[inside], p0=(0.2, 0, 0, 0, 0.05, 6, 0.2, 13))
+        found, covariance = optimize.curve_fit(
+            model, x[inside], y[inside], p0=(0.2, 0, 0, 0, 0.05, 6, 0.2, 13)
+        )
         scale = float(LUMA @ DYE["red"])
         assert fit.indicator.height is not None
-        assert fit.indicator.height * scale == pytest.approx(found[4], abs=3 * np.sqrt(covariance[4, 4]) + 0.02 * found[4])
+        assert fit.indicator.height * scale == pytest.approx(
+            found[4], abs=3 * np.sqrt(covariance[4, 4]) + 0.02 * found[4]
+        )
         assert fit.indicator.position_mm == pytest.approx(found[5], abs=0.05)
         assert fit.reference.position_mm == pytest.approx(found[7], abs=0.05)
 
@@ -134,7 +140,10 @@ def test_the_baseline_agrees_with_pybaselines_between_the_lines() -> None:
 def test_what_is_no_line_makes_none(spoiled: SimulatedStrip) -> None:
     for fit in fits(spoiled):
         assert fit.indicator.height is not None
-        assert abs(fit.indicator.height) < 3.5 * (fit.indicator.blank_sd + abs(fit.indicator.blank_mean)) + 0.0005
+        assert (
+            abs(fit.indicator.height)
+            < 3.5 * (fit.indicator.blank_sd + abs(fit.indicator.blank_mean)) + 0.0005
+        )
 
 
 def test_a_displaced_line_is_found_at_its_place() -> None:
@@ -169,7 +178,9 @@ def test_colour_tells_dyes_and_shadows_apart() -> None:
     grey = one(PAPER.with_mark("indicator", position_mm=6.0, height=0.1, colour="neutral"))
     assert red.dye_angle is not None
     assert grey.dye_angle is not None
-    assert red.dye_angle < 8 < 20 < grey.dye_angle  # grey is 26 degrees off red: arithmetic on the two directions
+    assert (
+        red.dye_angle < 8 < 20 < grey.dye_angle
+    )  # grey is 26 degrees off red: arithmetic on the two directions
     starting = SimulatedStrip(seed=2, px_per_mm=16.0).with_noise(sd_code=1.0).with_blur(0.2)
     starting = starting.with_mark("reference", position_mm=13.0, height=0.2, colour="blue")
     assert {fit.reference.dye for fit in fits(starting)} == {"blue"}
@@ -217,7 +228,9 @@ def calls_beside_a_shadow(strip: SimulatedStrip) -> list[str]:
     found = []
     for depth, penumbra in ((0.3, 0.2), (0.3, 1.0), (0.6, 0.5)):
         for at in np.arange(3.0, 10.0, 0.9):
-            shaded = strip.with_shadow(depth=depth, at_mm=(2.5, float(at)), angle_deg=15, softness_mm=penumbra)
+            shaded = strip.with_shadow(
+                depth=depth, at_mm=(2.5, float(at)), angle_deg=15, softness_mm=penumbra
+            )
             plate = profiles(strip)
             plate[2] = extract_profile(as_strip(shaded, COMB.window[2], draw=2))
             fitted = measure_marks(plate, COMB, chroma_floor=0.5)

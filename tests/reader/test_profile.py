@@ -40,7 +40,9 @@ def test_absorbance_is_minus_log10_of_the_light() -> None:
     flat = SimulatedStrip(seed=1, px_per_mm=16.0, membrane=(0.5, 0.2, 0.1))
     profile = extract_profile(as_strip(flat, WINDOW))
     # A(.5) = .301030, A(.2) = .698970, A(.1) = 1 (definition; tabled values)
-    assert_allclose(profile.absorbance, np.tile([0.30103, 0.69897, 1.0], (len(profile.position_mm), 1)), atol=1e-5)
+    assert_allclose(
+        profile.absorbance, np.tile([0.30103, 0.69897, 1.0], (len(profile.position_mm), 1)), atol=1e-5
+    )
 
 
 def test_a_line_keeps_its_height() -> None:
@@ -82,7 +84,9 @@ def test_a_lane_that_is_covered_is_told_and_leaves_the_mean_alone() -> None:
     valid = strip.valid.copy()
     valid[:, :30] = False
     covered = extract_profile(
-        type(strip)(**{name: getattr(strip, name) for name in strip.__slots__ if name != "valid"}, valid=valid)
+        type(strip)(
+            **{name: getattr(strip, name) for name in strip.__slots__ if name != "valid"}, valid=valid
+        )
     )
     whole = extract_profile(strip)
     assert not covered.lane_valid[:3].any()

@@ -47,13 +47,17 @@ def drawn(layout: Layout, pose: PlatePose, depth: float, mark_mm: float = 4.0) -
     for window in layout.window:
         local = to_px @ window_to_plate(window)
 
-        def fill(rectangle: list[tuple[float, float]], colour: tuple[int, ...], local: np.ndarray = local) -> None:
+        def fill(
+            rectangle: list[tuple[float, float]], colour: tuple[int, ...], local: np.ndarray = local
+        ) -> None:
             points = np.round(apply(local, rectangle) * 2**fine).astype(np.int32)
             cv2.fillConvexPoly(pixels, points, colour, cv2.LINE_AA, fine)
 
         b, n = window.breadth, window.length
         fill([(0, 0), (b, 0), (b, n), (0, n)], (230, 230, 230))
-        fill([(0, mark_mm - 0.5), (b, mark_mm - 0.5), (b, mark_mm + 0.5), (0, mark_mm + 0.5)], (120, 120, 120))
+        fill(
+            [(0, mark_mm - 0.5), (b, mark_mm - 0.5), (b, mark_mm + 0.5), (0, mark_mm + 0.5)], (120, 120, 120)
+        )
         fill([(0, 12.0), (b / 2, 12.0), (b / 2, 12.5), (0, 12.5)], (120, 120, 120))
     return pixels
 
