@@ -19,7 +19,7 @@ LANE_MM = 0.5
 LUMA = np.array([0.25, 0.5, 0.25])
 """Weights of the channels where foreign bodies are sought: they are neutral, and green is sharpest in a mosaic."""
 OUTLIER_SD = 4.0
-"""A sample (or a small patch) so many robust standard deviations off its row's range is foreign (chance: 1 in 16,000)."""
+"""A sample (or a small patch) so many robust standard deviations off its row's range is foreign (1 in 16,000)."""
 LANE_SHARE = 0.5
 ROW_SHARE = 0.25
 """Share of a lane's (a row's) bins that must be clean for the lane (the row) to count."""
