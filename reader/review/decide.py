@@ -228,6 +228,9 @@ def weigh(
     own = _calls(first)
     calls = own | {key: "doubtful" for key, votes in given.items() if _disagree(votes)}
     age = _age(first, layout)
+    was_possible = set(
+        first.possible_grades
+    )  # what readers who disagree have opened since is no doubt of the plate's
 
     def effect(key: Key, call: Call) -> Effect:
         before, after = (
@@ -236,7 +239,7 @@ def weigh(
         )
         if after == before:
             return "keeps_grade"
-        return "settles_doubt" if after < before else "changes_grade"
+        return "settles_doubt" if after < before and after <= was_possible else "changes_grade"
 
     def count(key: Key, call: Call, *, blind: bool) -> int:
         return sum(vote.call == call and (vote.blind or not blind) for vote in given[key])
@@ -338,7 +341,9 @@ def regrade(
     standings = weigh(verdict, decisions, layout=layout, rules=rules, policy=policy)
     by_key = {(standing.window, standing.mark): standing for standing in standings}
     calls = _calls(verdict) | {key: standing.call for key, standing in by_key.items()}
-    grade = _graded(calls, layout, rules, _age(verdict, layout))
+    age = _age(verdict, layout)
+    grade = _graded(calls, layout, rules, age)
+    of_photos = set(verdict.warnings) - set(_graded(_calls(verdict), layout, rules, age).warnings)
     assert verdict.grade is not None, "a refused photo is not graded anew"
     return Verdict.model_validate(
         dict(verdict)
@@ -347,7 +352,7 @@ def regrade(
             "possible_grades": grade.possible_grades,
             "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
             "rule": grade.rule,
-            "warnings": grade.warnings,
+            "warnings": (*grade.warnings, *(told for told in verdict.warnings if told in of_photos)),
             "next_step": next_step(grade, texts),
             "windows": tuple(
                 window.model_copy(

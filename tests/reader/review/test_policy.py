@@ -1,0 +1,95 @@
+"""A site's policy: what its file may say, and when two names are one person's."""
+
+from pathlib import Path
+
+import pytest
+
+from reader.errors import SettingsError
+from reader.review.policy import folded, is_one_of, load_policy
+
+BUNDLED = Path(__file__).parents[3] / "reader" / "data" / "policy" / "standard.toml"
+
+
+def changed(folder: Path, old: str, new: str) -> Path:
+    text = BUNDLED.read_text(encoding="utf-8")
+    assert old in text
+    path = folder / "own.toml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return path
+
+
+def test_the_bundled_policy_keeps_technicians_from_their_own_readings() -> None:
+    policy = load_policy()
+    assert (policy.name, policy.own_readings) == ("standard", False)
+    assert {"refused", "late", "not_seen"} <= set(policy.closed_to_review)
+
+
+def test_the_bundled_policy_asks_two_blind_readers_before_a_grade_changes() -> None:
+    readers = load_policy().readers
+    assert str(readers.changes_grade) == "2 blind readers"
+    assert str(readers.settles_doubt) == str(readers.keeps_grade) == "1 reader"
+
+
+def test_a_policy_carries_the_hash_of_its_file(tmp_path: Path) -> None:
+    other = load_policy(changed(tmp_path, "revision = 1", "revision = 2"))
+    assert (other.revision, len(other.sha256)) == (2, 64)
+    assert other.sha256 != load_policy().sha256
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"refused", ', "", 'closed_to_review must list "refused": a photo without a verdict has no mark'),
+        (
+            "number = 2\nblind = true",
+            "number = 2\nblind = false",
+            None,
+        ),
+        (
+            "number = 1\nblind = false\n\n[readers.changes",
+            "number = 3\nblind = true\n\n[readers.changes",
+            "readers.changes_grade asks for 2 blind readers, but settles_doubt for 3 blind readers",
+        ),
+        ('disagreement = "third reader"', 'disagreement = "average"', 'must be "third reader" or "stays'),
+        ("number = 2", "number = 0", "readers.changes_grade.number is 0, but must be at least 1"),
+        ("own_readings = false", "own_reading = false", "own_reading is not known here; did you mean"),
+        ('policy = "standard"', 'rules = "standard"', "so it is a rules file, but a policy file is needed"),
+    ],
+)
+def test_a_policy_that_cannot_be_is_named_with_its_field(
+    tmp_path: Path, old: str, new: str, said: str | None
+) -> None:
+    path = changed(tmp_path, old, new)
+    if said is None:
+        assert str(load_policy(path).readers.changes_grade) == "2 readers"
+        return
+    with pytest.raises(SettingsError, match=r"own\.toml") as caught:
+        load_policy(path)
+    assert said in str(caught.value)
+
+
+def test_a_policy_that_is_not_there_is_told_with_those_that_are() -> None:
+    with pytest.raises(SettingsError, match="did you mean"):
+        load_policy("standart")
+
+
+@pytest.mark.parametrize(
+    ("name", "other"),
+    [
+        ("A. Berg", "a.berg"),
+        ("A. Berg", "Berg, A"),
+        ("  Zoë  Lund ", "ZOE LUND"),
+        ("Straße Mira", "mira STRASSE"),
+        ("\uff2d\uff49\uff52\uff41", "mira"),  # full-width letters: compatibility forms
+    ],
+)
+def test_names_that_one_person_may_type_are_one(name: str, other: str) -> None:
+    assert folded(name) == folded(other)
+    assert is_one_of(name, ["someone", other])
+
+
+@pytest.mark.parametrize(
+    ("name", "other"), [("A. Berg", "B. Berg"), ("\N{SUNFLOWER}", "\N{TULIP}"), ("Ann", "Anna")]
+)
+def test_other_names_stay_apart(name: str, other: str) -> None:
+    assert not is_one_of(name, [other])
