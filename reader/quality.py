@@ -86,6 +86,32 @@ REFUSALS: dict[str, Refusal] = {
         remedy="rest the phone or your elbows on something, tap on the plate to focus, give more light, "
         "and photograph it again",
     ),
+    "one_photo": Refusal(
+        reason="one photo alone cannot be read as several of one plate",
+        remedy="give two photos of the plate or more, or leave out --same-plate",
+    ),
+    "same_photo": Refusal(
+        reason="{first} and {second} are one and the same file",
+        remedy="give photos that were taken one by one, from other angles or in other light",
+    ),
+    "other_layout": Refusal(
+        reason="the photos show plates of different layouts: {found}",
+        remedy="read each plate by itself; if it is one plate, name its layout with --layout",
+    ),
+    "times_apart": Refusal(
+        reason="by their clocks {first} and {second} were taken {apart} apart, but a plate may be read for "
+        "{window} min only",
+        remedy="read photos of one reading time together; if a clock was wrong, give their --reading-age",
+    ),
+    "not_one_plate": Refusal(
+        reason="the photos contradict each other: {found}",
+        remedy="make sure that all photos show one plate; if they do, photograph it again without glare, "
+        "shadows and hairs on it{odd}",
+    ),
+    "too_few_photos": Refusal(
+        reason="of {count} photos of one plate {left} left: {why}",
+        remedy="photograph the plate again from another angle{alone}",
+    ),
 }
 
 FLAGS: dict[str, str] = {

@@ -1,11 +1,12 @@
 """The order of the reading, once: photo -> plate -> strips -> profiles -> marks -> calls -> grade -> verdict.
 
+Several photos of one plate go the same way up to their marks, which are combined and called as one photo's.
 Here, and only here, a refusal becomes a verdict.
 """
 
 import hashlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import version
@@ -16,7 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.call import MarkCall, call_marks
-from reader.errors import PhotoRefusedError
+from reader.combine import (
+    CombinedMarks,
+    MarkKey,
+    PhotoSet,
+    PlatePhoto,
+    check_contradictions,
+    check_set,
+    combine_photos,
+    combined_fits,
+)
+from reader.errors import LinecallError, PhotoRefusedError
 from reader.evidence import Evidence, WindowEvidence
 from reader.fitness import (
     blur_mm,
@@ -26,12 +37,13 @@ from reader.fitness import (
     check_strips,
     chroma_floor,
 )
-from reader.grade import Grade, ReadingAge, grade_plate, next_step, reading_age
+from reader.grade import ReadingAge, grade_plate, next_step, reading_age
 from reader.light import encode
 from reader.locate import PlatePose, find_plate
 from reader.mark import MarkMeasurement, WindowFit, measure_marks
 from reader.photo import Photo, open_photo
 from reader.profile import extract_profile
+from reader.second_photo import second_photo
 from reader.settings import (
     IndicatorMark,
     Layout,
@@ -119,6 +131,28 @@ def read_photo(
     return examine(Path(path), settings, drops_at=drops_at, reading_age_min=reading_age_min).verdict
 
 
+def read_plate(
+    paths: Sequence[str | Path],
+    *,
+    layout: str | Path = "auto",
+    rules: str | Path = "two-tier",
+    thresholds: str | Path = "standard",
+    texts: str | Path = "standard",
+    drops_at: datetime | None = None,
+    reading_age_min: float | None = None,
+) -> Verdict:
+    """Read several photos of one plate, taken minutes apart from other angles or in other light, as one.
+
+    The arguments are those of `read_photo`; a reading_age_min holds for every photo. The verdict keeps each
+    photo's own in `readings`. A photo that is refused by itself, or lies outside the reading time while others
+    do not, is left out with a warning. Photos that are not two and more of one plate give a verdict of status
+    "refused".
+    """
+    settings = load_settings(layout, rules, thresholds, texts)
+    photos = [Path(path) for path in paths]
+    return examine_plate(photos, settings, drops_at=drops_at, reading_age_min=reading_age_min).verdict
+
+
 def examine(
     path: Path,
     settings: ReadSettings,
@@ -127,18 +161,72 @@ def examine(
     reading_age_min: float | None = None,
 ) -> Reading:
     """Read one photo and keep the evidence; never raises for a bad photo."""
-    photo: Photo | None = None
+    return _examine(path, settings, drops_at, reading_age_min)[0]
+
+
+def examine_plate(
+    paths: Sequence[Path],
+    settings: ReadSettings,
+    *,
+    drops_at: datetime | None = None,
+    reading_age_min: float | None = None,
+) -> Reading:
+    """Read several photos of one plate as one, with the evidence of the first photo used; see `read_plate`.
+
+    Raises LinecallError if there is no photo at all.
+    """
+    if not paths:
+        raise LinecallError("no photo was given; two and more of one plate are needed")
+    first, shown = _examine(paths[0], settings, drops_at, reading_age_min)
+    readings, photos = [first.verdict], [_plate_photo(shown)]
+    for path in paths[1:]:  # one photo's pixels at a time, besides the first one's
+        reading, measured = _examine(path, settings, drops_at, reading_age_min)
+        readings.append(reading.verdict)
+        photos.append(_plate_photo(measured))
     try:
-        photo = open_photo(path)
-        return _examine(photo, settings, drops_at, reading_age_min)
+        together = check_set(readings, age_stated=reading_age_min is not None)
+        used = [photo for k in together.used if (photo := photos[k]) is not None]
+        disagreement = check_contradictions(used, settings.thresholds)
     except PhotoRefusedError as refusal:
-        verdict = _refused(path, photo, settings, refusal)
-        return Reading(verdict=verdict, evidence=None if photo is None else Evidence(photo=photo))
+        verdict = _refused(first.verdict.photo, settings, refusal, readings)
+        return Reading(verdict=verdict, evidence=first.evidence and Evidence(photo=first.evidence.photo))
+    if together.used[0] != 0:
+        shown = _examine(paths[together.used[0]], settings, drops_at, reading_age_min)[1]
+    assert shown is not None, "a photo that was used can be measured"
+    together = replace(together, warnings=(*together.warnings, *disagreement.warnings))
+    return _conclude(shown, settings, together, combine_photos(used, disagreement.alone))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Measured:
+    """One photo up to its own calls."""
+
+    photo: Photo
+    pose: PlatePose
+    strips: tuple[Strip, ...]
+    fits: tuple[WindowFit, ...]
+    calls: tuple[MarkCall, ...]
+    age: ReadingAge
 
 
 def _examine(
+    path: Path, settings: ReadSettings, drops_at: datetime | None, reading_age_min: float | None
+) -> tuple[Reading, _Measured | None]:
+    """One photo's reading, and what it measured unless it was refused."""
+    photo: Photo | None = None
+    try:
+        photo = open_photo(path)
+        measured = _measure(photo, settings, drops_at, reading_age_min)
+    except PhotoRefusedError as refusal:
+        record = PhotoRecord(name=path.name, sha256=_sha256(path)) if photo is None else _photo_record(photo)
+        verdict = _refused(record, settings, refusal)
+        return Reading(verdict=verdict, evidence=None if photo is None else Evidence(photo=photo)), None
+    return _conclude(measured, settings), measured
+
+
+def _measure(
     photo: Photo, settings: ReadSettings, drops_at: datetime | None, reading_age_min: float | None
-) -> Reading:
+) -> _Measured:
     pose = find_plate(photo, settings.layouts)
     layout = pose.layout
     check_pose(pose, settings.thresholds)
@@ -148,7 +236,6 @@ def _examine(
     profiles = [extract_profile(strip) for strip in strips]
     check_covers(profiles, layout)
     fits = measure_marks(profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=_tone(strips))
-    calls = call_marks(fits, layout, settings.thresholds)
     age = reading_age(
         layout,
         stated_minutes=reading_age_min,
@@ -156,12 +243,43 @@ def _examine(
         captured_at=photo.captured_at,
         now=datetime.now(UTC),
     )
-    grade = grade_plate(calls, layout, settings.rules, age)
-    verdict = _verdict(photo, pose, strips, fits, calls, age, grade, settings)
-    windows = tuple(
-        WindowEvidence(strip=strip, curves=fit) for strip, fit in zip(strips, fits, strict=True)
+    return _Measured(
+        photo=photo,
+        pose=pose,
+        strips=tuple(strips),
+        fits=fits,
+        calls=call_marks(fits, layout, settings.thresholds),
+        age=age,
     )
-    return Reading(verdict=verdict, evidence=Evidence(photo=photo, windows=windows))
+
+
+def _plate_photo(measured: _Measured | None) -> PlatePhoto | None:
+    if measured is None:
+        return None
+    return PlatePhoto(
+        name=measured.photo.name, layout=measured.pose.layout, fits=measured.fits, calls=measured.calls
+    )
+
+
+def _conclude(
+    measured: _Measured,
+    settings: ReadSettings,
+    together: PhotoSet | None = None,
+    combined: CombinedMarks | None = None,
+) -> Reading:
+    """Grade a photo, or a set of which it is the one shown, and write the verdict."""
+    layout = measured.pose.layout
+    if together is None or combined is None:
+        verdict = _verdict(measured, settings)
+    else:
+        fits = combined_fits(measured.fits, combined)
+        calls = call_marks(fits, layout, settings.thresholds)
+        verdict = _verdict(replace(measured, fits=fits, calls=calls), settings, together, combined)
+    windows = tuple(
+        WindowEvidence(strip=strip, curves=fit)
+        for strip, fit in zip(measured.strips, measured.fits, strict=True)
+    )
+    return Reading(verdict=verdict, evidence=Evidence(photo=measured.photo, windows=windows))
 
 
 def _tone(strips: Sequence[Strip]) -> float:
@@ -176,32 +294,38 @@ def _tone(strips: Sequence[Strip]) -> float:
 
 
 def _verdict(
-    photo: Photo,
-    pose: PlatePose,
-    strips: Sequence[Strip],
-    fits: Sequence[WindowFit],
-    calls: Sequence[MarkCall],
-    age: ReadingAge,
-    grade: Grade,
+    measured: _Measured,
     settings: ReadSettings,
+    together: PhotoSet | None = None,
+    combined: CombinedMarks | None = None,
 ) -> Verdict:
-    called = {(call.window, call.mark): call for call in calls}
+    layout, strips, fits, age = measured.pose.layout, measured.strips, measured.fits, measured.age
+    grade = grade_plate(measured.calls, layout, settings.rules, age)
+    called = {(call.window, call.mark): call for call in measured.calls}
+    weights = {} if together is None or combined is None else together.weights(combined)
+    windows = tuple(
+        _window_record(strip, fit, layout, called, combined or {}, weights)
+        for strip, fit in zip(strips, fits, strict=True)
+    )
+    step = next_step(grade, settings.texts)
+    if together is None and grade.pivotal:
+        step = second_photo(windows, grade.pivotal, age, measured.photo.captured_at) + step
     return Verdict(
         software=_software(),
-        photo=_photo_record(photo),
+        photo=_photo_record(measured.photo),
         status="read",
         grade=grade.grade,
         possible_grades=grade.possible_grades,
         pivotal=tuple(PivotalMark(window=pivot.window, mark=pivot.mark) for pivot in grade.pivotal),
         rule=grade.rule,
-        warnings=grade.warnings,
-        next_step=next_step(grade, settings.texts),
+        warnings=grade.warnings if together is None else (*together.warnings, *grade.warnings),
+        next_step=step,
         reading_age=_reading_age_record(age),
-        layout=_layout_record(pose.layout, settings),
+        layout=_layout_record(layout, settings),
         rules=_settings_record(settings.rules),
         thresholds=_settings_record(settings.thresholds),
         texts=_settings_record(settings.texts),
-        pose=_pose_record(pose),
+        pose=_pose_record(measured.pose),
         quality=QualityRecord(
             px_per_mm=float(np.median([strip.native_px_per_mm for strip in strips])),
             blur_mm=blur_mm(float(np.median([strip.edge_share for strip in strips]))),
@@ -209,16 +333,26 @@ def _verdict(
             clipped_fraction=float(np.mean([strip.clipped_fraction for strip in strips])),
             hidden_fraction=float(np.mean([strip.hidden_fraction for strip in strips])),
         ),
-        windows=tuple(
-            _window_record(strip, fit, pose.layout, called) for strip, fit in zip(strips, fits, strict=True)
-        ),
+        windows=windows,
+        readings=() if together is None else together.readings,
     )
 
 
 def _window_record(
-    strip: Strip, fit: WindowFit, layout: Layout, called: dict[tuple[str, str], MarkCall]
+    strip: Strip,
+    fit: WindowFit,
+    layout: Layout,
+    called: Mapping[MarkKey, MarkCall],
+    combined: CombinedMarks,
+    weights: Mapping[MarkKey, tuple[float, ...]],
 ) -> WindowRecord:
     window = strip.window
+
+    def record(measured: MarkMeasurement, place: IndicatorMark) -> Mark:
+        key = measured.window, measured.mark
+        between = combined[key].between_sd if key in combined else None
+        return _mark_record(measured, called[key], place, between, weights.get(key, ()))
+
     return WindowRecord(
         id=window.id,
         analyte=window.analyte,
@@ -233,12 +367,18 @@ def _window_record(
             clipped_fraction=strip.clipped_fraction,
             hidden_fraction=strip.hidden_fraction,
         ),
-        reference=_mark_record(fit.reference, called[window.id, "reference"], layout.marks.reference),
-        indicator=_mark_record(fit.indicator, called[window.id, "indicator"], layout.marks.indicator),
+        reference=record(fit.reference, layout.marks.reference),
+        indicator=record(fit.indicator, layout.marks.indicator),
     )
 
 
-def _mark_record(measured: MarkMeasurement, call: MarkCall, place: IndicatorMark) -> Mark:
+def _mark_record(
+    measured: MarkMeasurement,
+    call: MarkCall,
+    place: IndicatorMark,
+    between_sd: float | None,
+    weights: tuple[float, ...],
+) -> Mark:
     return Mark(
         call=call.call,
         height=measured.height,
@@ -257,17 +397,22 @@ def _mark_record(measured: MarkMeasurement, call: MarkCall, place: IndicatorMark
         span=measured.span,
         dye_angle_deg=measured.dye_angle,
         dye_angle_deg_se=measured.dye_angle_se,
+        between_sd=between_sd,
+        weights=weights,
         flags=measured.flags,
         reasons=call.reasons,
     )
 
 
 def _refused(
-    path: Path, photo: Photo | None, settings: ReadSettings, refusal: PhotoRefusedError
+    photo: PhotoRecord,
+    settings: ReadSettings,
+    refusal: PhotoRefusedError,
+    readings: Sequence[Verdict] = (),
 ) -> Verdict:
     return Verdict(
         software=_software(),
-        photo=PhotoRecord(name=path.name, sha256=_sha256(path)) if photo is None else _photo_record(photo),
+        photo=photo,
         status="refused",
         refusal=refusal.code,
         reason=refusal.reason,
@@ -276,6 +421,7 @@ def _refused(
         rules=_settings_record(settings.rules),
         thresholds=_settings_record(settings.thresholds),
         texts=_settings_record(settings.texts),
+        readings=tuple(readings),
     )
 
 

@@ -1,0 +1,91 @@
+"""What kind of second photo would settle a doubt, and how long there is time to take it."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from reader.fitness import named
+from reader.grade import PivotalMark, ReadingAge
+from reader.verdict import Mark, WindowRecord
+
+LAST_MINUTE = 1.0
+"""With less of the reading time left nobody gets a second photo taken."""
+FINE_PX_PER_MM = 16.0
+"""With fewer pixels coming closer helps: strips are measured at so many samples a millimetre."""
+SHARP_BLUR = 0.25
+"""Blur, sigma in mark widths, beyond which a steadier photo helps."""
+CLIPPED_MIN = 0.01
+HIDDEN_MIN = 0.1
+"""Share of a membrane blown out, or hidden by its rim, from which it matters."""
+
+HINTS = {
+    "hidden": "from straight above, with nothing over {windows}",
+    "glare": "with the lamp moved or the plate turned so that nothing is mirrored in {windows}",
+    "foreign": "with hairs and dust blown off {windows} and no edge of a shadow across",
+    "far": "closer, so that the plate fills the picture",
+    "blurred": "with the phone held against something firm and focused on the plate",
+    "noisy": "in more and even light",
+}
+"""By what troubles a window, in the order in which they are said."""
+
+
+def second_photo(
+    windows: Sequence[WindowRecord],
+    pivotal: Sequence[PivotalMark],
+    age: ReadingAge,
+    captured_at: datetime | None,
+) -> str:
+    """A sentence for a technician whose single photo leaves a grade undecided, with a space at its end.
+
+    Minutes count from the photo, as nobody knows when the verdict is read. Empty for a plate that is early:
+    there the reading age has a sentence of its own.
+    """
+    if age.status not in ("in_range", "unknown"):
+        return ""
+    last = age.range_minutes[1]
+    left = None if age.minutes is None else last - age.minutes
+    if left is not None and left < LAST_MINUTE:
+        return "There is no time left for a second photo of this plate. "
+    if left is None:
+        time = f"while it may be read (up to {last:g} min after the drops)"
+    else:
+        time = f"within {left:.0f} min of this photo{_until(left, age, captured_at)}"
+    return (
+        f"Photograph the plate again {time}, {_how(windows, pivotal)}, and read both photos together with "
+        "--same-plate: that settles most doubts. "
+    )
+
+
+def _until(left: float, age: ReadingAge, captured_at: datetime | None) -> str:
+    """The time of day at which the reading time ends, where a clock tells."""
+    if age.drops_at is not None:
+        return f", until {age.drops_at + timedelta(minutes=age.range_minutes[1]):%H:%M}"
+    if captured_at is not None:
+        return f", until {captured_at + timedelta(minutes=left):%H:%M} by its clock"
+    return ""
+
+
+def _how(windows: Sequence[WindowRecord], pivotal: Sequence[PivotalMark]) -> str:
+    by_id = {window.id: window for window in windows}
+    troubled: dict[str, list[str]] = {hint: [] for hint in HINTS}
+    for window, mark in dict.fromkeys((pivot.window, pivot.mark) for pivot in pivotal):
+        trouble = _trouble(by_id[window], getattr(by_id[window], mark))
+        if window not in troubled[trouble]:
+            troubled[trouble].append(window)
+    hints = [HINTS[hint].format(windows=named(ids)) for hint, ids in troubled.items() if ids]
+    return " and ".join(hints) + ", from another side"
+
+
+def _trouble(window: WindowRecord, mark: Mark) -> str:
+    """What most likely keeps a mark doubtful."""
+    quality, width = window.quality, mark.expected_width_mm or 1.0
+    if mark.height is None or mark.limit_of_blank is None or (quality.hidden_fraction or 0.0) > HIDDEN_MIN:
+        return "hidden"
+    if mark.height < -mark.limit_of_blank or (quality.clipped_fraction or 0.0) > CLIPPED_MIN:
+        return "glare"
+    if mark.height > mark.limit_of_blank or "part_of_breadth" in mark.flags:
+        return "foreign"
+    if quality.px_per_mm is not None and quality.px_per_mm < FINE_PX_PER_MM:
+        return "far"
+    if quality.blur_mm is not None and quality.blur_mm > SHARP_BLUR * width:
+        return "blurred"
+    return "noisy"
