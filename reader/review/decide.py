@@ -108,14 +108,13 @@ def check_decisions(
     layout: Layout,
     policy: Policy,
 ) -> None:
-    """Raise DecisionError at the first decision that cannot be or is not allowed.
+    """Raise DecisionError at the first decision that cannot be or is not allowed on a plate open to review.
 
     first : the verdict as it was read. earlier : all decisions on it so far. technicians : names of those who
     took the reading.
     """
     if not new:
         raise DecisionError("there is no decision; name a window, a mark and a call")
-    _check_plate(first, policy)
     seen: set[Key] = set()
     for decision in new:
         check_reader(decision.by, decision.reason, technicians=technicians, policy=policy)
@@ -147,7 +146,8 @@ def check_reader(by: str, reason: str, *, technicians: Iterable[str], policy: Po
         )
 
 
-def _check_plate(first: Verdict, policy: Policy) -> None:
+def check_plate(first: Verdict, policy: Policy) -> None:
+    """Raise DecisionError where nobody may decide on anything of this reading."""
     if first.status == "refused":
         raise DecisionError(
             f"this photo was refused ({first.reason}), and no reviewer can decide on it; {first.remedy}"

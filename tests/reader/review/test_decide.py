@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fixtures.verdicts import refused_verdict
-from reader.review.decide import Decision, DecisionError, check_decisions, regrade, weigh
+from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, regrade, weigh
 from reader.review.policy import Policy, load_policy
 from reader.settings import Layout
 from reader.verdict import Verdict, load_verdict, to_bytes
@@ -352,16 +352,21 @@ def test_who_has_seen_the_calls_is_no_blind_reader_afterwards() -> None:
 
 
 def test_nobody_decides_on_a_refused_photo() -> None:
-    refuses([decision()], "this photo was refused", first=refused_verdict())
+    with pytest.raises(DecisionError, match="this photo was refused"):
+        check_plate(refused_verdict(), STANDARD)
 
 
 def test_nobody_decides_on_a_plate_that_may_no_longer_be_read() -> None:
     late = read_plate("late", indicator_3="doubtful")
-    refuses([decision()], "but the plate may be read up to 30 min only", first=late)
+    with pytest.raises(DecisionError, match="but the plate may be read up to 30 min only"):
+        check_plate(late, STANDARD)
+    check_plate(late, policy(closed_to_review=("refused",)))
+    assert graded(late, decision()).grade == "invalid"  # such a policy does not make the plate younger
 
 
 def test_an_early_reading_is_decided_as_far_as_its_lines_are_there() -> None:
     early = read_plate("early", indicator_3="doubtful")
+    check_plate(early, STANDARD)
     allows(decision(), first=early)
     assert graded(early, decision()).grade == "negligible"  # what is there stays
     assert graded(early, decision(call="absent")).grade == "undecided"  # what is not may still come

@@ -1,0 +1,266 @@
+"""Reviews on record: a reading is fetched from the logbook, decided on, and the decision appended to it.
+
+Nothing is appended before everything has been checked and the annotated image has been drawn anew; then one event
+holds it all.
+"""
+
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from reader.annotate import annotated_jpeg
+from reader.errors import LinecallError
+from reader.evidence import Evidence
+from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
+from reader.logbook.summary import Rank, summarise
+from reader.read import Reading, ReadSettings, examine
+from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, check_reader, regrade
+from reader.review.policy import Policy
+from reader.settings import (
+    SettingsFile,
+    bundled_names,
+    load_layout,
+    load_rules,
+    load_texts,
+    load_thresholds,
+)
+from reader.toml_file import did_you_mean, shown
+from reader.verdict import SettingsRecord, Verdict
+
+ATTEMPTS: Final = 50
+"""Times that an event is tried while others write to the logbook about other readings."""
+NEAR: Final = 200  # newest readings among which a mistyped id is looked for
+MISREAD: Final = str.maketrans("oil", "011")  # letters that no id has, and what they are taken for
+
+_LOADERS: Final[dict[str, Callable[[str | Path], SettingsFile]]] = {
+    "layout": load_layout,
+    "rules": load_rules,
+    "thresholds": load_thresholds,
+    "texts": load_texts,
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SiteFiles:
+    """Settings files of the site's own that a reading was read by; None stands for the bundled ones."""
+
+    layout: str | Path | None = None
+    rules: str | Path | None = None
+    thresholds: str | Path | None = None
+    texts: str | Path | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Reviewed:
+    """What became of a review: the reading, its verdict now, whether it still waits, and its image drawn anew."""
+
+    reading: str
+    event: Event
+    verdict: Verdict
+    waiting: bool
+    image: bytes
+
+
+# --- looking ----------------------------------------------------------------------------------------------
+
+
+def find_reading(logbook: Logbook, reading_id: str) -> StoredReading:
+    """A reading by its id as people write it; raises LinecallError, with the id that was perhaps meant."""
+    wanted = reading_id.strip().lower().translate(MISREAD)
+    try:
+        return logbook.reading(wanted)
+    except LinecallError as error:
+        known = [row.id for row in logbook.readings(limit=NEAR)]
+        guess = "" if wanted in known else did_you_mean(wanted, known)
+        raise LinecallError(f"{error}{guess}") from None
+
+
+def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:
+    """All decisions on a reading, in the order they were made."""
+    return tuple(
+        Decision(**made, by=event.by, at=event.at)
+        for event in stored.reviews
+        for made in event.payload.get("decisions", ())
+    )
+
+
+def technicians(stored: StoredReading) -> tuple[str, ...]:
+    """Everyone who is said to have taken a reading: as logged, as stated, and as corrected since."""
+    return stored.by, stored.stated.operator, stored.statement.operator
+
+
+def settings_of(verdict: Verdict, files: SiteFiles) -> ReadSettings:
+    """The settings that a verdict was made by, each of the very bytes that it names.
+
+    Raises LinecallError where one has changed since or is not at hand, SettingsError where a file is broken.
+    """
+    assert verdict.layout is not None, "a verdict that was read names its layout"
+    loaded: dict[str, Any] = {
+        kind: _loaded(kind, getattr(verdict, kind), getattr(files, kind)) for kind in _LOADERS
+    }
+    return ReadSettings(
+        layouts=(loaded.pop("layout"),), layout_named=verdict.layout.chosen == "named", **loaded
+    )
+
+
+def _loaded(kind: str, record: SettingsRecord, source: str | Path | None) -> SettingsFile:
+    what = f"this reading was made by {kind} {shown(record.name)}, revision {record.revision}"
+    remedy = f"give the very file with --{kind}"
+    if source is None and record.name not in bundled_names(kind):
+        raise LinecallError(f"{what}, and linecall brings none of that name; {remedy}")
+    found = _LOADERS[kind](record.name if source is None else source)
+    if found.sha256 != record.sha256:
+        whose = "the one that comes with linecall" if source is None else str(source)
+        raise LinecallError(
+            f"{what} (SHA-256 {record.sha256[:12]}), but {whose} is another one (revision {found.revision}, "
+            f"SHA-256 {found.sha256[:12]}); {remedy}"
+        )
+    return found
+
+
+def measure(logbook: Logbook, stored: StoredReading, sha256: str, settings: ReadSettings) -> Reading:
+    """Measure one of a reading's kept photos anew; raises LinecallError if it is missing or has been altered."""
+    name = next((photo.name for photo in stored.photos if photo.sha256 == sha256), "")
+    with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
+        path = Path(folder) / (Path(name.replace("\0", "")).name or "photo")
+        path.write_bytes(logbook.photo_bytes(sha256))
+        return examine(path, settings)
+
+
+def measured_photos(logbook: Logbook, stored: StoredReading, settings: ReadSettings) -> tuple[Reading, ...]:
+    """Measure all photos that a reading rests on anew, those left out that were refused."""
+    inside = stored.first.readings or (stored.first,)
+    hashes = [verdict.photo.sha256 for verdict in inside if verdict.status == "read"]
+    return tuple(measure(logbook, stored, digest, settings) for digest in hashes if digest is not None)
+
+
+def draw(logbook: Logbook, stored: StoredReading, verdict: Verdict, settings: ReadSettings) -> bytes:
+    """The annotated image of a verdict about a kept reading, JPEG, from its kept photo."""
+    assert verdict.photo.sha256 is not None, "a verdict that was read has a photo"
+    evidence = measure(logbook, stored, verdict.photo.sha256, settings).evidence
+    return annotated_jpeg(verdict, evidence or Evidence(photo=None))
+
+
+# --- deciding ---------------------------------------------------------------------------------------------
+
+
+def decide(
+    logbook: Logbook,
+    reading_id: str,
+    decisions: Sequence[Decision],
+    *,
+    policy: Policy,
+    files: SiteFiles | None = None,
+) -> Reviewed:
+    """Append one reader's decisions on a reading, with the verdict graded anew.
+
+    decisions : of one reader at one time. Raises DecisionError where one cannot be or is not allowed, or where
+    somebody else has reviewed the reading meanwhile; LinecallError where the reading or its photo or settings are
+    not at hand. Nothing is appended then.
+    """
+    stored = find_reading(logbook, reading_id)
+    _check_standing(stored)
+    check_plate(stored.first, policy)
+    settings = settings_of(stored.first, files or SiteFiles())
+    earlier = decisions_on(stored)
+    check_decisions(
+        decisions,
+        first=stored.first,
+        earlier=earlier,
+        technicians=technicians(stored),
+        layout=settings.layouts[0],
+        policy=policy,
+    )
+    verdict = regrade(
+        stored.first,
+        (*earlier, *decisions),
+        layout=settings.layouts[0],
+        rules=settings.rules,
+        texts=settings.texts,
+        policy=policy,
+    )
+    image = draw(logbook, stored, verdict, settings)
+    waiting = still_waits(verdict)
+    payload = {
+        "decisions": [
+            {name: getattr(decision, name) for name in ("window", "mark", "call", "reason", "blind")}
+            for decision in decisions
+        ],
+        "policy": _policy_record(policy),
+        "before": _grade_record(stored.current),
+        "after": _grade_record(verdict),
+        "verdict": verdict.model_dump(mode="json"),
+        "waiting": waiting,
+    }
+    event = _append(logbook, stored, payload, by=decisions[0].by, at=decisions[0].at)
+    return Reviewed(reading=stored.id, event=event, verdict=verdict, waiting=waiting, image=image)
+
+
+def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: datetime, policy: Policy) -> Event:
+    """Take a reading off the list as it stands: nothing about it is decided, but somebody has looked at it.
+
+    Raises DecisionError where this person may not, or the reading waits for nobody.
+    """
+    stored = find_reading(logbook, reading_id)
+    _check_standing(stored)
+    check_reader(by, reason, technicians=technicians(stored), policy=policy)
+    if not stored.waiting:
+        raise DecisionError(f"reading {stored.id} waits for nobody; there is nothing to close")
+    payload = {"closed": reason.strip(), "policy": _policy_record(policy), "waiting": False}
+    return _append(logbook, stored, payload, by=by, at=at)
+
+
+def still_waits(verdict: Verdict) -> bool:
+    """Whether a reviewed verdict still needs a reader: for a decision that is not settled, a doubt, a close call.
+
+    What is invalid or contradicts itself has been seen by the reviewer, who can change nothing about it.
+    """
+    if verdict.review is not None and verdict.review.open:
+        return True
+    rank = summarise(verdict)["rank"]
+    return rank is not None and rank <= Rank.SMALL_MARGIN
+
+
+def _check_standing(stored: StoredReading) -> None:
+    if stored.superseded_by is not None:
+        raise DecisionError(
+            f"reading {stored.id} has been superseded by {stored.superseded_by}, which holds its photos; "
+            "review that one"
+        )
+
+
+def _append(
+    logbook: Logbook, stored: StoredReading, payload: dict[str, Any], *, by: str, at: datetime
+) -> Event:
+    """Append a review of a reading that nobody has written about since it was fetched.
+
+    What others write about other readings meanwhile does not matter.
+    """
+    for _ in range(ATTEMPTS):
+        head = logbook.head()
+        now = logbook.reading(stored.id)
+        if now.last_seq != stored.last_seq:
+            last = (*now.reviews, *now.corrections)
+            who = max(last, key=lambda event: event.seq) if last else None
+            raise DecisionError(
+                f"reading {stored.id}: {who.by if who else 'somebody'} has written to it meanwhile, so nothing was "
+                "changed; look at it again, then decide"
+            )
+        try:
+            return logbook.append(
+                "review", payload, by=by.strip(), reading=stored.id, at=at, expect_head=head
+            )
+        except StaleHeadError:
+            continue
+    raise LinecallError(f"{logbook.name}: others keep writing to the logbook; nothing was changed, try again")
+
+
+def _policy_record(policy: Policy) -> dict[str, Any]:
+    return {"name": policy.name, "revision": policy.revision, "sha256": policy.sha256}
+
+
+def _grade_record(verdict: Verdict) -> dict[str, Any]:
+    return {"grade": verdict.grade, "possible_grades": list(verdict.possible_grades)}
