@@ -13,7 +13,7 @@ from reader.card import CARD_SIZE_MM, PLATE_CENTRE_MM, CardPose, find_card, find
 from reader.geometry import Camera, Points, apply, camera_from, homography_between, px_per_mm_at, scaled
 from reader.openings import Place, find_blobs, find_places
 from reader.outline import CORNERS, box_corners, corner_curves, outline_curve
-from reader.pattern import Templates, Way
+from reader.pattern import Templates, Way, templates_of
 from reader.photo import Photo
 from reader.quality import refuse
 from reader.refine import (
@@ -60,7 +60,7 @@ FRAME_SLACK_MM, FRAME_NEAR_MM = 0.5, 3.0
 # How far the plate's sides are shifted in search of lines, mm, and how near to its place a line then counts,
 # one sd.
 FIRST_GATES_MM = (2.0, 1.4, 1.0, 0.7)
-LAST_VOTES = ((0.9, 0.15), (0.45, 0.1))
+LAST_VOTES = ((0.9, 0.12),)
 # Rectified view of the card: px per mm, and mm of table round the card.
 CARD_SCALE = 1.6
 CARD_MARGIN_MM = 25.0
@@ -145,7 +145,7 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
     Raises PhotoRefusedError: no_plate, two_plates, mirrored, cropped, which_layout, which_way_up.
     """
     reduced = _reduce(photo.pixels)
-    templates = Templates(layouts)
+    templates = templates_of(tuple(layouts))
     card = find_card(
         reduced.grey, reduction=reduced.factor, centre=reduced.centre, focal_prior=reduced.focal_prior
     )
@@ -596,7 +596,7 @@ def _refine(
         plan,
         camera,
         reduction=1,
-        gates_mm=(0.35, 0.25, 0.2),
+        gates_mm=(0.3, 0.2),
         step_mm=1.0,
         blur_px=max(1.0, 0.12 * scale),
         focal_prior=reduced.focal_prior

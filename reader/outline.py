@@ -1,6 +1,7 @@
 """A layout's edges as points along curves, in plate mm: outline, window rims, wells."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,7 @@ def box_corners(outline: Outline) -> Points:
     return np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
 
 
+@lru_cache(maxsize=8)
 def corner_curves(outline: Outline, *, step: float) -> tuple[tuple[Curve, Curve], ...]:
     """For each corner of the box: the edge there if it were the cut one, and if it were a plain one."""
     curves = []
@@ -133,6 +135,7 @@ def window_curve(window: Window, *, step: float) -> Curve:
     return Curve(points=np.concatenate(points), normals=np.concatenate(normals), part=np.concatenate(part))
 
 
+@lru_cache(maxsize=32)
 def mirrored(layout: Layout) -> Layout:
     """The layout as a flipped picture would show it: x runs the other way."""
     width = layout.outline.width

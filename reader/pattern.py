@@ -4,6 +4,7 @@ grid.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -32,6 +33,12 @@ class Way:
     plan: Layout
     turns: int
     mirrored: bool
+
+
+@lru_cache(maxsize=4)
+def templates_of(layouts: tuple[Layout, ...]) -> "Templates":
+    """The templates of some layouts, drawn once for all photos."""
+    return Templates(layouts)
 
 
 class Templates:

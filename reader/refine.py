@@ -7,6 +7,7 @@ edge is known for what it is.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -65,6 +66,7 @@ class Edges:
     weight: Points
 
 
+@lru_cache(maxsize=32)
 def edges_of(layout: Layout, *, step: float) -> Edges:
     """Sample a layout's outline and its membranes' edges every `step` mm."""
     outline = outline_curve(layout.outline, step=step)
@@ -632,6 +634,7 @@ def first_camera(homography: Points, *, centre: Points, focal_prior: tuple[float
 
 
 POINT_SE_PX = 1.0
+MOST_ROUNDS = 8
 
 
 def fit_points(
@@ -643,7 +646,7 @@ def fit_points(
     """
     pivot = points.mean(axis=0)
     prior_se = np.array([np.inf] * 6 + [focal_prior[1], BEND_PRIOR[1]])
-    for _ in range(8):
+    for _ in range(MOST_ROUNDS):
         at = camera.project(points)
         gap = seen - at
         scale = 3.0 * POINT_SE_PX + 1.5 * float(np.median(np.abs(gap)))
@@ -666,6 +669,8 @@ def fit_points(
         camera = _moved(camera, pivot, change)
         if camera.rotation[2, 2] <= 0.2 or camera.shift[2] <= 0:
             return None
+        if np.abs(change).max() < 1e-4:
+            break
     at = camera.project(points)
     px_per_mm = np.linalg.norm(camera.project(points + np.array([1.0, 0.0])) - at, axis=1)
     return camera, np.asarray(np.linalg.norm(seen - at, axis=1) / np.maximum(px_per_mm, 1e-6), np.float64)
