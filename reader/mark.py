@@ -519,14 +519,16 @@ def _shape_variance(x: FloatArray, places: FloatArray, widths: FloatArray, heigh
     return spread
 
 
-def _explained(
-    x: FloatArray, y: FloatArray, projected: FloatArray, shapes: FloatArray, sigma: float
-) -> float:
-    """Chi-square that lines of these shapes (n, 2) take out of the profile; negative lines take out nothing."""
-    filters = shapes.T @ projected
-    score = filters @ y
-    heights = np.linalg.solve(filters @ shapes + 1e-9 * np.eye(2), score)
-    return float((np.maximum(heights, 0) * score).sum()) / sigma**2
+def _explained(y: FloatArray, projected: FloatArray, shapes: FloatArray, sigma: float) -> FloatArray:
+    """Chi-square (k,) that the two lines of each candidate, shapes (k, n, 2), take out of the profile.
+
+    A line below the baseline takes out nothing.
+    """
+    weighted = np.einsum("ij,kjm->kim", projected, shapes, optimize=True)
+    score = np.einsum("kim,i->km", weighted, y)
+    inner = np.einsum("kim,kil->kml", shapes, weighted, optimize=True) + 1e-9 * np.eye(2)
+    heights = np.linalg.solve(inner, score[..., None])[..., 0]
+    return np.asarray((np.maximum(heights, 0) * score).sum(axis=1)) / sigma**2
 
 
 def _best_places(
@@ -557,11 +559,9 @@ def _best_places(
 def _best_blur(
     x: FloatArray, y: FloatArray, projected: FloatArray, places: FloatArray, widths: FloatArray, sigma: float
 ) -> float:
-    def gain(blur: float) -> float:
-        stray = math.log(blur / DEFAULT_BLUR_MM) / BLUR_LOG_SD
-        return _explained(x, y, projected, _shapes(x, places, widths, blur), sigma) - stray**2
-
-    return max(BLUR_MM, key=gain)
+    shapes = np.stack([_shapes(x, places, widths, blur) for blur in BLUR_MM])
+    stray = np.log(np.array(BLUR_MM) / DEFAULT_BLUR_MM) / BLUR_LOG_SD
+    return BLUR_MM[int(np.argmax(_explained(y, projected, shapes, sigma) - stray**2))]
 
 
 def _best_widths(
@@ -575,16 +575,13 @@ def _best_widths(
 ) -> FloatArray:
     """Widths (2,) of the lines; a faint line keeps the printed width, as nothing speaks for another."""
     widths = np.array([mark.width for mark in marks])
-
-    def gain(k: int, ratio: float) -> float:
-        tried = widths.copy()
-        tried[k] = marks[k].width * ratio
-        stray = math.log(ratio) / WIDTH_LOG_SD
-        return _explained(x, y, projected, _shapes(x, places, tried, blur), sigma) - stray**2
-
+    stray = np.log(np.array(WIDTH_RATIOS)) / WIDTH_LOG_SD
     for k, mark in enumerate(marks):
-        best = max(WIDTH_RATIOS, key=lambda ratio, k=k: gain(k, ratio))  # type: ignore[misc]
-        widths[k] = mark.width * best
+        shapes = np.repeat(_shapes(x, places, widths, blur)[None], len(WIDTH_RATIOS), axis=0)
+        for candidate, ratio in enumerate(WIDTH_RATIOS):
+            shapes[candidate, :, k] = line_shape(x - places[k], mark.width * ratio, blur)
+        best = int(np.argmax(_explained(y, projected, shapes, sigma) - stray**2))
+        widths[k] = mark.width * WIDTH_RATIOS[best]
     return widths
 
 

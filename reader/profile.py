@@ -69,13 +69,6 @@ def _binned(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     return np.asarray(light), np.asarray(seen)
 
 
-def _row_mean(values: FloatArray, mask: NDArray[np.bool_]) -> FloatArray:
-    """Mean over the breadth of (n, m) or (n, m, c) where mask (n, m); rows without any sample give NaN."""
-    weight = mask if values.ndim == 2 else mask[..., None]
-    with np.errstate(invalid="ignore"):
-        return np.asarray((values * weight).sum(axis=1) / weight.sum(axis=1))
-
-
 def _foreign(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
     """Bins that no line, streak or shading explains: hair, specks, the ends of smears."""
     if not seen.any():
@@ -112,28 +105,26 @@ def _level_columns(absorbance: FloatArray, clean: NDArray[np.bool_]) -> FloatArr
 
     Columns keep the strip's mean tone, so that what is averaged does not depend on which columns a row has left.
     """
-    n = absorbance.shape[0]
-    along = np.linspace(-1.0, 1.0, n)
-    levelled = absorbance.copy()
-    for _ in range(2):
-        row = _row_mean(levelled, clean)
-        row = np.where(np.isfinite(row), row, np.nanmedian(row, axis=0) if np.isfinite(row).any() else 0.0)
-        weight = clean.astype(np.float64)
-        s0 = weight.sum(axis=0) + 1e-9
-        s1 = along @ weight
-        s2 = (along**2) @ weight + 1e-9
-        residual = (levelled - row[:, None]) * weight[..., None]
-        r0 = residual.sum(axis=0)
-        r1 = np.tensordot(along, residual, axes=(0, 0))
-        det = s0 * s2 - s1**2
-        usable = (s0 > n / 4) & (det > 1e-6 * s0 * s2)
-        det = np.where(usable, det, 1.0)
-        offset = np.where(
-            usable[:, None], (s2[:, None] * r0 - s1[:, None] * r1) / det[:, None], r0 / s0[:, None]
-        )
-        slope = np.where(usable[:, None], (s0[:, None] * r1 - s1[:, None] * r0) / det[:, None], 0.0)
-        levelled -= offset[None] + along[:, None, None] * slope[None]
-    return levelled
+    n = clean.shape[0]
+    weight = clean.astype(np.float64)
+    basis = np.stack([np.ones(n), np.linspace(-1.0, 1.0, n)])
+    s0, s1 = basis @ weight + 1e-9
+    s2 = basis[1] ** 2 @ weight + 1e-9
+    det = s0 * s2 - s1**2
+    usable = (s0 > n / 4) & (det > 1e-6 * s0 * s2)
+    det = np.where(usable, det, 1.0)
+    per_row = weight.sum(axis=1)
+    channels = np.ascontiguousarray(absorbance.transpose(2, 0, 1))
+    for channel in channels:
+        for _ in range(2):
+            row = np.einsum("ij,ij->i", channel, weight) / np.maximum(per_row, 1)
+            if per_row.min() == 0:
+                row = np.where(per_row > 0, row, np.median(row[per_row > 0]) if per_row.any() else 0.0)
+            r0, r1 = basis @ (channel * weight) - (basis * row) @ weight
+            offset = np.where(usable, (s2 * r0 - s1 * r1) / det, r0 / s0)
+            slope = np.where(usable, (s0 * r1 - s1 * r0) / det, 0.0)
+            channel -= offset + basis[1][:, None] * slope
+    return np.ascontiguousarray(channels.transpose(1, 2, 0))
 
 
 def _average(

@@ -31,6 +31,7 @@ OPENING_MARGIN_MM = 0.5
 """How much wider than its membrane an opening is, each side: a bevel (common practice, no source)."""
 OPENING_MARGIN_SD_MM = 0.25
 OPENING_MARGIN_RANGE_MM = (0.0, 1.2)
+SEATING_STEP_MM = 0.05
 LOCAL_SHIFT_SD_MM = 0.12
 """Spread of a single membrane's place about the plate's (lens distortion and assembly)."""
 LOCAL_SHIFT_MAX_MM = 0.45
@@ -206,37 +207,34 @@ def _parallax(pose: PlatePose, window: Window, recess_mm: float) -> FloatArray:
     return np.asarray(to_plate.T @ shift, dtype=np.float64)
 
 
-def _edge_support(view: _EdgeView, window: Window, shift: FloatArray, margin: float = 0.0) -> float:
-    """Edge strength at the four sides of a membrane (grown by margin) at a shift from the nominal place."""
-    sides = np.interp([shift[0] - margin, window.breadth + shift[0] + margin], view.x_mm, view.across)
-    ends = np.interp([shift[1] - margin, window.length + shift[1] + margin], view.y_mm, view.along)
-    return float(sides.sum() + ends.sum())
+def _edge_support(view: _EdgeView, window: Window, shifts: FloatArray, margins: FloatArray) -> FloatArray:
+    """Edge strength (n,) at the four sides of a membrane, for n shifts (n, 2) and outward margins (n,), mm."""
+    across, along = shifts[:, 0], shifts[:, 1]
+    sides = np.stack([across - margins, window.breadth + across + margins])
+    ends = np.stack([along - margins, window.length + along + margins])
+    support = np.interp(sides, view.x_mm, view.across).sum(axis=0)
+    return np.asarray(support + np.interp(ends, view.y_mm, view.along).sum(axis=0))
 
 
 def _find_seating(views: Sequence[_EdgeView], pose: PlatePose) -> Seating:
     """The recess and the openings' margin that explain the edges of all windows best."""
     windows = pose.layout.window
-    depths = np.arange(RECESS_RANGE_MM[0], RECESS_RANGE_MM[1] + 1e-9, 0.05)
-
-    def support(depth: float) -> float:
-        found = sum(
-            _edge_support(view, window, _parallax(pose, window, depth) - view.top_shift)
-            for view, window in zip(views, windows, strict=True)
-        )
-        return found / len(windows) - 0.5 * ((depth - RECESS_MM) / RECESS_SD_MM) ** 2
-
-    recess = float(depths[int(np.argmax([support(depth) for depth in depths]))])
-    margins = np.arange(OPENING_MARGIN_RANGE_MM[0], OPENING_MARGIN_RANGE_MM[1] + 1e-9, 0.05)
-
-    def rim(margin: float) -> float:
-        found = sum(
-            _edge_support(view, window, -view.top_shift, margin)
-            for view, window in zip(views, windows, strict=True)
-        )
-        return found / len(windows) - 0.5 * ((margin - OPENING_MARGIN_MM) / OPENING_MARGIN_SD_MM) ** 2
-
-    margin = float(margins[int(np.argmax([rim(margin) for margin in margins]))])
-    return Seating(recess_mm=recess, opening_margin_mm=margin)
+    depths = np.arange(RECESS_RANGE_MM[0], RECESS_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
+    z = float(pose.camera_mm[2])
+    relative = depths / (z + depths) * (z + RECESS_MM) / RECESS_MM - 1  # the parallax over the nominal one, less 1
+    support = -0.5 * ((depths - RECESS_MM) / RECESS_SD_MM) ** 2
+    for view, window in zip(views, windows, strict=True):
+        shifts = relative[:, None] * view.top_shift
+        support += _edge_support(view, window, shifts, np.zeros_like(depths)) / len(windows)
+    margins = np.arange(OPENING_MARGIN_RANGE_MM[0], OPENING_MARGIN_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
+    rim = -0.5 * ((margins - OPENING_MARGIN_MM) / OPENING_MARGIN_SD_MM) ** 2
+    for view, window in zip(views, windows, strict=True):
+        shifts = np.tile(-view.top_shift, (len(margins), 1))
+        rim += _edge_support(view, window, shifts, margins) / len(windows)
+    return Seating(
+        recess_mm=float(depths[int(np.argmax(support))]),
+        opening_margin_mm=float(margins[int(np.argmax(rim))]),
+    )
 
 
 def _local_shift(view: _EdgeView, window: Window, nominal: FloatArray) -> FloatArray:
