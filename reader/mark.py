@@ -65,8 +65,6 @@ BESIDE_SHADOW_MM = 0.35
 """Where an end's shadow reaches up to a line, the baseline below the line is unsure by its slope over so many mm."""
 MIN_BLANK_ROWS = 16
 """Fewer rows without a mark say nothing of the noise."""
-BLANK_STEP = 2
-"""A blank line is fitted at every second profile bin: four a line's width."""
 BLANK_APART = 1.4
 """Blank lines so many line widths apart count as independent (a blurred line and its neighbour's flank)."""
 FALLBACK_NOISE = 0.004
@@ -155,11 +153,13 @@ class NoiseModel:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Blanks:
-    """Whitened heights at places without a mark, (n, 3) RGB; how many are independent; and the variance of luma that
+    """Whitened heights at places without a mark, (n, 3) RGB; how many are independent; how far apart
+    they lie; and the variance of luma that
     a membrane's usual unevenness would give them."""
 
     rgb: FloatArray
     independent: float
+    step_mm: float
     usual: float
 
     @property
@@ -214,7 +214,7 @@ def measure_marks(
     """
     noise = _learn_noise(profiles, layout)
     blanks = [_blanks(profile, layout, noise) for profile in profiles]
-    carried = _faintest_colour(chroma_floor, tone)
+    carried = faintest_colour(chroma_floor, tone)
     return tuple(
         _measure_window(profile, layout, noise, _noise_level(own, blanks), carried)
         for profile, own in zip(profiles, blanks, strict=True)
@@ -362,26 +362,27 @@ def _blanks(profile: Profile, layout: Layout, noise: NoiseModel) -> _Blanks:
     width = layout.marks.indicator.width
     places = _blank_places(x, width) if len(x) >= MIN_BLANK_ROWS else x[:0]
     if not len(places):
-        return _Blanks(rgb=np.zeros((0, 3)), independent=0.0, usual=0.0)
+        return _Blanks(rgb=np.zeros((0, 3)), independent=0.0, step_mm=1.0, usual=0.0)
     projected = _projection(_covariance(x, noise), _trend(x))
     shapes = line_shape(x[:, None] - places[None], width, DEFAULT_BLUR_MM)
     filters = shapes.T @ projected
     power = np.einsum("ij,ji->i", filters, shapes)
     heights = (filters @ profile.absorbance[rows]) / np.sqrt(power)[:, None]
-    stretch = len(places) * BLANK_STEP * float(profile.position_mm[1] - profile.position_mm[0])
+    step_mm = float(profile.position_mm[1] - profile.position_mm[0])
     return _Blanks(
         rgb=heights,
-        independent=max(1.0, stretch / (BLANK_APART * width)),
+        independent=max(1.0, len(places) * step_mm / (BLANK_APART * width)),
+        step_mm=step_mm,
         usual=MEMBRANE_SD**2 * float(np.median(power)),
     )
 
 
 def _blank_places(x: FloatArray, width: float) -> FloatArray:
-    """Every BLANK_STEP-th of the positions that have rows below a whole line about them."""
+    """The positions that have rows below a whole line about them."""
     reach = width / 2 + DEFAULT_BLUR_MM
     bin_mm = float(np.diff(x).min())
     around = (np.abs(x[:, None] - x[None]) <= reach).sum(axis=1)
-    return np.asarray(x[around >= int(2 * reach / bin_mm)][::BLANK_STEP])
+    return np.asarray(x[around >= int(2 * reach / bin_mm)])
 
 
 def _searched(luma: FloatArray, sigma: float, step_mm: float) -> FloatArray:
@@ -417,7 +418,7 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     rgb = rgb * (weight * found + lacking * usual) / ((weight + lacking) * found)
     sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
     scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
-    searched = [_searched(b.luma, sigma / scale, BLANK_STEP * 0.125) for b in plate]
+    searched = [_searched(b.luma, sigma / scale, b.step_mm) for b in plate]
     mean = sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total
     spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
     freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
@@ -703,7 +704,7 @@ def _angle_error(colour: FloatArray, dye: FloatArray, level: _Level, error: floa
     return math.degrees(math.atan2(spread, float(np.linalg.norm(colour))))
 
 
-def _faintest_colour(chroma_floor: float, tone: float) -> float:
+def faintest_colour(chroma_floor: float, tone: float) -> float:
     """Luma height from which a red line's chroma exceeds the file's floor well enough to be believed.
 
     A line of green absorbance h takes tone x 255 x ln 10 / 2.2 x h codes off green (gamma of about 2.2) and, by the

@@ -235,7 +235,7 @@ def _measure(
     check_sharpness(strips, layout, settings.thresholds)
     profiles = [extract_profile(strip) for strip in strips]
     check_covers(profiles, layout)
-    fits = measure_marks(profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=_tone(strips))
+    fits = measure_marks(profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=membrane_tone(strips))
     age = reading_age(
         layout,
         stated_minutes=reading_age_min,
@@ -282,7 +282,7 @@ def _conclude(
     return Reading(verdict=verdict, evidence=Evidence(photo=measured.photo, windows=windows))
 
 
-def _tone(strips: Sequence[Strip]) -> float:
+def membrane_tone(strips: Sequence[Strip]) -> float:
     """Median encoded brightness of the membranes' green, 0..1."""
     seen = [strip.linear[..., 1][strip.valid] for strip in strips if strip.valid.any()]
     if not seen:

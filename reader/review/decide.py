@@ -225,16 +225,16 @@ def weigh(
     given: dict[Key, list[Decision]] = {}
     for decision in decisions:
         given.setdefault(decision.key, []).append(decision)
-    own = _calls(first)
+    own = calls_of(first)
     calls = own | {key: "doubtful" for key, votes in given.items() if _disagree(votes)}
-    age = _age(first, layout)
+    age = age_of(first, layout)
     was_possible = set(
         first.possible_grades
     )  # what readers who disagree have opened since is no doubt of the plate's
 
     def effect(key: Key, call: Call) -> Effect:
         before, after = (
-            set(_graded(calls | {key: tried}, layout, rules, age).possible_grades)
+            set(graded(calls | {key: tried}, layout, rules, age).possible_grades)
             for tried in (own[key], call)
         )
         if after == before:
@@ -313,7 +313,8 @@ def _mark(verdict: Verdict, key: Key) -> Mark:
     return window.indicator if key[1] == "indicator" else window.reference
 
 
-def _calls(verdict: Verdict) -> dict[Key, Call]:
+def calls_of(verdict: Verdict) -> dict[Key, Call]:
+    """The call of every mark of a verdict."""
     return {
         (window.id, name): _mark(verdict, (window.id, name)).call
         for window in verdict.windows
@@ -340,10 +341,10 @@ def regrade(
     """
     standings = weigh(verdict, decisions, layout=layout, rules=rules, policy=policy)
     by_key = {(standing.window, standing.mark): standing for standing in standings}
-    calls = _calls(verdict) | {key: standing.call for key, standing in by_key.items()}
-    age = _age(verdict, layout)
-    grade = _graded(calls, layout, rules, age)
-    of_photos = set(verdict.warnings) - set(_graded(_calls(verdict), layout, rules, age).warnings)
+    calls = calls_of(verdict) | {key: standing.call for key, standing in by_key.items()}
+    age = age_of(verdict, layout)
+    grade = graded(calls, layout, rules, age)
+    of_photos = set(verdict.warnings) - set(graded(calls_of(verdict), layout, rules, age).warnings)
     assert verdict.grade is not None, "a refused photo is not graded anew"
     return Verdict.model_validate(
         dict(verdict)
@@ -404,12 +405,14 @@ def _open(standing: Standing) -> OpenDecision:
     )
 
 
-def _graded(calls: Mapping[Key, Call], layout: Layout, rules: Rules, age: ReadingAge) -> Grade:
+def graded(calls: Mapping[Key, Call], layout: Layout, rules: Rules, age: ReadingAge) -> Grade:
+    """The grade that the calls of all marks come to."""
     marks = [Called(window=window, mark=mark, call=call) for (window, mark), call in calls.items()]
     return grade_plate(marks, layout, rules, age)
 
 
-def _age(verdict: Verdict, layout: Layout) -> ReadingAge:
+def age_of(verdict: Verdict, layout: Layout) -> ReadingAge:
+    """The reading age of a verdict, as `grade_plate` takes it."""
     age = verdict.reading_age
     assert age is not None, "a verdict that was read has a reading age"
     return ReadingAge(
