@@ -64,6 +64,8 @@ LAST_VOTES = ((0.9, 0.12),)
 # Rectified view of the card: px per mm, and mm of table round the card.
 CARD_SCALE = 1.6
 CARD_MARGIN_MM = 25.0
+# Steps in which a doubtful guess is slid over the card: mm, mm, radians.
+CLIMB_STEPS = ((4.0, 4.0, 0.05), (2.0, 2.0, 0.025), (1.0, 1.0, 0.012))
 # A plate on the card may tilt with the curl of the sheet, and the markers tell the focal length (natural
 # log).
 CARD_TILT_SE = np.radians(0.8)
@@ -155,9 +157,9 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
         found = _settle(reduced, _guesses_on_card(reduced, card, templates, view.regions()), templates, card)
         if not found or not found[0].sure:
             more = [apply(view.from_reduced, quad) for quad in quads(reduced.pixels, side=REDUCED_SIDE)]
-            found = _merged(
-                found, _settle(reduced, _guesses_on_card(reduced, card, templates, more), templates, card)
-            )
+            guesses = _guesses_on_card(reduced, card, templates, [*view.regions(), *more])
+            climbed = [_climbed(reduced, card, templates, guess) for guess in guesses[:2]]
+            found = _merged(found, _settle(reduced, [*climbed, *guesses], templates, card))
     for side in (SIDE, REDUCED_SIDE):
         if not found:
             card = None
@@ -350,6 +352,37 @@ def _guesses_on_card(
                 )
             )
     return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _climbed(reduced: _Reduced, card: CardPose, templates: Templates, guess: _Guess) -> _Guess:
+    """A guess on the card slid and turned to where its openings match best: size and tilt are known there."""
+    plan = guess.way.plan
+    way = next(i for i, w in enumerate(templates.ways) if w.plan is plan and w.turns == 0)
+    raised = _raised(reduced, card, templates)
+    box = box_corners(plan.outline)
+    seen = (guess.camera.project(box) - (reduced.factor - 1) / 2) / reduced.factor
+    corners = apply(np.linalg.inv(raised), seen)
+    along = corners[1] + corners[2] - corners[0] - corners[3]
+    place = np.array([*corners.mean(axis=0), np.arctan2(along[1], along[0])])
+
+    def likeness(at: Points) -> float:
+        c, s = np.cos(at[2]), np.sin(at[2])
+        region = (box - box.mean(axis=0)) @ np.array([[c, s], [-s, c]]) + at[:2]
+        return float(templates.likeness(reduced.grey, apply(raised, region))[way])
+
+    best = likeness(place)
+    for step in CLIMB_STEPS:
+        improved = True
+        while improved:
+            improved = False
+            for move in np.diag(step):
+                for trial in (place + move, place - move):
+                    value = likeness(trial)
+                    if value > best + 1e-4:
+                        place, best, improved = trial, value, True
+    direction = np.array([np.cos(place[2]), np.sin(place[2])])
+    camera = _laid(card.camera, plan.outline.thickness, place[:2], direction, box)
+    return _Guess(way=templates.ways[way], camera=camera, likeness=best)
 
 
 def _laid(camera: Camera, thickness: float, middle: Points, along: Points, box: Points) -> Camera:
