@@ -1,6 +1,7 @@
 """Whether a logbook holds: its chain, its photos, and that its lists show what its events say."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing
 from typing import Any, Final
 
 from pydantic_core import from_json
@@ -49,22 +50,24 @@ def check(
     found: ChainBrokenError | None = None
     listed: ChainBrokenError | None = None
     try:
-        for seq, id, reading, digest, body, *row in _rows(connection, chain):
-            link = chain.follow(seq, id, reading, digest, body)
-            if seq in sealed and sealed[seq].hash != digest:
-                raise ChainBrokenError(seq, f"event {seq} is not the one that was sealed: {sealed[seq]}")
-            if link.kind == "reading":
-                n_readings += 1
-                payload = _listed_part(seq, link, body)
-                n_photos += 0 if photos is None else _check_photos(photos, seq, payload)
-                if not _shows(connection, seq, link, payload, tuple(row)):
+        with closing(_rows(connection, chain)) as rows:
+            for seq, id, reading, digest, body, *row in rows:
+                link = chain.follow(seq, id, reading, digest, body)
+                if seq in sealed and sealed[seq].hash != digest:
+                    raise ChainBrokenError(seq, f"event {seq} is not the one that was sealed: {sealed[seq]}")
+                if link.kind == "reading":
+                    n_readings += 1
+                    payload = _listed_part(seq, link, body)
+                    n_photos += 0 if photos is None else _check_photos(photos, seq, payload)
+                    if not _shows(connection, seq, link, payload, tuple(row)):
+                        listed = listed or _not_shown(seq)
+                elif reading is not None and (row[_SEQ] is None or not row[_SEQ] < seq <= row[_LAST]):
                     listed = listed or _not_shown(seq)
-            elif reading is not None and (row[_SEQ] is None or not row[_SEQ] < seq <= row[_LAST]):
-                listed = listed or _not_shown(seq)
-            if progress is not None and seq % TELL_EVERY == 0:
-                progress(seq)
+                if progress is not None and seq % TELL_EVERY == 0:
+                    progress(seq)
         chain.finish()
-        _check_end(connection, chain, seals, n_readings)
+        _check_end(chain, seals)
+        listed = listed or _count_problem(connection, chain, n_readings)
     except ChainBrokenError as broken:
         found = broken
     found = found or listed
@@ -80,7 +83,7 @@ def check(
     )
 
 
-def _rows(connection: Connection, chain: Chain) -> Iterator[Sequence[Any]]:
+def _rows(connection: Connection, chain: Chain) -> Generator[Sequence[Any], None, None]:
     """Each event, its body in UTF-8, with the row of its reading."""
     sqlite = connection.dialect.name == "sqlite"
     # SQLite hands over the bytes that it holds, so that ones which are no text can be told.
@@ -91,7 +94,8 @@ def _rows(connection: Connection, chain: Chain) -> Iterator[Sequence[Any]]:
         .order_by(events.c.seq)
     )
     try:
-        yield from connection.execute(query.execution_options(yield_per=PIECE))
+        with connection.execute(query.execution_options(yield_per=PIECE)) as found:
+            yield from found
     except DBAPIError as error:
         if not sqlite or not any(sign in str(error.orig) for sign in ("decode", "malformed")):
             raise
@@ -177,17 +181,21 @@ def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any]) -> int:
     return len(digests)
 
 
-def _check_end(connection: Connection, chain: Chain, seals: Sequence[Seal], n_readings: int) -> None:
+def _check_end(chain: Chain, seals: Sequence[Seal]) -> None:
     cut = [seal for seal in seals if seal.seq > chain.seq]
     if cut:
         missing = chain.seq + 1
         raise ChainBrokenError(
             missing, f"event {missing} and what followed is missing: event {cut[0].seq} was sealed: {cut[0]}"
         )
+
+
+def _count_problem(connection: Connection, chain: Chain, n_readings: int) -> ChainBrokenError | None:
     shown = connection.scalar(select(func.count()).select_from(readings))
-    if shown != n_readings:
-        raise ChainBrokenError(
-            chain.seq,
-            f"the lists show {shown} readings, but the events hold {n_readings}; "
-            "linecall logbook rebuild makes them anew from the events",
-        )
+    if shown == n_readings:
+        return None
+    return ChainBrokenError(
+        chain.seq,
+        f"the lists show {shown} readings, but the events hold {n_readings}; "
+        "linecall logbook rebuild makes them anew from the events",
+    )

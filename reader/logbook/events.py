@@ -18,6 +18,7 @@ import rfc8785
 from pydantic import (
     AfterValidator,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     StringConstraints,
@@ -26,7 +27,7 @@ from pydantic import (
 )
 
 from reader.errors import LinecallError
-from reader.verdict import Moment, Sha256, Text
+from reader.verdict import Moment, Sha256
 
 GENESIS: Final = "0" * 64
 """`previous` of the first event."""
@@ -34,6 +35,11 @@ EVENT_BYTES_MAX: Final = 16_000_000  # a reading of twelve windows has about 20,
 ID_ALPHABET: Final = "0123456789abcdefghjkmnpqrstvwxyz"  # Crockford's base 32: no i, l, o, u to mistake
 ID_LENGTH: Final = 8  # 40 bits; a clash inside one logbook is found and another id drawn
 ID_PATTERN: Final = rf"[{ID_ALPHABET}]{{{ID_LENGTH}}}"
+
+
+def writable(text: object) -> object:
+    """Replace what UTF-8 cannot carry: a file name or argument that is not UTF-8 has lone surrogates."""
+    return text.encode("utf-8", "replace").decode("utf-8") if isinstance(text, str) else text
 
 
 def _aware(moment: datetime) -> datetime:
@@ -48,7 +54,12 @@ def _calendar_date(text: str) -> str:
 
 
 AwareMoment = Annotated[Moment, AfterValidator(_aware)]
-Name = Annotated[Text, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+Name = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), BeforeValidator(writable)
+]
+Note = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=4000), BeforeValidator(writable)
+]
 Id = Annotated[str, Field(pattern=f"^{ID_PATTERN}$")]
 Kind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
 
@@ -86,9 +97,7 @@ class Statement(BaseModel):
         Annotated[str, Field(pattern=r"^\d{4}-\d\d(-\d\d)?$"), AfterValidator(_calendar_date)] | None
     ) = None
     drops_at: Moment | None = None
-    note: Annotated[Text, StringConstraints(strip_whitespace=True, min_length=1, max_length=4000)] | None = (
-        None
-    )
+    note: Note | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -170,7 +179,8 @@ def make_event(
         raise LinecallError(
             f"{where} is {str(details['input'])[:60]!r}, but {details['msg'].removeprefix('Value error, ')}"
         ) from None
-    body = canonical(event.model_dump(mode="json", exclude={"hash"}))
+    fields = event.model_dump(mode="json", exclude={"hash", "payload"})
+    body = canonical(fields | {"payload": dict(payload)})  # as given: a model would turn NaN into null
     if len(body) > EVENT_BYTES_MAX:
         raise LinecallError(f"an event of {len(body)} bytes, but the logbook keeps up to {EVENT_BYTES_MAX}")
     digest = hashlib.sha256(body).hexdigest()

@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import IO, Any, Final, Protocol, cast
 from reader.errors import LinecallError, OutputError
 from reader.output import write_whole
 
+_DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 PIECE: Final = 1 << 20  # bytes read at a time
 
 
@@ -36,7 +38,7 @@ def photo_store(location: str) -> PhotoStore:
 
 def check_photo(store: PhotoStore, sha256: str) -> str | None:
     """What is wrong with a kept photo: missing, or no longer the bytes of its name; None if nothing is."""
-    file = store.open(sha256)
+    file = _open(store, sha256)
     if file is None:
         return f"photo {sha256} is missing"
     with file:
@@ -49,6 +51,10 @@ def check_photo(store: PhotoStore, sha256: str) -> str | None:
     )
 
 
+def _open(store: PhotoStore, sha256: str) -> IO[bytes] | None:
+    return store.open(sha256) if _DIGEST.fullmatch(sha256) else None  # never a path out of the store
+
+
 def _hash_of(file: IO[bytes]) -> str:
     digest = hashlib.sha256()
     while piece := file.read(PIECE):
@@ -58,7 +64,7 @@ def _hash_of(file: IO[bytes]) -> str:
 
 def read_photo_bytes(store: PhotoStore, sha256: str) -> bytes:
     """Bytes of a kept photo. Raises LinecallError if it is missing or has been altered."""
-    file = store.open(sha256)
+    file = _open(store, sha256)
     if file is None:
         raise LinecallError(f"photo {sha256} is missing from the logbook's photos; restore it from a backup")
     with file:

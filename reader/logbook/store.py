@@ -54,7 +54,7 @@ class KeptPhoto:
 class ReadingRow:
     """What lists show about a reading.
 
-    `rank` says why it waits for a reviewer, None that it does not; `margin` is the smallest distance of a
+    `in_doubt` are the analytes of windows with a doubtful mark; `rank` says why it waits for a reviewer, None that it does not; `margin` is the smallest distance of a
     settled mark from its limit of blank, in standard errors; `open_until` is when the plate may no longer be
     read; `reviews` counts the review events.
     """
@@ -74,6 +74,7 @@ class ReadingRow:
     grade: str | None
     layout: str | None
     doubtful: int
+    in_doubt: tuple[str, ...]
     rank: Rank | None
     margin: float | None
     open_until: datetime | None
@@ -336,15 +337,23 @@ class Logbook(AbstractContextManager["Logbook"]):
         return rows[::-1] if after is not None else rows
 
     def waiting(
-        self, *, now: datetime, limit: int = 50, skip: int = 0, **filters: str | None
+        self,
+        *,
+        now: datetime,
+        limit: int = 50,
+        skip: int = 0,
+        since: datetime | None = None,
+        in_doubt: str | None = None,
+        **filters: str | None,
     ) -> list[ReadingRow]:
         """Rows of readings that wait for a reviewer, the most urgent first.
 
         A plate that may still be read comes before all others, the one that closes first; then by rank
-        (`Rank`), then by the smaller margin, then the older. filters : as for `readings`.
+        (`Rank`), then by the smaller margin, then the older. since : logged then or later. in_doubt : an analyte
+        of which a mark is doubtful. filters : as for `readings`.
         """
         moment = int(now.timestamp())
-        chosen = [_WAITS, *_conditions(filters)]
+        chosen = [_WAITS, *_among_waiting(since, in_doubt), *_conditions(filters)]
         base = select(*_ROW_COLUMNS)
         open_now = (
             base.where(*chosen, readings.c.open_until > moment)
@@ -365,9 +374,13 @@ class Logbook(AbstractContextManager["Logbook"]):
             )
             return first[skip:] + [_row_value(row) for row in connection.execute(rest)]
 
-    def waiting_count(self, **filters: str | None) -> Waiting:
-        """How many readings wait, and since when."""
-        query = select(func.count(), func.min(readings.c.at_utc)).where(_WAITS, *_conditions(filters))
+    def waiting_count(
+        self, *, since: datetime | None = None, in_doubt: str | None = None, **filters: str | None
+    ) -> Waiting:
+        """How many readings wait, and since when; of those that `waiting` chooses."""
+        query = select(func.count(), func.min(readings.c.at_utc)).where(
+            _WAITS, *_among_waiting(since, in_doubt), *_conditions(filters)
+        )
         with self._database.reading() as connection:
             count, since = connection.execute(query).one()
         return Waiting(count=count, since=None if since is None else datetime.fromtimestamp(since, UTC))
@@ -385,7 +398,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             if reading is not None:
                 self._row(connection, reading)
-            yield from (tuple(row) for row in connection.execute(query.execution_options(yield_per=PIECE)))
+            with connection.execute(query.execution_options(yield_per=PIECE)) as found:
+                yield from (tuple(row) for row in found)
 
     def photo_bytes(self, sha256: str) -> bytes:
         """Bytes of a kept photo. Raises LinecallError if it is missing or has been altered."""
@@ -555,11 +569,21 @@ def _conditions(filters: Mapping[str, str | None]) -> list[ColumnElement[bool]]:
     return [readings.c[name] == value for name, value in filters.items() if value is not None]
 
 
+def _among_waiting(since: datetime | None, in_doubt: str | None) -> list[ColumnElement[bool]]:
+    chosen: list[ColumnElement[bool]] = []
+    if since is not None:
+        chosen.append(readings.c.at_utc >= int(since.timestamp()))
+    if in_doubt is not None:
+        chosen.append(readings.c.in_doubt.contains(f"|{in_doubt}|", autoescape=True))
+    return chosen
+
+
 def _row_value(row: Row[Any]) -> ReadingRow:
     values = dict(row._mapping)
     closes = values["open_until"]
     values["at"] = datetime.fromisoformat(values["at"])
     values["open_until"] = None if closes is None else datetime.fromtimestamp(closes, UTC)
+    values["in_doubt"] = tuple(filter(None, values["in_doubt"].split("|")))
     values["rank"] = None if values["rank"] is None else Rank(values["rank"])
     return ReadingRow(**values)
 

@@ -38,12 +38,19 @@ def summarise(verdict: Verdict) -> dict[str, Any]:
     return {
         "doubtful": sum(mark.call == "doubtful" for mark in marks),
         "grade": verdict.grade,
+        "in_doubt": _in_doubt(verdict),
         "layout": verdict.layout.name if verdict.layout else None,
         "margin": margin,
         "open_until": closes.isoformat(timespec="seconds") if closes else None,
         "rank": None if rank is None else int(rank),
         "status": verdict.status,
     }
+
+
+def _in_doubt(verdict: Verdict) -> list[str]:
+    """Analytes of the windows that have a doubtful mark, in the plate's order, each once."""
+    doubtful = (w.analyte for w in verdict.windows if "doubtful" in (w.indicator.call, w.reference.call))
+    return list(dict.fromkeys(doubtful))
 
 
 def _rank(verdict: Verdict, marks: list[Mark], margin: float | None) -> Rank | None:
@@ -111,6 +118,7 @@ def _of_summary(summary: Mapping[str, Any]) -> dict[str, Any]:
         "grade": summary["grade"],
         "layout": summary["layout"],
         "doubtful": summary["doubtful"],
+        "in_doubt": "".join(f"|{analyte}" for analyte in summary["in_doubt"]) + "|",
         "rank": summary["rank"],
         "margin": summary["margin"],
         "open_until": None if closes is None else int(datetime.fromisoformat(closes).timestamp()),

@@ -69,6 +69,7 @@ readings = Table(
     Column("grade", Text),
     Column("layout", Text),
     Column("doubtful", Whole, nullable=False),
+    Column("in_doubt", Text, nullable=False),
     Column("rank", Whole),
     Column("margin", Real),
     Column("open_until", Whole),

@@ -1,0 +1,44 @@
+"""Logbooks to test with: in SQLite, and in PostgreSQL where a server is named."""
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+from sqlalchemy import create_engine, text
+
+from tests.reader.logbook.samples import Place
+
+SERVER = os.environ.get("LINECALL_TEST_POSTGRESQL")  # postgresql.sh, beside this file, starts one
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Deselect what needs a server where none is named."""
+    if SERVER:
+        return
+    needing = [item for item in items if "postgresql" in getattr(item, "callspec", _None()).params.values()]
+    config.hook.pytest_deselected(items=needing)
+    items[:] = [item for item in items if item not in needing]
+
+
+class _None:
+    params: dict[str, object] = {}  # noqa: RUF012
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Place]:
+    """Where a logbook may be begun: a file, or a schema of its own on the server."""
+    if request.param == "sqlite":
+        yield Place(where=str(tmp_path / "log.db"), photos=str(tmp_path / "log.db.photos"))
+        return
+    assert SERVER is not None
+    schema = f"test_{uuid4().hex}"
+    engine = create_engine(SERVER.replace("postgresql://", "postgresql+psycopg://"))
+    with engine.begin() as connection:
+        connection.execute(text(f"CREATE SCHEMA {schema}"))
+    mark = "&" if "?" in SERVER else "?"
+    yield Place(where=f"{SERVER}{mark}options=-csearch_path%3D{schema}", photos=str(tmp_path / "photos"))
+    with engine.begin() as connection:
+        connection.execute(text(f"DROP SCHEMA {schema} CASCADE"))
+    engine.dispose()
