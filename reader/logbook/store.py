@@ -54,9 +54,9 @@ class KeptPhoto:
 class ReadingRow:
     """What lists show about a reading.
 
-    `in_doubt` are the analytes of windows with a doubtful mark; `rank` says why it waits for a reviewer, None that it does not; `margin` is the smallest distance of a
-    settled mark from its limit of blank, in standard errors; `open_until` is when the plate may no longer be
-    read; `reviews` counts the review events.
+    `in_doubt` are the analytes of windows with a doubtful mark; `rank` says why it waits for a reviewer, None
+    that it does not; `margin` is the smallest distance of a settled mark from its limit of blank, in standard
+    errors; `open_until` is when the plate may no longer be read; `reviews` counts the review events.
     """
 
     id: str
