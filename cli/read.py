@@ -64,6 +64,7 @@ def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) ->
 @click.option(
     "--texts", metavar="NAME|FILE.toml", default="standard", show_default=True, help="Next-step texts."
 )
+@click.option("--same-plate", is_flag=True, help="All photos show one plate: read them as one.")
 @click.option(
     "--out",
     metavar="DIR",
@@ -91,6 +92,7 @@ def read(
     rules: str,
     thresholds: str,
     texts: str,
+    same_plate: bool,
     out: Path | None,
     drops_at: datetime | None,
     reading_age: float | None,
@@ -106,18 +108,23 @@ def read(
     photos that share a stem keep their suffix too. For more than one photo, summary.csv is written into the
     folder for results, or beside the first photo; where there is one already, summary-2.csv and so on.
 
+    With --same-plate the photos, taken minutes apart from other angles or in other light, give one verdict and
+    one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
+    photo leaves is mostly settled by two or three.
+
     Exit status: 0 every photo got a grade; 3 one is undecided; 4 one was refused; 1 a result could not be
     written, or a photo failed otherwise (of several, the last named counts); 2 wrong usage.
     """
     if drops_at is not None and reading_age is not None:
         raise click.UsageError("--drops-at and --reading-age say the same thing; give one")
-    from reader.batch import Order, find_photos, plan_jobs, read_and_write, write_summary
+    from reader.batch import Order, find_photos, plan_jobs, plan_plate, read_and_write, write_summary
     from reader.errors import OutputError
     from reader.output import check_folder
     from reader.read import load_settings
 
     settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts)
-    plan = plan_jobs(find_photos(photos), out)
+    found = find_photos(photos)
+    plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
     if out is not None:
         check_folder(out)
     work = partial(

@@ -57,6 +57,10 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     layout = f"   layout {verdict.layout.name}" if verdict.layout else ""
     lines = [f"{printable(str(outcome.job.photo))}   {grade}{layout}"]
     lines += _labelled("why", why(verdict))
+    if verdict.readings:
+        lines += _labelled(
+            "photos", f"{_listed([reading.photo.name for reading in verdict.readings])}, read as one"
+        )
     lines += _window_lines(verdict)
     if verdict.reading_age:
         lines += _labelled("age", verdict.reading_age.sentence)

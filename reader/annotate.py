@@ -104,7 +104,7 @@ class _Block:
 def plan(verdict: Verdict, evidence: Evidence) -> Plan:
     """Lay a verdict out with the photo, strips and curves it rests on."""
     sections = (
-        (_headline, _next_step, _photo_section, _legend, _window_section, _provenance)
+        (_headline, _next_step, _review, _photo_section, _legend, _window_section, _provenance)
         if verdict.status == "read"
         else (_headline, _next_step, _photo_section, _provenance)
     )
@@ -216,9 +216,11 @@ def _headline(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
 
 def _headline_label(verdict: Verdict) -> str:
     if verdict.status == "refused":
-        return "no verdict: the photo is"
+        return "no verdict: the photos are" if verdict.readings else "no verdict: the photo is"
     plate = "" if verdict.layout is None else f"plate {tidy(verdict.layout.name)}, "
-    return f"{plate}{len(verdict.windows)} window{'s' if len(verdict.windows) > 1 else ''}: the grade is"
+    photos = f", {len(verdict.readings)} photos" if verdict.readings else ""
+    windows = f"{len(verdict.windows)} window{'s' if len(verdict.windows) > 1 else ''}"
+    return f"{plate}{windows}{photos}: the grade {'is' if verdict.review is None else 'after review is'}"
 
 
 def _why(verdict: Verdict) -> list[str]:
@@ -262,6 +264,67 @@ def _next_step(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     return _Block(shapes=shapes, bottom=bottom + 10)
 
 
+# -- what readers decided ---------------------------------------------------------------------------------
+
+
+def _review(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    """Who decided what and why, what is still open, and the grade before; nothing where nobody has reviewed."""
+    review = verdict.review
+    if review is None:
+        return _Block(shapes=[], bottom=top)
+    before = " or ".join(review.first_possible_grades)
+    was = f"undecided ({before})" if review.first_grade == "undecided" else review.first_grade
+    head = _paragraph(
+        f"Reviewed. Before: {was}; now: {verdict.grade}.",
+        at=(MARGIN, top),
+        width=INNER,
+        size=MAIN,
+        weight=BOLD,
+    )
+    shapes, bottom = head.shapes, head.bottom + 4
+    for call, words in _decision_words(verdict):
+        block = _paragraph(words, at=(MARGIN + 82, bottom), width=INNER - 82, size=MAIN)
+        bar = CallBar(low=(MARGIN + 3, bottom + 8), high=(MARGIN + 67, bottom + 36), call=call)
+        shapes += [bar, *block.shapes]
+        bottom = block.bottom + 4
+    still = _paragraphs(
+        [_sentence(mark.sentence) for mark in review.open], at=(MARGIN, bottom), width=INNER, size=MAIN
+    )
+    policy = _paragraph(
+        f"Policy {review.policy.name} revision {review.policy.revision}.",
+        at=(MARGIN, still.bottom),
+        width=INNER,
+        size=SMALL,
+        colour=GREY,
+    )
+    return _Block(shapes=[*shapes, *still.shapes, *policy.shapes], bottom=policy.bottom + 18)
+
+
+def _decision_words(verdict: Verdict) -> list[tuple[Call, str]]:
+    """Every decision on a mark that readers have settled, with its call."""
+    names: tuple[MarkName, ...] = ("indicator", "reference")
+    return [
+        (
+            made.call,
+            f"{name.capitalize()} of window {window.id} {made.call}: {made.by}, "
+            f"{made.at.isoformat(sep=' ', timespec='minutes')}{', blind' * made.blind}"
+            f"{'' if made.call == mark.call else ', outvoted'}: {_sentence(made.reason)}",
+        )
+        for window in verdict.windows
+        for name in names
+        for mark in [window.indicator if name == "indicator" else window.reference]
+        for made in mark.decisions
+    ]
+
+
+def _reader_words(mark: Mark) -> str:
+    """Whose call a mark has, where it is not linecall's own."""
+    if mark.first_call is None:
+        return ""
+    whose = f"Decided by {' and '.join(mark.decided_by)}" if mark.decisions else "Readers disagree"
+    return f"{whose}; linecall called it {mark.first_call}."
+
+
 # -- the plate as photographed ----------------------------------------------------------------------------
 
 
@@ -285,7 +348,8 @@ def _photo_section(verdict: Verdict, evidence: Evidence, top: float, *, calls: b
 def _photo_caption(verdict: Verdict, turn_deg: float) -> str:
     what = "The photo" if verdict.pose is None else "The plate as photographed"
     turned = f", turned by {abs(turn_deg):.0f} degrees to stand upright" if turn_deg else ""
-    return f"{what}{turned}: {verdict.photo.name}"
+    others = "; so are the strips and curves below, while heights and calls are those of all photos together"
+    return f"{what}{turned}: {verdict.photo.name}{others if verdict.readings and verdict.pose else ''}"
 
 
 def _turn_deg(corners_px: Sequence[XY]) -> float:
@@ -557,14 +621,15 @@ def mark_words(verdict: Verdict, window: WindowRecord, name: MarkName, *, pivota
     """What a mark means, its height, its limits, an indicator's looks, and why it is not simply present."""
     mark = window.reference if name == "reference" else window.indicator
     finding = None if verdict.layout is None else FINDINGS.get((verdict.layout.assay, mark.call))
-    lines = [_height_words(mark), _limit_words(mark)]
+    lines = [_height_words(mark), _limit_words(mark), _photo_words(verdict, window, name)]
     if name == "indicator":
         lines.append(_look_words(mark))
         if finding is not None:
             lines.insert(0, f"{window.analyte}: {finding.split()[0]} the {window.tier} cutoff")
     if pivotal:
         lines.insert(0, "Pivotal: the grade turns on it.")
-    if mark.call != "present":
+    lines.insert(0, _reader_words(mark))
+    if (mark.first_call or mark.call) != "present":
         lines += [_sentence(reason) for reason in mark.reasons]
     lines += [_sentence(FLAGS.get(flag, flag)) for flag in mark.flags]
     return [line for line in lines if line]
@@ -581,6 +646,17 @@ def _limit_words(mark: Mark) -> str:
     if mark.limit_of_blank is None or mark.limit_of_detection is None:
         return ""
     return f"blank {mark.limit_of_blank:.4f}, detection {mark.limit_of_detection:.4f}"
+
+
+def _photo_words(verdict: Verdict, window: WindowRecord, name: MarkName) -> str:
+    """Each photo's own height of a mark and its share in the combined one; empty for a single photo."""
+    mark = window.reference if name == "reference" else window.indicator
+    words = []
+    for reading, weight in zip(verdict.readings, mark.weights, strict=True):
+        own = [seen for seen in reading.windows if seen.id == window.id]
+        height = getattr(own[0], name).height if own else None
+        words.append("none" if height is None else f"{height:.4f} ({weight:.0%})")
+    return f"by photo: {', '.join(words)}" if words else ""
 
 
 def _look_words(mark: Mark) -> str:
@@ -812,8 +888,14 @@ def _measured(mark: Mark, frame: _Frame, x: Scale) -> list[Shape]:
 
 def _provenance(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     lines = [
-        f"photo {verdict.photo.name}, {taken(verdict)}",
-        "sha256 " + (verdict.photo.sha256 or "not known"),
+        *(
+            line
+            for reading in verdict.readings or (verdict,)
+            for line in (
+                f"photo {reading.photo.name}, {taken(reading)}",
+                "sha256 " + (reading.photo.sha256 or "not known"),
+            )
+        ),
         ", ".join(settings_words(verdict)),
         CAUTION,
     ]

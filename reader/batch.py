@@ -3,7 +3,7 @@
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,11 +23,16 @@ SUMMARY_NAME = "summary.csv"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Job:
-    """One photo and the two files that its results go into."""
+    """One photo and the two files that its results go into.
+
+    plate : all photos of one plate that are read as one, in order, the photo among them; empty for a photo that
+    is read by itself.
+    """
 
     photo: Path
     verdict_path: Path
     image_path: Path
+    plate: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,18 +122,26 @@ def plan_jobs(photos: Sequence[Path], out: Path | None) -> tuple[Job, ...]:
     return tuple(jobs.values())
 
 
-def read_and_write(job: Job, order: Order) -> Outcome:
-    """Read one photo and write its verdict, and its annotated image where a plate was found.
+def plan_plate(photos: Sequence[Path], out: Path | None) -> Job:
+    """One job for several photos of one plate, named after the first that is a file."""
+    first = next((photo for photo in photos if os.path.isfile(photo)), photos[0])
+    return replace(plan_jobs([first], out)[0], plate=tuple(photos))
 
-    A path that is no file gets its refusal and no files. Never raises for a bad photo or a folder that cannot
-    be written into.
+
+def read_and_write(job: Job, order: Order) -> Outcome:
+    """Read one photo, or all of one plate, and write the verdict, and its annotated image where there is a picture.
+
+    A path that is no file gets its refusal and no files. A verdict that is there already gives way to one of
+    several photos that holds it whole. Never raises for a bad photo or a folder that cannot be written into.
     """
-    from reader.read import examine
+    from reader.read import examine, examine_plate
     from reader.verdict import to_bytes
 
-    reading = examine(
-        job.photo, order.settings, drops_at=order.drops_at, reading_age_min=order.reading_age_min
-    )
+    drops_at, minutes = order.drops_at, order.reading_age_min
+    if job.plate:
+        reading = examine_plate(job.plate, order.settings, drops_at=drops_at, reading_age_min=minutes)
+    else:
+        reading = examine(job.photo, order.settings, drops_at=drops_at, reading_age_min=minutes)
     if not os.path.isfile(job.photo):  # unlike Path.is_file, this takes any name
         return Outcome(job=job, verdict=reading.verdict)
     files = {job.verdict_path: to_bytes(reading.verdict)}
@@ -136,10 +149,24 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         from reader.annotate import annotated_jpeg
 
         files[job.image_path] = annotated_jpeg(reading.verdict, reading.evidence)
+    force = order.force or _holds_earlier(reading.verdict, job.verdict_path)
     try:
-        return Outcome(job=job, verdict=reading.verdict, written=write_whole(files, force=order.force))
+        return Outcome(job=job, verdict=reading.verdict, written=write_whole(files, force=force))
     except OutputError as error:
         return Outcome(job=job, verdict=reading.verdict, problem=str(error))
+
+
+def _holds_earlier(verdict: "Verdict", path: Path) -> bool:
+    """Whether a verdict of several photos holds every reading of the verdict in a file, so that nothing is lost."""
+    from reader.verdict import load_verdict
+
+    if verdict.status != "read" or not verdict.readings or not os.path.isfile(path):
+        return False
+    try:
+        earlier = load_verdict(path)
+    except LinecallError:
+        return False
+    return all(reading in verdict.readings for reading in earlier.readings or (earlier,))
 
 
 Work = Callable[[Job], Outcome]

@@ -151,25 +151,22 @@ def check_set(readings: Sequence[Verdict], *, age_stated: bool) -> PhotoSet:
     for a, b in combinations(range(len(readings)), 2):
         if None is not readings[a].photo.sha256 == readings[b].photo.sha256:
             refuse("same_photo", first=names[a], second=names[b])
-    read = [k for k, reading in enumerate(readings) if reading.status == "read"]
-    _check_layouts(readings, read, names)
-    if not age_stated:
-        _check_times(readings, read, names)
-    used = _in_time(readings, read)
-    warnings = tuple(
-        f"{names[k]} is left out: {_why_left_out(reading)}"
-        for k, reading in enumerate(readings)
-        if k not in used
-    )
+    left_out = {k: reading.reason or "" for k, reading in enumerate(readings) if reading.status == "refused"}
+    _check_layouts(readings, names)
+    apart = {} if age_stated else _too_far_apart(readings, names)
+    left_out |= apart
+    left_out |= _out_of_time({k: reading for k, reading in enumerate(readings) if k not in left_out})
+    used = tuple(k for k in range(len(readings)) if k not in left_out)
+    warnings = tuple(f"{names[k]} is left out: {left_out[k]}" for k in sorted(left_out))
     if len(used) < 2:
         refuse(
-            "too_few_photos",
+            "times_apart" if apart else "too_few_photos",
             left=f"only {names[used[0]]} is" if used else "none is",
             count=len(readings),
             why="; ".join(warnings),
             alone=f", or read {names[used[0]]} by itself" if used else "",
         )
-    return PhotoSet(readings=tuple(readings), used=tuple(used), warnings=warnings)
+    return PhotoSet(readings=tuple(readings), used=used, warnings=warnings)
 
 
 def _names(readings: Sequence[Verdict]) -> list[str]:
@@ -181,48 +178,42 @@ def _names(readings: Sequence[Verdict]) -> list[str]:
     ]
 
 
-def _check_layouts(readings: Sequence[Verdict], read: Sequence[int], names: Sequence[str]) -> None:
-    layouts = {k: layout for k in read if (layout := readings[k].layout) is not None}
+def _check_layouts(readings: Sequence[Verdict], names: Sequence[str]) -> None:
+    layouts = {k: layout for k, reading in enumerate(readings) if (layout := reading.layout) is not None}
     if len({layout.sha256 for layout in layouts.values()}) > 1:
         found = ", ".join(f"{names[k]} a {layout.name} plate" for k, layout in layouts.items())
         refuse("other_layout", found=found)
 
 
-def _check_times(readings: Sequence[Verdict], read: Sequence[int], names: Sequence[str]) -> None:
-    """Refuse photos that cannot lie in one reading time, wherever it began; unlike clocks are not
-    compared."""
-    for a, b in combinations(read, 2):
-        age = readings[a].reading_age
-        apart = _minutes_between(readings[a].photo.captured_at, readings[b].photo.captured_at)
-        if apart is None or age is None or age.range_minutes is None:
+def _too_far_apart(readings: Sequence[Verdict], names: Sequence[str]) -> dict[int, str]:
+    """Photos that cannot lie in one reading time with the first that has a capture time, wherever it began.
+
+    Clocks that know their offset from UTC and clocks that do not are not compared.
+    """
+    apart: dict[int, str] = {}
+    first: dict[bool, tuple[str, datetime]] = {}
+    for k, reading in enumerate(readings):
+        taken, age = reading.photo.captured_at, reading.reading_age
+        if taken is None or age is None or age.range_minutes is None:
             continue
+        anchor, begun = first.setdefault(taken.tzinfo is None, (names[k], taken))
+        minutes = abs((taken - begun).total_seconds()) / 60
         window = age.range_minutes[1] - age.range_minutes[0]
-        if apart > window:
-            apart_words, window_words = _in_words(apart), f"{window:g}"
-            refuse("times_apart", first=names[a], second=names[b], apart=apart_words, window=window_words)
+        if minutes > window:
+            apart[k] = (
+                f"by their clocks it was taken {_in_words(minutes)} apart from {anchor}, but a plate may be "
+                f"read for {window:g} min only"
+            )
+    return apart
 
 
-def _minutes_between(one: datetime | None, other: datetime | None) -> float | None:
-    """Minutes between two times; None where one is missing or only one has an offset from UTC."""
-    if one is None or other is None or (one.tzinfo is None) != (other.tzinfo is None):
-        return None
-    return abs((one - other).total_seconds()) / 60
-
-
-def _in_time(readings: Sequence[Verdict], read: Sequence[int]) -> list[int]:
-    """Photos within the reading time, or of unknown age; where there is none, the early ones, else the
-    late ones."""
-    status = {k: age.status for k in read if (age := readings[k].reading_age) is not None}
+def _out_of_time(readings: Mapping[int, Verdict]) -> dict[int, str]:
+    """Photos outside the reading time while others are not; of early and late ones alone, the late ones."""
+    ages = {k: reading.reading_age for k, reading in readings.items()}
     for kinds in (("in_range", "unknown"), ("early",), ("late",)):
-        if found := [k for k in read if status[k] in kinds]:
-            return found
-    return []
-
-
-def _why_left_out(reading: Verdict) -> str:
-    if reading.status == "refused" or reading.reading_age is None:
-        return reading.reason or "it was refused"
-    return reading.reading_age.sentence
+        if any(age is not None and age.status in kinds for age in ages.values()):
+            return {k: age.sentence for k, age in ages.items() if age is not None and age.status not in kinds}
+    return {}
 
 
 def check_contradictions(photos: Sequence[PlatePhoto], thresholds: Thresholds) -> Disagreement:

@@ -99,9 +99,9 @@ REFUSALS: dict[str, Refusal] = {
         remedy="read each plate by itself; if it is one plate, name its layout with --layout",
     ),
     "times_apart": Refusal(
-        reason="by their clocks {first} and {second} were taken {apart} apart, but a plate may be read for "
-        "{window} min only",
-        remedy="read photos of one reading time together; if a clock was wrong, give their --reading-age",
+        reason="the photos were taken too far apart: {why}",
+        remedy="read photos of one reading time together{alone}; if a clock was wrong, give the photos' "
+        "--reading-age",
     ),
     "not_one_plate": Refusal(
         reason="the photos contradict each other: {found}",

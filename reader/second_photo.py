@@ -50,8 +50,8 @@ def second_photo(
     else:
         time = f"within {left:.0f} min of this photo{_until(left, age, captured_at)}"
     return (
-        f"Photograph the plate again {time}, {_how(windows, pivotal)}, and read both photos together with "
-        "--same-plate: that settles most doubts. "
+        f"Photograph the plate again {time}: {_how(windows, pivotal)}. Read both photos as one with "
+        "--same-plate; that settles most doubts. "
     )
 
 
@@ -72,7 +72,7 @@ def _how(windows: Sequence[WindowRecord], pivotal: Sequence[PivotalMark]) -> str
         if window not in troubled[trouble]:
             troubled[trouble].append(window)
     hints = [HINTS[hint].format(windows=named(ids)) for hint, ids in troubled.items() if ids]
-    return " and ".join(hints) + ", from another side"
+    return "; ".join([*hints, "and from another side"])
 
 
 def _trouble(window: WindowRecord, mark: Mark) -> str:
