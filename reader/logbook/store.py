@@ -321,15 +321,11 @@ class Logbook(AbstractContextManager["Logbook"]):
         since, until : of when they were logged; until is not included. filters : tank, sample_point,
         sample_phase, plate_lot, operator, grade, status, layout.
         """
-        chosen = _conditions(filters)
+        chosen = _conditions(filters, since, until)
         if before is not None:
             chosen.append(readings.c.seq < before)
         if after is not None:
             chosen.append(readings.c.seq > after)
-        if since is not None:
-            chosen.append(readings.c.at_utc >= int(since.timestamp()))
-        if until is not None:
-            chosen.append(readings.c.at_utc < int(until.timestamp()))
         order = readings.c.seq.asc() if after is not None else readings.c.seq.desc()
         query = select(*_ROW_COLUMNS).where(*chosen).order_by(order).limit(limit)
         with self._database.reading() as connection:
@@ -382,8 +378,8 @@ class Logbook(AbstractContextManager["Logbook"]):
             _WAITS, *_among_waiting(since, in_doubt), *_conditions(filters)
         )
         with self._database.reading() as connection:
-            count, since = connection.execute(query).one()
-        return Waiting(count=count, since=None if since is None else datetime.fromtimestamp(since, UTC))
+            count, oldest = connection.execute(query).one()
+        return Waiting(count=count, since=None if oldest is None else datetime.fromtimestamp(oldest, UTC))
 
     def events(self, reading: str | None = None, after: int = 0) -> Iterator[Event]:
         """Events in order, of one reading or of all. Raises LinecallError at one that has been altered."""
@@ -562,19 +558,17 @@ def _photos(event: Event) -> tuple[KeptPhoto, ...]:
     return tuple(KeptPhoto(name=photo["name"], sha256=photo["sha256"]) for photo in event.payload["photos"])
 
 
-def _conditions(filters: Mapping[str, str | None]) -> list[ColumnElement[bool]]:
+def _conditions(
+    filters: Mapping[str, str | None], since: datetime | None = None, until: datetime | None = None
+) -> list[ColumnElement[bool]]:
     unknown = set(filters) - set(FILTERABLE)
     if unknown:
         raise TypeError(f"no filter {sorted(unknown)}; there are {FILTERABLE}")
-    return [readings.c[name] == value for name, value in filters.items() if value is not None]
-
-
-def _among_waiting(since: datetime | None, in_doubt: str | None) -> list[ColumnElement[bool]]:
-    chosen: list[ColumnElement[bool]] = []
+    chosen = [readings.c[name] == value for name, value in filters.items() if value is not None]
     if since is not None:
         chosen.append(readings.c.at_utc >= int(since.timestamp()))
-    if in_doubt is not None:
-        chosen.append(readings.c.in_doubt.contains(f"|{in_doubt}|", autoescape=True))
+    if until is not None:
+        chosen.append(readings.c.at_utc < int(until.timestamp()))
     return chosen
 
 
