@@ -12,8 +12,9 @@ from reader.strip import DARK, Strip
 
 FloatArray = NDArray[np.float64]
 
-BIN_PX = 2
-"""Strip samples a bin, both ways: 8 bins a millimetre, eight over a 1 mm line and one over a hair."""
+BIN_ALONG_PX = 3
+BIN_ACROSS_PX = 2
+"""Strip samples a bin: five bins over a 1 mm line, and about one over a hair that runs along the flow."""
 LANE_MM = 0.5
 """Breadth of a lane: wide against the blur, so that lanes are nearly independent of each other."""
 LUMA = np.array([0.25, 0.5, 0.25])
@@ -56,17 +57,17 @@ def extract_profile(strip: Strip) -> Profile:
     """Average absorbance over the breadth, streaks levelled and foreign bodies left out."""
     light, seen = _binned(strip)
     absorbance = -np.log10(np.maximum(light, DARK)).astype(np.float64)
-    clean = seen & ~_foreign(absorbance @ LUMA, seen, strip.px_per_mm / BIN_PX)
+    clean = seen & ~_foreign(absorbance @ LUMA, seen, strip.px_per_mm)
     return _average(strip, _level_columns(absorbance, clean), clean, seen)
 
 
 def _binned(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-    """The strip's light averaged over square bins, (n, m, 3), and the bins of which every sample is valid."""
-    n, m = strip.valid.shape[0] // BIN_PX, strip.valid.shape[1] // BIN_PX
-    whole = slice(0, n * BIN_PX), slice(0, m * BIN_PX)
-    light = strip.linear[whole].reshape(n, BIN_PX, m, BIN_PX, 3).mean(axis=(1, 3))
-    seen = strip.valid[whole].reshape(n, BIN_PX, m, BIN_PX).all(axis=(1, 3))
-    return np.asarray(light), np.asarray(seen)
+    """The strip's light averaged over bins, (n, m, 3), and the bins of which every sample is valid."""
+    n, m = strip.valid.shape[0] // BIN_ALONG_PX, strip.valid.shape[1] // BIN_ACROSS_PX
+    whole = slice(0, n * BIN_ALONG_PX), slice(0, m * BIN_ACROSS_PX)
+    light = cv2.resize(np.ascontiguousarray(strip.linear[whole]), (m, n), interpolation=cv2.INTER_AREA)
+    seen = strip.valid[whole].reshape(n, BIN_ALONG_PX, m, BIN_ACROSS_PX).all(axis=(1, 3))
+    return np.asarray(light, np.float32), np.asarray(seen)
 
 
 def _foreign(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
@@ -81,16 +82,16 @@ def _foreign(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDA
 
 
 def _foreign_inside(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+    along, across = px_per_mm / BIN_ALONG_PX, px_per_mm / BIN_ACROSS_PX
     levelled = np.where(seen, tone, np.median(tone[seen])).astype(np.float32)
-    for _ in range(2):
-        levelled = levelled - np.median(levelled - np.median(levelled, axis=1)[:, None], axis=0)
+    levelled -= np.median(levelled - np.median(levelled, axis=1)[:, None], axis=0)
     row = np.median(levelled, axis=1)[:, None]
-    kernel = np.ones((2 * round(ENVELOPE_MM * px_per_mm) + 1, 1), np.uint8)
+    kernel = np.ones((2 * round(ENVELOPE_MM * along) + 1, 1), np.uint8)
     above, below = levelled - cv2.dilate(row, kernel), levelled - cv2.erode(row, kernel)
     excess = np.where(seen, np.maximum(above, 0) + np.minimum(below, 0), 0)
     residual = np.where(seen, levelled - row, 0)
     odd = np.abs(excess) > OUTLIER_SD * _spread(residual[seen])
-    patch = (max(1, round(PATCH_MM * px_per_mm)),) * 2
+    patch = max(1, round(PATCH_MM * across)), max(1, round(PATCH_MM * along))
     odd |= np.abs(cv2.blur(excess, patch)) > OUTLIER_SD * _spread(cv2.blur(residual, patch)[seen])
     return np.asarray(cv2.dilate((odd & seen).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
@@ -140,8 +141,7 @@ def _average(
     spread = np.where(clean_valid[..., None], clean_lanes - mean[:, None], 0.0)
     n_used = np.maximum(clean_valid.sum(axis=1), 1)
     error = np.sqrt((spread**2).sum(axis=(0, 1)) / np.maximum(n_used - 1, 1).sum())
-    bin_mm = BIN_PX / strip.px_per_mm
-    position = (np.arange(n, dtype=np.float64) + 0.5) * bin_mm
+    position = (np.arange(n, dtype=np.float64) + 0.5) * BIN_ALONG_PX / strip.px_per_mm
     if valid.any():
         for c in range(3):
             mean[:, c] = np.interp(position, position[valid], mean[valid, c])
@@ -153,7 +153,7 @@ def _average(
         valid=valid,
         lanes=lanes.transpose(1, 0, 2),
         lane_valid=lane_valid.T,
-        lane_mm=(edges[:-1] + edges[1:]) / 2 * bin_mm,
+        lane_mm=(edges[:-1] + edges[1:]) / 2 * BIN_ACROSS_PX / strip.px_per_mm,
         foreign_fraction=float((seen & ~clean).sum() / max(1, seen.sum())),
     )
     for array in (

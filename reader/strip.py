@@ -18,6 +18,7 @@ from reader.photo import Photo
 from reader.settings import Window
 
 FloatArray = NDArray[np.float64]
+Extent = tuple[float, float, float, float]
 Matrix = NDArray[np.float64]
 
 STRIP_PX_PER_MM = 16.0
@@ -89,9 +90,7 @@ def cut_strips(photo: Photo, pose: PlatePose) -> tuple[Strip, ...]:
     windows = pose.layout.window
     views = [_edge_view(photo, pose, window) for window in windows]
     seating = _find_seating(views, pose)
-    return tuple(
-        _cut(photo, pose, window, seating, view) for window, view in zip(windows, views, strict=True)
-    )
+    return tuple(_cut(pose, window, seating, view) for window, view in zip(windows, views, strict=True))
 
 
 def membrane_mm_to_px(pose: PlatePose, recess_mm: float) -> Matrix:
@@ -114,27 +113,36 @@ def window_to_plate(window: Window) -> Matrix:
     return np.array([[across[0], along[0], origin[0]], [across[1], along[1], origin[1]], [0, 0, 1]])
 
 
-def _sample(
-    photo: Photo, mm_to_px: Matrix, extent_mm: tuple[float, float, float, float], scale: float
-) -> NDArray[np.float32]:
-    """Linear RGB on a regular grid over x0, y0, x1, y1 (window mm), averaged where the photo is finer."""
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Patch:
+    """The part of a photo about one window in linear light, (h, w, 3) RGB float32, and its top-left pixel (x, y)."""
+
+    light: NDArray[np.float32]
+    corner: tuple[int, int]
+
+
+def _patch(photo: Photo, mm_to_px: Matrix, extent_mm: Extent) -> _Patch:
+    """Make light linear once for all that is cut out of an extent (x0, y0, x1, y1, window mm)."""
+    x0, y0, x1, y1 = extent_mm
+    ring = apply(mm_to_px, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
+    height, width = photo.pixels.shape[:2]
+    low = np.clip(np.floor(ring.min(axis=0)).astype(int) - 3, 0, (width - 1, height - 1))
+    high = np.clip(np.ceil(ring.max(axis=0)).astype(int) + 4, low + 1, (width, height))
+    light = linear(photo.pixels[low[1] : high[1], low[0] : high[0]], photo.encoding)
+    return _Patch(light=light, corner=(int(low[0]), int(low[1])))
+
+
+def _sample(patch: _Patch, mm_to_px: Matrix, extent_mm: Extent, scale: float) -> NDArray[np.float32]:
+    """Linear RGB on a regular grid over an extent, averaged where the photo is finer; outside of the patch it is 0."""
     x0, y0, x1, y1 = extent_mm
     n_across, n_along = round((x1 - x0) * scale), round((y1 - y0) * scale)
-    ring = apply(mm_to_px, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
-    low = np.floor(ring.min(axis=0)).astype(int) - 3
-    high = np.ceil(ring.max(axis=0)).astype(int) + 4
-    height, width = photo.pixels.shape[:2]
-    low, high = np.maximum(low, 0), np.minimum(high, (width, height))
-    if (high <= low).any():
-        return np.zeros((n_along, n_across, 3), np.float32)
-    light = linear(photo.pixels[low[1] : high[1], low[0] : high[0]], photo.encoding)
     finer = max(1, round(_native_scale(mm_to_px, extent_mm) / scale))
     step = 1 / (scale * finer)
     grid_to_mm = np.array([[step, 0, x0 + step / 2], [0, step, y0 + step / 2], [0, 0, 1]])
-    to_roi = np.array([[1, 0, -low[0]], [0, 1, -low[1]], [0, 0, 1]], dtype=np.float64)
+    to_patch = np.array([[1, 0, -patch.corner[0]], [0, 1, -patch.corner[1]], [0, 0, 1]], dtype=np.float64)
     sampled = cv2.warpPerspective(
-        light,
-        to_roi @ mm_to_px @ grid_to_mm,
+        patch.light,
+        to_patch @ mm_to_px @ grid_to_mm,
         (n_across * finer, n_along * finer),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_CONSTANT,
@@ -144,7 +152,7 @@ def _sample(
     return np.asarray(sampled, dtype=np.float32)
 
 
-def _native_scale(mm_to_px: Matrix, extent_mm: tuple[float, float, float, float]) -> float:
+def _native_scale(mm_to_px: Matrix, extent_mm: Extent) -> float:
     """Photo pixels per millimetre in the middle of the extent (geometric mean of both ways)."""
     x, y = (extent_mm[0] + extent_mm[2]) / 2, (extent_mm[1] + extent_mm[3]) / 2
     centre, right, down = apply(mm_to_px, np.array([[x, y], [x + 1, y], [x, y + 1]]))
@@ -156,7 +164,8 @@ class _EdgeView:
     """Edge strength around one membrane, seen at the nominal recess: steps of log light across each side.
 
     across, along : 1-D edge strength between the grid positions x, y (window mm); tone_across, tone_along : the tones
-    (log10 of light, RGB) behind them; top_shift : how far the window axes' origin lies from the opening's.
+    (log10 of light, RGB) behind them; top_shift : how far the window axes' origin lies from the opening's; patch :
+    what both were cut from.
     """
 
     x_mm: FloatArray
@@ -166,6 +175,7 @@ class _EdgeView:
     tone_across: FloatArray
     tone_along: FloatArray
     top_shift: FloatArray
+    patch: _Patch
 
 
 def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
@@ -174,11 +184,11 @@ def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
     parallax = _parallax(pose, window, RECESS_MM)
     shifted = to_plate @ np.array([[1, 0, parallax[0]], [0, 1, parallax[1]], [0, 0, 1]])
     extent = (-PAD_MM, -PAD_MM, window.breadth + PAD_MM, window.length + PAD_MM)
-    light = _sample(photo, pose.mm_to_px @ shifted, extent, EDGE_PX_PER_MM)
-    tone = np.log10(np.maximum(light.astype(np.float64), DARK))
+    patch = _patch(photo, pose.mm_to_px @ shifted, extent)
+    tone = np.log10(np.maximum(_sample(patch, pose.mm_to_px @ shifted, extent, EDGE_PX_PER_MM), DARK))
     inset = round((PAD_MM + 0.8) * EDGE_PX_PER_MM)
-    across = np.median(tone[inset:-inset], axis=0)
-    along = np.median(tone[:, inset:-inset], axis=1)
+    across = tone[inset:-inset].mean(axis=0, dtype=np.float64)
+    along = tone[:, inset:-inset].mean(axis=1, dtype=np.float64)
     x = np.arange(across.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
     y = np.arange(along.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
     return _EdgeView(
@@ -189,6 +199,7 @@ def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
         tone_across=across,
         tone_along=along,
         top_shift=parallax,
+        patch=patch,
     )
 
 
@@ -221,7 +232,9 @@ def _find_seating(views: Sequence[_EdgeView], pose: PlatePose) -> Seating:
     windows = pose.layout.window
     depths = np.arange(RECESS_RANGE_MM[0], RECESS_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
     z = float(pose.camera_mm[2])
-    relative = depths / (z + depths) * (z + RECESS_MM) / RECESS_MM - 1  # the parallax over the nominal one, less 1
+    relative = (
+        depths / (z + depths) * (z + RECESS_MM) / RECESS_MM - 1
+    )  # the parallax over the nominal one, less 1
     support = -0.5 * ((depths - RECESS_MM) / RECESS_SD_MM) ** 2
     for view, window in zip(views, windows, strict=True):
         shifts = relative[:, None] * view.top_shift
@@ -271,13 +284,13 @@ def _edge_share(view: _EdgeView, window: Window, shift: FloatArray) -> float:
     return max(shares)
 
 
-def _cut(photo: Photo, pose: PlatePose, window: Window, seating: Seating, view: _EdgeView) -> Strip:
+def _cut(pose: PlatePose, window: Window, seating: Seating, view: _EdgeView) -> Strip:
     parallax = _parallax(pose, window, seating.recess_mm)
     local = _local_shift(view, window, parallax - view.top_shift)
     to_plate = window_to_plate(window) @ np.array([[1, 0, local[0]], [0, 1, local[1]], [0, 0, 1.0]])
     mm_to_px = membrane_mm_to_px(pose, seating.recess_mm) @ to_plate
     extent = (0.0, 0.0, window.breadth, window.length)
-    light = _sample(photo, mm_to_px, extent, STRIP_PX_PER_MM)
+    light = _sample(view.patch, mm_to_px, extent, STRIP_PX_PER_MM)
     x = (np.arange(light.shape[1]) + 0.5) / STRIP_PX_PER_MM
     y = (np.arange(light.shape[0]) + 0.5) / STRIP_PX_PER_MM
     seen = np.logical_and.outer(
