@@ -51,10 +51,11 @@ def upright(picture: Image) -> Image:
     return np.ascontiguousarray(picture[::-1])
 
 
-def level(window: WindowRecord, found: WindowEvidence, *, reduce: int = 1) -> Levelled:
+def level(window: WindowRecord, found: WindowEvidence, *, reduce: int = 1, columns: bool = False) -> Levelled:
     """Take a smooth surface off a strip's absorbance: quartic along the flow and quadratic across it.
 
     It is fitted where no mark belongs. reduce : columns made one first: quicker, and far finer than BLUR_MM.
+    columns : take off each column's own offset and slope too, as streaks and the rim's shadow give it.
     """
     strip = found.strip
     n_along, n_across = strip.valid.shape
@@ -63,15 +64,18 @@ def level(window: WindowRecord, found: WindowEvidence, *, reduce: int = 1) -> Le
     valid = cv2.resize(strip.valid.astype(np.uint8), reduced, interpolation=cv2.INTER_NEAREST) > 0
     absorbance = -np.log10(np.maximum(light, np.float32(DARK)))
     x, y = (np.linspace(-1, 1, n, dtype=np.float32) for n in reduced)
-    surface = _smooth_surface(absorbance, valid & blank_rows(window, found)[:, None], x, y)
+    blank = valid & blank_rows(window, found)[:, None]
+    surface = _smooth_surface(absorbance, blank, x, y)
+    if columns:
+        surface = surface + _column_lines(absorbance - surface, blank, y)
     return Levelled(
         over=absorbance - surface, surface=surface, shape=(n_along, n_across), px_per_mm=strip.px_per_mm
     )
 
 
-def blurred(levelled: Levelled) -> Floats:
-    """Absorbance over the surface, averaged along the lines as the eye does (BLUR_MM)."""
-    sigma_x, sigma_y = (mm * levelled.px_per_mm for mm in BLUR_MM)
+def blurred(levelled: Levelled, blur_mm: tuple[float, float] = BLUR_MM) -> Floats:
+    """Absorbance over the surface, averaged along the lines as the eye does; blur_mm : 1 sigma across and along."""
+    sigma_x, sigma_y = (mm * levelled.px_per_mm for mm in blur_mm)
     reduced = levelled.over.shape[1] / levelled.shape[1]
     return np.asarray(cv2.GaussianBlur(levelled.over, (0, 0), sigmaX=sigma_x * reduced, sigmaY=sigma_y))
 
@@ -91,13 +95,27 @@ def hatched(picture: Image, valid: NDArray[np.bool_]) -> Image:
 
 
 def blank_rows(window: WindowRecord, found: WindowEvidence) -> NDArray[np.bool_]:
-    """Rows of the strip that the fit used and where no mark belongs."""
+    """Rows of the strip that the fit used and where no mark belongs or was found."""
     place_mm = (np.arange(found.strip.valid.shape[0]) + 0.5) / found.strip.px_per_mm
     blank = np.asarray(np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5)
     for mark in (window.reference, window.indicator):
-        if mark.expected_mm is not None:
-            blank &= np.abs(place_mm - mark.expected_mm) > MARK_REACH_MM
+        for place in (mark.expected_mm, mark.position_mm):
+            if place is not None:
+                blank &= np.abs(place_mm - place) > MARK_REACH_MM
     return blank
+
+
+def _column_lines(values: Floats, blank: NDArray[np.bool_], y: Floats) -> Floats:
+    """Least-squares line of each column of (n, m, 3) values over its blank places; 0 where these are too few."""
+    weight = blank.astype(np.float32)
+    s0, s1, s2 = (((y**power) @ weight)[:, None] for power in (0, 1, 2))
+    r0, r1 = (np.tensordot(y**power, values * weight[..., None], axes=(0, 0)) for power in (0, 1))
+    determinant = s0 * s2 - s1**2
+    enough = (s0 > len(y) / 4) & (determinant > 1e-3 * s0 * s2)
+    divisor = np.where(enough, determinant, 1)
+    offset = np.where(enough, (s2 * r0 - s1 * r1) / divisor, 0)
+    slope = np.where(enough, (s0 * r1 - s1 * r0) / divisor, 0)
+    return np.asarray(offset + y[:, None, None] * slope, np.float32)
 
 
 def _smooth_surface(values: Floats, blank: NDArray[np.bool_], x: Floats, y: Floats) -> Floats:

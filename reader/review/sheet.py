@@ -1,0 +1,477 @@
+"""The reviewer's sheet: one page, complete in itself, on which a faint line can be judged.
+
+For every window in question: the strip, as photographed and with its contrast raised; its marks beside a ladder of
+lines of known height drawn into the window's own noise; the profile with what was fitted; and what would follow from
+each answer. A blind sheet shows all windows and nothing that the tool or an earlier reviewer made of them.
+"""
+
+import itertools
+import shlex
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.metadata import version
+from typing import Final
+
+from reader import ink, strip_view
+from reader.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, settings_words, taken
+from reader.errors import LinecallError
+from reader.evidence import WindowEvidence
+from reader.grade import Grade
+from reader.logbook import Logbook, Statement
+from reader.quality import FLAGS
+from reader.read import Reading
+from reader.review import ladder, page
+from reader.review.decide import CALLS, age_of, calls_of, graded
+from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
+from reader.settings import GRADES, Layout, Rules, Thresholds
+from reader.verdict import Call, Mark, MarkName, PhotoRecord, QualityRecord, Verdict, WindowRecord
+
+MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
+TOGETHER_MAX: Final = 3  # marks in question whose answers are tried together
+SAME_HEIGHT: Final = 5e-5  # absorbance; heights further apart do not read the same with four decimals
+
+STATED: Final = {
+    "tank": "tank",
+    "sample_point": "sample point",
+    "sample_phase": "sample phase",
+    "plate_lot": "plate lot",
+    "plate_expiry": "plate expiry",
+    "drops_at": "drops at",
+    "operator": "operator",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Case:
+    """A reading as a reviewer gets it.
+
+    first, current : the verdict at the time of the reading, and as it stands now. photos : each of its photos that
+    counts, in order, as measured today. layout, rules, thresholds : those of the verdict.
+    """
+
+    reading: str
+    first: Verdict
+    current: Verdict
+    photos: tuple[Reading, ...]
+    layout: Layout
+    rules: Rules
+    thresholds: Thresholds
+    statement: Statement | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Consequence:
+    """What an answer leads to: the grade, in words, and the rule that decides it."""
+
+    call: Call
+    words: str
+    because: str
+
+
+def open_case(logbook: Logbook, reading_id: str, files: SiteFiles | None = None) -> Case:
+    """Take a reading out of the logbook, and measure its photos anew.
+
+    Raises LinecallError if the logbook has no such reading, its photo was refused, a photo or the settings that it
+    was made by are missing or altered, or this version of linecall refuses what another one has read.
+    """
+    stored = find_reading(logbook, reading_id)
+    first = stored.first
+    if first.status == "refused":
+        raise LinecallError(
+            f"reading {stored.id}: its photo was refused ({first.reason}), so there is no mark to judge"
+        )
+    settings = settings_of(first, files or SiteFiles())
+    photos = tuple(
+        photo for photo in measured_photos(logbook, stored, settings) if photo.verdict.status == "read"
+    )
+    if not photos:
+        raise LinecallError(
+            f"reading {stored.id}: linecall {first.software.version} has read its photo, but this one, "
+            f"{version('linecall')}, refuses it; make the sheet with that version"
+        )
+    return Case(
+        reading=stored.id,
+        first=first,
+        current=stored.current,
+        photos=photos,
+        layout=settings.layouts[0],
+        rules=settings.rules,
+        thresholds=settings.thresholds,
+        statement=stored.statement,
+    )
+
+
+def sheet(case: Case, *, blind: bool = False, every_window: bool = False) -> bytes:
+    """HTML of a reading's sheet, UTF-8.
+
+    blind : leave out the tool's calls, grade, limits and fits, and all earlier reviewers'; all windows are shown, so
+    that not even the choice of windows tells. every_window : show those too that are not in question.
+    """
+    asked = in_question(case)
+    shown = [
+        window
+        for window in case.current.windows
+        if blind or every_window or not asked or any((window.id, mark) in asked for mark in MARKS)
+    ]
+    return page.render(
+        blind=blind,
+        reading=case.reading,
+        grade=None if blind else _grade(case.current),
+        shown_because=_shown_because(
+            len(shown), case, blind=blind, every_window=every_window, asked=bool(asked)
+        ),
+        contrast=strip_view.CONTRAST,
+        blur_mm=(strip_view.BLUR_MM[0], ladder.LINE_BLUR_MM[0]),
+        outcomes=() if blind else outcomes(case, asked),
+        windows=[_window(case, window, asked, blind=blind) for window in shown],
+        plates=[_plate(photo, blind=blind) for photo in case.photos],
+        assay=CALL_WORDS[case.layout.assay.format],
+        stated=_stated(case, blind=blind),
+        measured=_measured(case),
+        notes=_notes(case, blind=blind),
+        provenance=_provenance(case),
+        caution=CAUTION,
+        command=f"linecall review decide {shlex.quote(case.reading)}",
+    )
+
+
+def in_question(case: Case) -> frozenset[tuple[str, MarkName]]:
+    """Marks that somebody must look at: doubtful when first read or now, or decided by a reviewer since."""
+    doubtful = {
+        (window.id, name)
+        for verdict in (case.first, case.current)
+        for window in verdict.windows
+        for name in MARKS
+        if _mark(window, name).call == "doubtful"
+    }
+    review = case.current.review
+    open_ones = {(one.window, one.mark) for one in review.open} if review is not None else set()
+    decided = {
+        (window.id, name)
+        for window in case.current.windows
+        for name in MARKS
+        if _mark(window, name).first_call is not None
+    }
+    return frozenset(doubtful | open_ones | decided)
+
+
+def consequences(case: Case, window: str, mark: MarkName) -> tuple[Consequence, ...]:
+    """What would follow from each answer on one mark, all other calls staying as they are."""
+    now = _graded(case, {})
+    answers = (call for call in _answers(case, mark) if call != "doubtful")
+    found = ((call, _graded(case, {(window, mark): call})) for call in answers)
+    return tuple(
+        Consequence(call=call, words=_change(now, then), because=_because(then)) for call, then in found
+    )
+
+
+def outcomes(case: Case, asked: Iterable[tuple[str, MarkName]]) -> tuple[tuple[str, str], ...]:
+    """Grades, mildest first, and the marks that must be absent for them, of all in question; `;` parts the ways.
+
+    Empty where there is one such mark, for `consequences` says it, or more than TOGETHER_MAX.
+    """
+    order = [(window.id, name) for window in case.current.windows for name in MARKS]
+    together = sorted(asked, key=order.index)
+    if not 1 < len(together) <= TOGETHER_MAX:
+        return ()
+    found: dict[tuple[tuple[str, ...], str], list[str]] = {}
+    either: tuple[Call, ...] = ("present", "absent")
+    for answers in itertools.product(either, repeat=len(together)):
+        then = _graded(case, dict(zip(together, answers, strict=True)))
+        absent = [_named(mark) for mark, call in zip(together, answers, strict=True) if call == "absent"]
+        grade = _either(then.possible_grades) if then.grade == "undecided" else then.grade
+        found.setdefault((then.possible_grades, grade), []).append(_listed(absent) or "none")
+    ranked = sorted(found.items(), key=lambda item: [GRADES.index(grade) for grade in item[0][0]])
+    return tuple((grade, "; ".join(ways)) for (_, grade), ways in ranked)
+
+
+def _named(mark: tuple[str, MarkName]) -> str:
+    window, name = mark
+    return window if name == "indicator" else f"reference of {window}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
+
+
+def _graded(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Grade:
+    calls = calls_of(case.current) | answers
+    return graded(calls, case.layout, case.rules, age_of(case.current, case.layout))
+
+
+def _change(now: Grade, then: Grade) -> str:
+    """The grade that an answer leads to, against that of now."""
+    if then.grade == "undecided":
+        still = "still " if now.grade == "undecided" else ""
+        return f"{still}undecided: {_either(then.possible_grades)}"
+    if now.grade == then.grade:
+        return f"{then.grade}, as now"
+    return then.grade if now.grade == "undecided" else f"{then.grade} instead of {now.grade}"
+
+
+def _because(grade: Grade) -> str:
+    """The rule that decides; nothing while several may."""
+    return "" if grade.grade == "undecided" else grade.rule
+
+
+def _either(names: Sequence[str]) -> str:
+    return " or ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
+def _mark(window: WindowRecord, name: MarkName) -> Mark:
+    return window.indicator if name == "indicator" else window.reference
+
+
+def _grade(verdict: Verdict) -> dict[str, object]:
+    """The grade as it stands, and what it turns on."""
+    assert verdict.grade is not None, "a verdict that was read has one"
+    turns = [f"the {pivot.mark} of window {pivot.window}" for pivot in verdict.pivotal]
+    return {
+        "name": verdict.grade,
+        "colour": ink.GRADE_COLOURS[verdict.grade],
+        "sign": page.sign_png(verdict.grade, ink.GRADE_COLOURS[verdict.grade]),
+        "possible": _either(verdict.possible_grades) if verdict.grade == "undecided" else "",
+        "rule": verdict.rule,
+        "turns_on": " and ".join(turns),
+        "warnings": verdict.warnings,
+    }
+
+
+def _shown_because(shown: int, case: Case, *, blind: bool, every_window: bool, asked: bool) -> str:
+    """Why these windows are on the sheet."""
+    if blind:
+        return "All windows are shown, whichever of them somebody asked about."
+    if every_window:
+        return "All windows are shown, also those that are not in question."
+    if not asked:
+        return "No mark of this plate is in question; all windows are shown."
+    rest = len(case.current.windows) - shown
+    return (
+        f"The {rest} other windows are not in question."
+        if rest > 1
+        else ("The other window is not in question." if rest else "")
+    )
+
+
+def _window(
+    case: Case, window: WindowRecord, asked: frozenset[tuple[str, MarkName]], *, blind: bool
+) -> dict[str, object]:
+    """One window: its looks in every photo, then its marks with what is known and what would follow."""
+    named = [name for name in MARKS if (window.id, name) in asked]
+    return {
+        "id": window.id,
+        "analyte": window.analyte,
+        "tier": window.tier,
+        "asked": [] if blind else named,
+        "looks": [_look(case, photo, window.id, blind=blind) for photo in case.photos],
+        "answers": [
+            {"mark": name, "calls": _answers(case, name)} for name in (MARKS if blind else named or MARKS[:1])
+        ],
+        "marks": [] if blind else [_mark_block(case, window, name, asked) for name in MARKS],
+    }
+
+
+def _answers(case: Case, mark: MarkName) -> tuple[Call, ...]:
+    """Calls that a reviewer may give a mark of this layout."""
+    dyed = case.layout.marks.reference.undeveloped_colour is not None
+    return tuple(call for call in CALLS[mark] if call != "undeveloped" or dyed)
+
+
+def _mark_block(
+    case: Case, window: WindowRecord, name: MarkName, asked: frozenset[tuple[str, MarkName]]
+) -> dict[str, object]:
+    """What the tool and earlier reviewers made of a mark; what would follow, where it is in question."""
+    mark = _mark(window, name)
+    pivotal = any((pivot.window, pivot.mark) == (window.id, name) for pivot in case.current.pivotal)
+    follows: tuple[Consequence, ...] = ()
+    if (window.id, name) in asked:
+        follows = consequences(case, window.id, name)
+    elif not asked and name == "indicator":  # what another answer than the call would change
+        follows = tuple(one for one in consequences(case, window.id, name) if one.call != mark.call)
+    return {
+        "name": name,
+        "call": mark.call,
+        "bar": page.call_png(mark.call),
+        "words": mark_words(case.current, window, name, pivotal=pivotal),
+        "follows": follows,
+        "decisions": [
+            {
+                "call": made.call,
+                "by": made.by,
+                "reason": made.reason,
+                "at": _moment(made.at),
+                "blind": made.blind,
+            }
+            for made in mark.decisions
+        ],
+        "first_call": mark.first_call,
+        "open": [
+            one.sentence
+            for one in (() if case.current.review is None else case.current.review.open)
+            if (one.window, one.mark) == (window.id, name)
+        ],
+    }
+
+
+def _look(case: Case, photo: Reading, window_id: str, *, blind: bool) -> dict[str, object]:
+    """One window in one photo: pictures, ladder, profile."""
+    window, found = next(pair for pair in _measured_windows(photo) if pair[0].id == window_id)
+    assert photo.evidence is not None
+    assert photo.evidence.photo is not None
+    from_height = ladder.coloured_from(photo.evidence, case.layout.marks.indicator.colour)
+    built = ladder.build(window, found, case.layout, from_height)
+    views = (
+        ("as photographed", "photo", "natural"),
+        (f"contrast \u00d7 {strip_view.CONTRAST}", f"\u00d7 {strip_view.CONTRAST}", "stretched"),
+        (f"{built.dye} dye only, \u00d7 {strip_view.CONTRAST}", "dye only", "dye"),
+        (f"lightness only, \u00d7 {strip_view.CONTRAST}", "lightness", "lightness"),
+    )
+    third = views[2] if built.coloured_from <= case.thresholds.faintest_line else views[3]
+    return {
+        "photo": photo.verdict.photo.name,
+        "strip_mm": built.strip_mm,
+        "tile_mm": built.mm,
+        "line_mm": case.layout.marks.indicator.width,
+        "strips": [
+            {"label": short, "name": name, "picture": page.png(getattr(built.strip, view))}
+            for name, short, view in (*views[:2], third)
+        ],
+        "profile": page.Profile(window, found, blind=blind).svg(),
+        "heads": [
+            {"name": "indicator", "above": "indicator", "below": "\u00a0"},
+            {"name": "reference", "above": "\u00a0", "below": "reference"},
+            *(
+                {"name": f"{height:g}", "above": f"{height:g}", "below": f"{ladder.contrast(height):.1%}"}
+                if height
+                else {"name": "no line", "above": "none", "below": "\u00a0"}
+                for height in built.heights
+            ),
+        ],
+        "rows": [
+            {
+                "name": name,
+                "note": _colour_note(built) if view == "dye" else "",
+                "tiles": [
+                    page.png(getattr(tile, view)) for tile in (*(built.marks[n] for n in MARKS), *built.rungs)
+                ],
+            }
+            for name, _, view in views
+        ],
+        "no_ladder": not built.rungs,
+    }
+
+
+def _colour_note(built: ladder.Ladder) -> str:
+    """From which height on the dye's picture means anything."""
+    least = built.coloured_from
+    if least <= ladder.RUNGS[1]:
+        return ""
+    return f"this file has no colour below {least:.3f} ({ladder.contrast(least):.1%}): see lightness"
+
+
+def _measured_windows(photo: Reading) -> Iterator[tuple[WindowRecord, WindowEvidence]]:
+    windows = () if photo.evidence is None else photo.evidence.windows
+    return zip(photo.verdict.windows, windows, strict=True)
+
+
+def _plate(photo: Reading, *, blind: bool) -> dict[str, object]:
+    assert photo.evidence is not None
+    drawn = plan_plate(photo.verdict, photo.evidence, calls=not blind)
+    return {"picture": page.plate_jpeg(photo.evidence, drawn), "name": photo.verdict.photo.name}
+
+
+# -- beside the pictures ----------------------------------------------------------------------------------
+
+
+def _stated(case: Case, *, blind: bool) -> list[tuple[str, str]]:
+    """What the technician stated, and the reading age. A note may say what they saw: not for a blind reader."""
+    rows = []
+    if case.statement is not None:
+        for field, label in STATED.items():
+            value = getattr(case.statement, field)
+            said = _moment(value) if isinstance(value, datetime) else value
+            rows.append((label, said or "not stated"))
+        if not blind:
+            rows.append(("note", case.statement.note or "none"))
+    age = case.current.reading_age
+    return [*rows, ("reading age", "" if age is None else age.sentence)]
+
+
+def _moment(moment: datetime) -> str:
+    return moment.isoformat(sep=" ", timespec="minutes")
+
+
+def _measured(case: Case) -> list[dict[str, object]]:
+    """Each photo's quality figures."""
+    return [
+        {
+            "photo": photo.verdict.photo.name,
+            "rows": [
+                *_quality(photo.verdict.quality or QualityRecord()),
+                *_file(photo.verdict.photo),
+                *_view(photo.verdict),
+            ],
+            "flags": [FLAGS.get(flag, flag) for flag in photo.verdict.photo.flags],
+        }
+        for photo in case.photos
+    ]
+
+
+def _quality(quality: QualityRecord) -> Iterable[tuple[str, str]]:
+    figures = (
+        ("sharpness", "{:.1f} px per mm", quality.px_per_mm),
+        ("blur", "{:.2f} mm (1 sigma)", quality.blur_mm),
+        ("noise", "a blank's height varies by {:.4f} (1 sigma)", quality.noise),
+        ("blown out", "{:.1%} of the membranes", quality.clipped_fraction),
+        ("hidden", "{:.1%} of the membranes", quality.hidden_fraction),
+    )
+    return [(label, words.format(value)) for label, words, value in figures if value is not None]
+
+
+def _file(photo: PhotoRecord) -> Iterable[tuple[str, str]]:
+    if photo.lossy is False:
+        return [("file", "nothing lost in compression")]
+    kept = [
+        "" if photo.jpeg_quality is None else f"JPEG quality {photo.jpeg_quality}",
+        "" if photo.chroma_subsampling is None else f"colour kept {photo.chroma_subsampling}",
+    ]
+    return [("file", ", ".join(filter(None, kept)) or "compressed with losses")]
+
+
+def _view(verdict: Verdict) -> Iterable[tuple[str, str]]:
+    tilt = None if verdict.pose is None else verdict.pose.tilt_deg
+    return [] if tilt is None else [("camera", f"tilted by {tilt:.0f} degrees")]
+
+
+def _notes(case: Case, *, blind: bool) -> list[str]:
+    """What a reader must know of the sheet itself."""
+    notes = []
+    if blind:
+        notes.append(
+            "Blind: left out are the tool's calls, grade, limits, fits and warnings, what would follow from each "
+            "answer, the technician's note, and all that earlier reviewers said."
+        )
+    elif (apart := _apart(case)) > SAME_HEIGHT:
+        notes.append(
+            "Pictures and curves were measured anew from the stored photo: heights differ by up to "
+            f"{apart:.4f} from those of the verdict, which was made by linecall {case.first.software.version}."
+        )
+    return notes
+
+
+def _apart(case: Case) -> float:
+    """By how much heights measured today differ from the first verdict's; 0 where several photos were combined."""
+    if len(case.photos) > 1:
+        return 0.0
+    pairs = zip(case.first.windows, case.photos[0].verdict.windows, strict=True)
+    heights = ((_mark(a, name).height, _mark(b, name).height) for a, b in pairs for name in MARKS)
+    return max((abs(a - b) for a, b in heights if a is not None and b is not None), default=0.0)
+
+
+def _provenance(case: Case) -> list[str]:
+    photos = [
+        f"photo {photo.verdict.photo.name}, {taken(photo.verdict)}; sha256 {photo.verdict.photo.sha256}"
+        for photo in case.photos
+    ]
+    return [*photos, ", ".join(settings_words(case.first))]
