@@ -349,7 +349,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         of which a mark is doubtful. filters : as for `readings`.
         """
         moment = int(now.timestamp())
-        chosen = [_WAITS, *_among_waiting(since, in_doubt), *_conditions(filters)]
+        chosen = [_WAITS, *_conditions(filters, since), *_in_doubt(in_doubt)]
         base = select(*_ROW_COLUMNS)
         open_now = (
             base.where(*chosen, readings.c.open_until > moment)
@@ -375,7 +375,7 @@ class Logbook(AbstractContextManager["Logbook"]):
     ) -> Waiting:
         """How many readings wait, and since when; of those that `waiting` chooses."""
         query = select(func.count(), func.min(readings.c.at_utc)).where(
-            _WAITS, *_among_waiting(since, in_doubt), *_conditions(filters)
+            _WAITS, *_conditions(filters, since), *_in_doubt(in_doubt)
         )
         with self._database.reading() as connection:
             count, oldest = connection.execute(query).one()
@@ -570,6 +570,10 @@ def _conditions(
     if until is not None:
         chosen.append(readings.c.at_utc < int(until.timestamp()))
     return chosen
+
+
+def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
+    return [] if analyte is None else [readings.c.in_doubt.contains(f"|{analyte}|", autoescape=True)]
 
 
 def _row_value(row: Row[Any]) -> ReadingRow:
