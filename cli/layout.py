@@ -40,7 +40,7 @@ def list_layouts() -> None:
         )
         for plate in bundled_layouts()
     ]
-    click.echo("\n".join(_in_columns(rows)))
+    click.echo("\n".join(show.in_columns(rows)))
 
 
 @layout.command("show")
@@ -174,7 +174,7 @@ def _description(plate: "Layout") -> list[str]:
                 for name, mark in (("indicator", marks.indicator), ("reference", marks.reference))
             ],
         ),
-        ("windows", _in_columns(window_rows)),
+        ("windows", show.in_columns(window_rows)),
     ]
     if starting is not None:
         parts[4][1][1] += f" ({starting} until it develops)"
@@ -186,11 +186,3 @@ def _description(plate: "Layout") -> list[str]:
 
 def _pair(point: Sequence[float]) -> str:
     return f"{point[0]:.4g}, {point[1]:.4g}"
-
-
-def _in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Rows of cells as lines, each column as wide as its widest cell."""
-    cells = [[show.printable(cell) for cell in row] for row in rows]
-    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-    padded = ([cell.ljust(width) for cell, width in zip(row, widths, strict=True)] for row in cells)
-    return ["  ".join(row).rstrip() for row in padded]

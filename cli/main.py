@@ -23,6 +23,7 @@ INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 COMMANDS = {
     "read": ("read", "Read plates from photos: a call for each mark, a grade, and the proof."),
     "card": ("card", "Write the photo card as a PDF at true scale."),
+    "review": ("review", "Settle doubts: what waits, the sheet to judge it by, the decision."),
     "layout": ("layout", "List, show, check and draw plate layouts."),
 }
 

@@ -53,20 +53,20 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     verdict = outcome.verdict
     assert verdict is not None
     assert verdict.grade is not None
-    grade = _styled(verdict.grade.upper(), fg=GRADE_COLOURS[verdict.grade], bold=True)
+    grade = styled(verdict.grade.upper(), fg=GRADE_COLOURS[verdict.grade], bold=True)
     layout = f"   layout {verdict.layout.name}" if verdict.layout else ""
     lines = [f"{printable(str(outcome.job.photo))}   {grade}{layout}"]
-    lines += _labelled("why", why(verdict))
+    lines += labelled("why", why(verdict))
     if verdict.readings:
-        lines += _labelled(
+        lines += labelled(
             "photos", f"{_listed([reading.photo.name for reading in verdict.readings])}, read as one"
         )
     lines += _window_lines(verdict)
     if verdict.reading_age:
-        lines += _labelled("age", verdict.reading_age.sentence)
+        lines += labelled("age", verdict.reading_age.sentence)
     for warning in verdict.warnings:
-        lines += _labelled("warning", warning)
-    lines += _labelled("next", verdict.next_step)
+        lines += labelled("warning", warning)
+    lines += labelled("next", verdict.next_step)
     for label, path in zip(("written", ""), outcome.written, strict=False):
         lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(path))}")  # on one line, to be copied
     return lines
@@ -103,7 +103,7 @@ def _window_lines(verdict: "Verdict") -> list[str]:
 
     def call(window: "WindowRecord", name: "str", mark: "Mark") -> str:
         shown = f"{name} {mark.call}".ljust(len("reference undeveloped"))
-        return _styled(shown, bold=mark.call != "present")
+        return styled(shown, bold=mark.call != "present")
 
     lines = []
     for window in windows:
@@ -118,7 +118,16 @@ def _window_lines(verdict: "Verdict") -> list[str]:
     return [line.rstrip() for line in lines]
 
 
-def _labelled(label: str, text: str) -> list[str]:
+def in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows of cells as lines, each column as wide as its widest cell."""
+    cells = [[printable(cell) for cell in row] for row in rows]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    padded = ([cell.ljust(width) for cell, width in zip(row, widths, strict=True)] for row in cells)
+    return ["  ".join(row).rstrip() for row in padded]
+
+
+def labelled(label: str, text: str) -> list[str]:
+    """Lines of a text, wrapped, with a label before the first."""
     indent = " " * (2 + LABEL_WIDTH)
     wrapped = click.wrap_text(printable(text), _width(), f"  {label:<{LABEL_WIDTH}}", indent)
     return wrapped.splitlines()
@@ -128,7 +137,8 @@ def _width() -> int:
     return min(shutil.get_terminal_size().columns, WIDEST)
 
 
-def _styled(text: str, *, fg: str | None = None, bold: bool = False) -> str:
+def styled(text: str, *, fg: str | None = None, bold: bool = False) -> str:
+    """Text in colour or bold where that is wanted."""
     return click.style(text, fg=fg, bold=bold) if colour_wanted() and (fg or bold) else text
 
 

@@ -1,6 +1,7 @@
-"""A TOML file read into a model, and every way it can be wrong said in one clear line."""
+"""A TOML file read into a model, and every way it can be wrong said in one clear line; a JSON file likewise."""
 
 import hashlib
+import json
 import stat
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -59,6 +60,21 @@ def read_toml(path: Path, model: type[Model]) -> tuple[Model, str]:
         return model.model_validate(table), hashlib.sha256(data).hexdigest()
     except ValidationError as error:
         _fail(path, text, list(_problems(model, error.errors(include_url=False))))
+
+
+def read_json(path: Path, model: type[Model]) -> Model:
+    """Read a JSON file into `model`; raises SettingsError as `read_toml` does, but without lines of fields."""
+    text = _decode(path, _read_bytes(path))
+    try:
+        table = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise SettingsError(f"{path}, line {error.lineno}: not JSON: {error.msg.lower()}") from None
+    except (ValueError, RecursionError):
+        raise SettingsError(f"{path}: not JSON of a few fields; check the name") from None
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        _fail(path, "", list(_problems(model, error.errors(include_url=False))))
 
 
 def did_you_mean(word: str, known: list[str]) -> str:

@@ -54,14 +54,27 @@ class SiteFiles:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Reviewed:
-    """What became of a review: the reading, its verdict now, whether it still waits, and its image drawn anew."""
+class Drawn:
+    """A reading's verdict as it stands after `reviews` reviews, and its annotated image, JPEG."""
 
     reading: str
-    event: Event
+    reviews: int
     verdict: Verdict
-    waiting: bool
     image: bytes
+
+    @property
+    def name(self) -> str:
+        """What its files are called, without suffix; each review's have a name of their own."""
+        return f"{self.reading}-review-{self.reviews}" if self.reviews else self.reading
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Reviewed:
+    """What became of a review: its event, the reading drawn anew, and whether it still waits for a reader."""
+
+    event: Event
+    drawn: Drawn
+    waiting: bool
 
 
 # --- looking ----------------------------------------------------------------------------------------------
@@ -137,8 +150,23 @@ def measured_photos(logbook: Logbook, stored: StoredReading, settings: ReadSetti
     return tuple(measure(logbook, stored, digest, settings) for digest in hashes if digest is not None)
 
 
-def draw(logbook: Logbook, stored: StoredReading, verdict: Verdict, settings: ReadSettings) -> bytes:
-    """The annotated image of a verdict about a kept reading, JPEG, from its kept photo."""
+def redraw(logbook: Logbook, reading_id: str, files: SiteFiles | None = None) -> Drawn:
+    """Draw a reading as it stands now; raises LinecallError if it, its photo or its settings are not at hand."""
+    stored = find_reading(logbook, reading_id)
+    if stored.current.status == "refused":
+        raise LinecallError(
+            f"reading {stored.id}: its photo was refused ({stored.current.reason}); nothing to draw"
+        )
+    settings = settings_of(stored.first, files or SiteFiles())
+    return Drawn(
+        reading=stored.id,
+        reviews=len(stored.reviews),
+        verdict=stored.current,
+        image=_image(logbook, stored, stored.current, settings),
+    )
+
+
+def _image(logbook: Logbook, stored: StoredReading, verdict: Verdict, settings: ReadSettings) -> bytes:
     assert verdict.photo.sha256 is not None, "a verdict that was read has a photo"
     evidence = measure(logbook, stored, verdict.photo.sha256, settings).evidence
     return annotated_jpeg(verdict, evidence or Evidence(photo=None))
@@ -182,7 +210,12 @@ def decide(
         texts=settings.texts,
         policy=policy,
     )
-    image = draw(logbook, stored, verdict, settings)
+    drawn = Drawn(
+        reading=stored.id,
+        reviews=len(stored.reviews) + 1,
+        verdict=verdict,
+        image=_image(logbook, stored, verdict, settings),
+    )
     waiting = still_waits(verdict)
     payload = {
         "decisions": [
@@ -196,7 +229,7 @@ def decide(
         "waiting": waiting,
     }
     event = _append(logbook, stored, payload, by=decisions[0].by, at=decisions[0].at)
-    return Reviewed(reading=stored.id, event=event, verdict=verdict, waiting=waiting, image=image)
+    return Reviewed(event=event, drawn=drawn, waiting=waiting)
 
 
 def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: datetime, policy: Policy) -> Event:
