@@ -1,0 +1,35 @@
+"""One row a mark and grader: the table that statistics, quizzes and reports are computed from."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MarkRow:
+    """What one grader called one mark of one example, beside the consensus and linecall's own call.
+
+    example : its id; plate : the id that all photos of one plate share. strength : the contrast class. grader,
+    role, call : empty in the one row of a mark that nobody has graded. consensus : None where there is none.
+    height, standard_error, limit_of_blank, limit_of_detection : absorbance; None where not measured.
+    sha256 : of the photo. graded_at : RFC 3339.
+    """
+
+    example: str
+    plate: str
+    window: str
+    mark: str
+    tier: str
+    analyte: str
+    strength: str
+    light: str
+    layout: str
+    grader: str
+    role: str
+    call: str
+    consensus: str | None
+    tool_call: str
+    height: float | None
+    standard_error: float | None
+    sha256: str
+    graded_at: str = ""
+    limit_of_blank: float | None = None
+    limit_of_detection: float | None = None
