@@ -1,10 +1,10 @@
-"""Reads lateral-flow test plates from a photo: `read_photo` gives a typed verdict."""
+"""Reads lateral-flow test plates from photos: `read_photo` and `read_plate` give a typed verdict."""
 
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from reader.errors import LinecallError
-    from reader.read import read_photo
+    from reader.read import read_photo, read_plate
     from reader.verdict import Verdict, load_verdict
 
 _HOME = {
@@ -12,9 +12,10 @@ _HOME = {
     "Verdict": "reader.verdict",
     "load_verdict": "reader.verdict",
     "read_photo": "reader.read",
+    "read_plate": "reader.read",
 }
 
-__all__ = ["LinecallError", "Verdict", "load_verdict", "read_photo"]
+__all__ = ["LinecallError", "Verdict", "load_verdict", "read_photo", "read_plate"]
 
 
 def __getattr__(name: str) -> object:

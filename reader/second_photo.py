@@ -46,9 +46,9 @@ def second_photo(
     if left is not None and left < LAST_MINUTE:
         return "There is no time left for a second photo of this plate. "
     if left is None:
-        time = f"while it may be read (up to {last:g} min after the drops)"
+        time = f"while it may be read, up to {last:g} min after the drops"
     else:
-        time = f"within {left:.0f} min of this photo{_until(left, age, captured_at)}"
+        time = f"within {int(left)} min of this photo{_until(left, age, captured_at)}"
     return (
         f"Photograph the plate again {time}: {_how(windows, pivotal)}. Read both photos as one with "
         "--same-plate; that settles most doubts. "
@@ -58,9 +58,9 @@ def second_photo(
 def _until(left: float, age: ReadingAge, captured_at: datetime | None) -> str:
     """The time of day at which the reading time ends, where a clock tells."""
     if age.drops_at is not None:
-        return f", until {age.drops_at + timedelta(minutes=age.range_minutes[1]):%H:%M}"
+        return f" (until {age.drops_at + timedelta(minutes=age.range_minutes[1]):%H:%M})"
     if captured_at is not None:
-        return f", until {captured_at + timedelta(minutes=left):%H:%M} by its clock"
+        return f" (until {captured_at + timedelta(minutes=left):%H:%M} by its clock)"
     return ""
 
 
