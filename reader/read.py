@@ -235,7 +235,9 @@ def _measure(
     check_sharpness(strips, layout, settings.thresholds)
     profiles = [extract_profile(strip) for strip in strips]
     check_covers(profiles, layout)
-    fits = measure_marks(profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=membrane_tone(strips))
+    fits = measure_marks(
+        profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=membrane_tone(strips)
+    )
     age = reading_age(
         layout,
         stated_minutes=reading_age_min,
