@@ -12,7 +12,7 @@ its luma is. Colour is evidence of a line's dye only as far as the file can carr
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -54,9 +54,18 @@ sharpening halos, chroma bleeding."""
 TEXTURE_MM = 0.3
 """Correlation length of paper texture and of what noise reduction and JPEG leave."""
 TEXTURE_RATIOS = (0.0, 0.5, 2.0, 8.0)
-BASELINE_RATIOS = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
-BASELINE_MM = (1.5, 2.5, 4.0, 7.0, 12.0)
-"""Variances tried for texture and baseline, over the white noise's, and the baseline's correlation lengths."""
+BASELINES = tuple(
+    (ratio, scale_mm)
+    for scale_mm, ratios in (
+        (1.5, (1.0, 10.0, 100.0, 1e3)),
+        (2.5, (1.0, 10.0, 100.0, 1e3, 1e4)),
+        (4.0, (10.0, 100.0, 1e3, 1e4)),
+        (7.0, (100.0, 1e3, 1e4)),
+        (12.0, (1e3, 1e4, 1e5)),
+    )
+    for ratio in ratios
+)
+"""Variances tried for texture and baseline, over the white noise's, the baseline's with its correlation length (mm)."""
 MISFIT_MM = 2.5
 """The model's fit is judged this far about a line: where an edge tells on a 1 mm line's height."""
 FLANK_MM = 1.3
@@ -221,11 +230,13 @@ def measure_marks(
     )
 
 
-def line_shape(offset_mm: FloatArray, width_mm: float, blur_mm: float) -> FloatArray:
-    """A box of a width blurred by a Gaussian (sigma), height 1 at its middle; any shape of offsets from it."""
-    scale = blur_mm * math.sqrt(2)
-    peak = 2 * math.erf(width_mm / 2 / scale)
-    return (_erf((offset_mm + width_mm / 2) / scale) - _erf((offset_mm - width_mm / 2) / scale)) / peak
+def line_shape(
+    offset_mm: FloatArray, width_mm: float | FloatArray, blur_mm: float | FloatArray
+) -> FloatArray:
+    """A box of a width blurred by a Gaussian (sigma), height 1 at its middle; offsets, widths and blurs broadcast."""
+    scale = np.asarray(blur_mm) * math.sqrt(2)
+    half = np.asarray(width_mm) / 2
+    return (_erf((offset_mm + half) / scale) - _erf((offset_mm - half) / scale)) / (2 * _erf(half / scale))
 
 
 _ERF_AT = np.linspace(-4.0, 4.0, 1601)
@@ -315,7 +326,7 @@ def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> flo
 
 
 def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
-    """The noise model of highest restricted likelihood over all blank rows, one parameter after the other, twice."""
+    """The noise model of highest restricted likelihood over all blank rows: baseline, then texture, until both stay."""
     groups: dict[int, list[Profile]] = {}
     for profile in profiles:
         groups.setdefault(len(profile.position_mm), []).append(profile)
@@ -325,7 +336,6 @@ def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
         if rows.sum() >= MIN_BLANK_ROWS:
             y = np.stack([member.absorbance[rows] @ LUMA for member in members], axis=1)
             stretches.append((members[0].position_mm[rows], y))
-    best = NoiseModel(texture=TEXTURE_RATIOS[1], baseline=BASELINE_RATIOS[2], baseline_mm=BASELINE_MM[1])
     known: dict[NoiseModel, float] = {}
 
     def unlikelihood(noise: NoiseModel) -> float:
@@ -333,26 +343,17 @@ def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
             known[noise] = sum(_unlikelihood(x, y, noise) for x, y in stretches)
         return known[noise]
 
-    for _ in range(2):
-        for texture, baseline_mm in ((t, best.baseline_mm) for t in TEXTURE_RATIOS):
-            best = min(
-                best,
-                NoiseModel(texture=texture, baseline=best.baseline, baseline_mm=baseline_mm),
-                key=unlikelihood,
-            )
-        for ratio in BASELINE_RATIOS:
-            best = min(
-                best,
-                NoiseModel(texture=best.texture, baseline=ratio, baseline_mm=best.baseline_mm),
-                key=unlikelihood,
-            )
-        for scale in BASELINE_MM:
-            best = min(
-                best,
-                NoiseModel(texture=best.texture, baseline=best.baseline, baseline_mm=scale),
-                key=unlikelihood,
-            )
-    return best
+    texture = TEXTURE_RATIOS[1]
+    while True:
+        smooth = [
+            NoiseModel(texture=texture, baseline=ratio, baseline_mm=scale) for ratio, scale in BASELINES
+        ]
+        best = min(smooth, key=unlikelihood)
+        rough = [replace(best, texture=ratio) for ratio in TEXTURE_RATIOS]
+        best = min([best, *rough], key=unlikelihood)
+        if best.texture == texture or len(known) > len(BASELINES) * len(TEXTURE_RATIOS):
+            return best
+        texture = best.texture
 
 
 def _blanks(profile: Profile, layout: Layout, noise: NoiseModel) -> _Blanks:
@@ -508,8 +509,9 @@ def _beside_shadow(profile: Profile, layout: Layout, rows: BoolArray) -> FloatAr
     return np.array(extra)
 
 
-def _shapes(x: FloatArray, places: FloatArray, widths: FloatArray, blur: float) -> FloatArray:
-    return np.stack([line_shape(x - p, float(w), blur) for p, w in zip(places, widths, strict=True)], axis=1)
+def _shapes(x: FloatArray, places: FloatArray, widths: FloatArray, blur: float | FloatArray) -> FloatArray:
+    """Shapes (..., n, 2) of the two lines; blurs (k, 1, 1) or widths (k, 1, 2) give k candidates of them."""
+    return line_shape(x[:, None] - places, widths, blur)
 
 
 def _shape_variance(x: FloatArray, places: FloatArray, widths: FloatArray, heights: FloatArray) -> FloatArray:
@@ -525,11 +527,14 @@ def _explained(y: FloatArray, projected: FloatArray, shapes: FloatArray, sigma: 
 
     A line below the baseline takes out nothing.
     """
-    weighted = np.einsum("ij,kjm->kim", projected, shapes, optimize=True)
-    score = np.einsum("kim,i->km", weighted, y)
-    inner = np.einsum("kim,kil->kml", shapes, weighted, optimize=True) + 1e-9 * np.eye(2)
-    heights = np.linalg.solve(inner, score[..., None])[..., 0]
-    return np.asarray((np.maximum(heights, 0) * score).sum(axis=1)) / sigma**2
+    weighted = projected @ shapes
+    score = y @ weighted
+    inner = shapes.transpose(0, 2, 1) @ weighted + 1e-9 * np.eye(2)
+    (a, b), (c, d) = inner[:, 0].T, inner[:, 1].T
+    u, v = score.T
+    det = a * d - b * c
+    gain = np.maximum((d * u - b * v) / det, 0) * u + np.maximum((a * v - c * u) / det, 0) * v
+    return np.asarray(gain / sigma**2)
 
 
 def _best_places(
@@ -560,7 +565,7 @@ def _best_places(
 def _best_blur(
     x: FloatArray, y: FloatArray, projected: FloatArray, places: FloatArray, widths: FloatArray, sigma: float
 ) -> float:
-    shapes = np.stack([_shapes(x, places, widths, blur) for blur in BLUR_MM])
+    shapes = _shapes(x, places, widths, np.array(BLUR_MM)[:, None, None])
     stray = np.log(np.array(BLUR_MM) / DEFAULT_BLUR_MM) / BLUR_LOG_SD
     return BLUR_MM[int(np.argmax(_explained(y, projected, shapes, sigma) - stray**2))]
 
@@ -578,9 +583,9 @@ def _best_widths(
     widths = np.array([mark.width for mark in marks])
     stray = np.log(np.array(WIDTH_RATIOS)) / WIDTH_LOG_SD
     for k, mark in enumerate(marks):
-        shapes = np.repeat(_shapes(x, places, widths, blur)[None], len(WIDTH_RATIOS), axis=0)
-        for candidate, ratio in enumerate(WIDTH_RATIOS):
-            shapes[candidate, :, k] = line_shape(x - places[k], mark.width * ratio, blur)
+        tried = np.tile(widths, (len(WIDTH_RATIOS), 1))
+        tried[:, k] = mark.width * np.array(WIDTH_RATIOS)
+        shapes = _shapes(x, places, tried[:, None], blur)
         best = int(np.argmax(_explained(y, projected, shapes, sigma) - stray**2))
         widths[k] = mark.width * WIDTH_RATIOS[best]
     return widths

@@ -33,9 +33,12 @@ OPENING_MARGIN_MM = 0.5
 OPENING_MARGIN_SD_MM = 0.25
 OPENING_MARGIN_RANGE_MM = (0.0, 1.2)
 SEATING_STEP_MM = 0.05
-LOCAL_SHIFT_SD_MM = 0.12
+LOCAL_SHIFT_SD_MM = 0.05
 """Spread of a single membrane's place about the plate's (lens distortion and assembly)."""
-LOCAL_SHIFT_MAX_MM = 0.45
+POSE_SHIFT_SD_MM = 0.25
+POSE_BEND_MM = 300.0
+"""Spread of what the whole plate's pose may be off by, and the distance over which that may change as much: a moulded
+edge shows two lines half a millimetre apart."""
 MARGIN_MM = 0.3
 """Left out along every edge of the membrane: blur, wicking and the edge's own shadow."""
 PAD_MM = 1.8
@@ -90,7 +93,17 @@ def cut_strips(photo: Photo, pose: PlatePose) -> tuple[Strip, ...]:
     windows = pose.layout.window
     views = [_edge_view(photo, pose, window) for window in windows]
     seating = _find_seating(views, pose)
-    return tuple(_cut(pose, window, seating, view) for window, view in zip(windows, views, strict=True))
+    nominal = [
+        _parallax(pose, window, seating.recess_mm) - view.top_shift
+        for window, view in zip(windows, views, strict=True)
+    ]
+    common = _common_shifts(views, windows, nominal)
+    return tuple(
+        _cut(
+            pose, window, seating, view, shift + _local_shift(view, window, place + shift, LOCAL_SHIFT_SD_MM)
+        )
+        for window, view, place, shift in zip(windows, views, nominal, common, strict=True)
+    )
 
 
 def membrane_mm_to_px(pose: PlatePose, recess_mm: float) -> Matrix:
@@ -250,10 +263,36 @@ def _find_seating(views: Sequence[_EdgeView], pose: PlatePose) -> Seating:
     )
 
 
-def _local_shift(view: _EdgeView, window: Window, nominal: FloatArray) -> FloatArray:
-    """A single membrane's own shift from the plate's common seating, window axes, mm."""
-    steps = np.arange(-LOCAL_SHIFT_MAX_MM, LOCAL_SHIFT_MAX_MM + 1e-9, 0.05)
-    prior = 0.5 * (steps / LOCAL_SHIFT_SD_MM) ** 2
+def _common_shifts(
+    views: Sequence[_EdgeView], windows: Sequence[Window], nominal: Sequence[FloatArray]
+) -> list[FloatArray]:
+    """What the pose is off by at each window, window axes, mm: an affine map of the plate fitted to all windows' edges.
+
+    Shifts that do not go with the others' count less (Huber's weights); turn and stretch are held small.
+    """
+    found = [
+        _local_shift(view, window, place, POSE_SHIFT_SD_MM)
+        for view, window, place in zip(views, windows, nominal, strict=True)
+    ]
+    axes = [window_to_plate(window)[:2, :2] for window in windows]
+    centres = np.array([window.centre for window in windows])
+    spread = (centres - centres.mean(axis=0)) / POSE_BEND_MM
+    design = np.concatenate([np.ones((len(windows), 1)), spread], axis=1)
+    on_plate = np.stack([axis @ shift for axis, shift in zip(axes, found, strict=True)])
+    ridge = np.diag([1e-6, 1.0, 1.0]) * (LOCAL_SHIFT_SD_MM / POSE_SHIFT_SD_MM) ** 2
+    weight = np.ones(len(windows))
+    for _ in range(4):
+        weighted = design * weight[:, None]
+        fitted = design @ np.linalg.solve(design.T @ weighted + ridge, weighted.T @ on_plate)
+        off = np.linalg.norm(on_plate - fitted, axis=1)
+        weight = np.minimum(1.0, LOCAL_SHIFT_SD_MM / np.maximum(off, 1e-9))
+    return [axis.T @ shift for axis, shift in zip(axes, fitted, strict=True)]
+
+
+def _local_shift(view: _EdgeView, window: Window, nominal: FloatArray, sd_mm: float) -> FloatArray:
+    """A single membrane's own shift from where it should be, window axes, mm."""
+    steps = np.arange(-3 * sd_mm, 3 * sd_mm + 1e-9, SEATING_STEP_MM)
+    prior = 0.5 * (steps / sd_mm) ** 2
     side = np.array([nominal[0], window.breadth + nominal[0]])
     end = np.array([nominal[1], window.length + nominal[1]])
     across = np.interp(side + steps[:, None], view.x_mm, view.across).sum(axis=1) - prior
@@ -284,9 +323,8 @@ def _edge_share(view: _EdgeView, window: Window, shift: FloatArray) -> float:
     return max(shares)
 
 
-def _cut(pose: PlatePose, window: Window, seating: Seating, view: _EdgeView) -> Strip:
+def _cut(pose: PlatePose, window: Window, seating: Seating, view: _EdgeView, local: FloatArray) -> Strip:
     parallax = _parallax(pose, window, seating.recess_mm)
-    local = _local_shift(view, window, parallax - view.top_shift)
     to_plate = window_to_plate(window) @ np.array([[1, 0, local[0]], [0, 1, local[1]], [0, 0, 1.0]])
     mm_to_px = membrane_mm_to_px(pose, seating.recess_mm) @ to_plate
     extent = (0.0, 0.0, window.breadth, window.length)

@@ -61,10 +61,11 @@ def test_heights_come_back_without_bias() -> None:
     assert abs(blank.mean()) < 0.0002
 
 
-@pytest.mark.parametrize("simulated", [PAPER, FAINT], ids=["blank", "faint line"])
-def test_the_error_of_a_height_agrees_with_its_standard_error(simulated: SimulatedStrip) -> None:
+@pytest.mark.parametrize("height", [0.0, 0.003])
+def test_the_error_of_a_height_agrees_with_its_standard_error(height: float) -> None:
+    simulated = FAINT.with_height("indicator", height)
     found, error = heights(simulated, 10)
-    truth = simulated.peak("indicator") if simulated is FAINT else 0.0
+    truth = simulated.peak("indicator")
     chi_square = np.sum(((found - truth) / error) ** 2)
     # 60 heights: 99.9 % of chi-square with 60 degrees of freedom lie within 31.7 to 99.6 (SciPy); the errors are
     # themselves estimates from some 40 blanks a plate, which widens that by a few per cent
@@ -72,19 +73,25 @@ def test_the_error_of_a_height_agrees_with_its_standard_error(simulated: Simulat
 
 
 def test_the_detector_has_four_fifths_of_the_ideal_observers_sensitivity() -> None:
-    """d' of found heights against an observer of luma who knows place, shape, noise and baseline (Green & Swets)."""
+    """d' of found heights against ideal observers (matched filter, Green & Swets 1966).
+
+    One sees all three channels, knows place, shape and noise, and estimates a cubic baseline and the other mark's
+    height, as any reader must. The other sees luma alone, as JPEG leaves it of a faint line, and knows the baseline.
+    """
     with_line, _ = heights(FAINT, 10)
     without, _ = heights(PAPER, 10)
     found = (with_line.mean() - without.mean()) / np.sqrt((with_line.var(ddof=1) + without.var(ddof=1)) / 2)
+    height = FAINT.mark("indicator").height
+    colour_ideal = height * FAINT.ideal_sensitivity("indicator", baseline_degree=3)
     light = FAINT.noise_free.render().astype(np.float64)
-    sd_code = np.full(3, 1.0) / 255
-    sd = sd_code / srgb_slope(light) / (np.log(10) * light)  # of absorbance, for each sample and channel
-    sd_luma = np.sqrt((sd**2) @ LUMA**2).mean()
+    sd = 1.0 / 255 / srgb_slope(light) / (np.log(10) * light)  # of absorbance, for a noise of one code
+    sd_luma = float(np.sqrt((sd**2) @ LUMA**2).mean())
     spectrum = np.array(FAINT.mark("indicator").spectrum)
     shape = np.repeat(FAINT.mark_shape("indicator"), light.shape[1])
-    ideal = ideal_dprime(FAINT.mark("indicator").height * float(LUMA @ spectrum), shape, float(sd_luma))
-    assert found >= 0.8 * ideal
-    assert found <= 1.05 * ideal  # more than ideal would mean that the two are not of one scale
+    luma_ideal = ideal_dprime(height * float(LUMA @ spectrum), shape, sd_luma)
+    assert found >= 0.8 * colour_ideal
+    assert found >= 0.8 * luma_ideal
+    assert found <= 1.05 * luma_ideal  # more than ideal would mean that the two are not of one scale
 
 
 def test_the_joint_fit_agrees_with_scipys_on_the_same_data() -> None:
@@ -119,7 +126,7 @@ def test_the_baseline_agrees_with_pybaselines_between_the_lines() -> None:
     for profile, fit in zip(profiles(FAINT), fits(FAINT), strict=True):
         x, y = profile.position_mm, fit.absorbance
         away = fit.used & (np.abs(x - 6) > 1.5) & (np.abs(x - 13) > 1.5)
-        smooth, _ = Baseline(x).arpls(y, lam=1e3)
+        smooth, _ = Baseline(x).arpls(y, lam=2e2)
         noise = np.std(y[away] - fit.baseline[away])
         assert np.abs(fit.baseline[away] - smooth[away]).mean() < 1.5 * noise
 
