@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
+from cli.logbook import logbook_options, opened
 
 if TYPE_CHECKING:
     from reader.review.decide import Decision
@@ -16,18 +17,6 @@ if TYPE_CHECKING:
 
 PAGE_SIZE = 20  # readings, as many as a terminal shows at once
 WINDOW_WORDS = "Window's id, as on the plate's layout."
-
-
-def _logbook_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    return click.option(
-        "-L",
-        "--logbook",
-        metavar="PATH|URL",
-        envvar="LINECALL_LOGBOOK",
-        required=True,
-        show_envvar=True,
-        help="The logbook.",
-    )(command)
 
 
 def _reader_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -82,7 +71,7 @@ def review() -> None:
 
 
 @review.command("list", short_help="List the readings that wait, the most urgent first.")
-@_logbook_option
+@logbook_options
 @click.option("--tank", metavar="TEXT", help="Only of this tank.")
 @click.option("--sample-point", metavar="TEXT", help="Only of this sample point.")
 @click.option("--sample-phase", metavar="TEXT", help="Only of this sample phase.")
@@ -104,7 +93,8 @@ def review() -> None:
 @click.option("--blind", is_flag=True, help="Tell nothing of what was called: for a blind reader.")
 @click.option("--json", "as_json", is_flag=True, help="Print a JSON object for each reading, one a line.")
 def list_waiting(
-    logbook: str,
+    logbook: str | None,
+    logbook_photos: str | None,
     since: datetime | None,
     analyte: str | None,
     limit: int,
@@ -118,11 +108,10 @@ def list_waiting(
     First come plates that may still be read, the one whose reading time ends first; then doubts that decide a
     grade, doubts that do not, calls close to their limit, invalid plates, and calls that contradict each other.
     """
-    from reader.logbook import Logbook
     from reader.review.queue import waiting_page
 
     now = datetime.now(UTC)
-    with Logbook.open(logbook, read_only=True) as book:
+    with opened(logbook, logbook_photos) as book:
         found = waiting_page(
             book, now=now, number=page, size=limit, blind=blind, since=since, in_doubt=analyte, **filters
         )
@@ -186,7 +175,7 @@ def _as_json(entry: "Entry") -> str:
 
 @review.command("decide", short_help="Call marks of a reading; its grade is worked out anew.")
 @click.argument("reading", metavar="ID")
-@_logbook_option
+@logbook_options
 @click.option("--window", metavar="ID", help=WINDOW_WORDS)
 @click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Which mark of the window.")
 @click.option(
@@ -212,7 +201,8 @@ def _as_json(entry: "Entry") -> str:
 )
 def decide(
     reading: str,
-    logbook: str,
+    logbook: str | None,
+    logbook_photos: str | None,
     window: str | None,
     mark: str | None,
     call: str | None,
@@ -241,7 +231,6 @@ def decide(
     reason = "even line over the whole breadth"   # or one for all, above
     """
     from reader.errors import OutputError
-    from reader.logbook import Logbook
     from reader.output import check_folder
     from reader.review import record
     from reader.review.policy import load_policy
@@ -252,7 +241,7 @@ def decide(
     folder = out if out is not None or blind else Path()
     if folder is not None:
         check_folder(folder)
-    with Logbook.open(logbook, must_exist=True) as book:
+    with opened(logbook, logbook_photos, read_only=False) as book:
         done = record.decide(
             book, reading, decisions, policy=rules_of_review, files=record.SiteFiles(**files)
         )
@@ -363,14 +352,20 @@ def _blind_lines(done: "Reviewed", decisions: "Sequence[Decision]") -> list[str]
 
 @review.command("close", short_help="Take a reading off the list as it stands.")
 @click.argument("reading", metavar="ID")
-@_logbook_option
+@logbook_options
 @_reader_options
-def close(reading: str, logbook: str, by: str | None, reason: str | None, policy: str) -> None:
+def close(
+    reading: str,
+    logbook: str | None,
+    logbook_photos: str | None,
+    by: str | None,
+    reason: str | None,
+    policy: str,
+) -> None:
     """Take a reading off the list as it stands: an invalid plate that was repeated, a warning that was seen.
 
     Nothing about its marks is decided and its grade stays; who has closed it and why goes into the logbook.
     """
-    from reader.logbook import Logbook
     from reader.review import record
     from reader.review.policy import load_policy
 
@@ -380,7 +375,7 @@ def close(reading: str, logbook: str, by: str | None, reason: str | None, policy
     assert by is not None
     assert reason is not None
     rules_of_review = load_policy(policy)
-    with Logbook.open(logbook, must_exist=True) as book:
+    with opened(logbook, logbook_photos, read_only=False) as book:
         event = record.close(
             book, reading, by=by, reason=reason, at=datetime.now().astimezone(), policy=rules_of_review
         )
@@ -389,7 +384,7 @@ def close(reading: str, logbook: str, by: str | None, reason: str | None, policy
 
 @review.command("draw", short_help="Write a reading's verdict and annotated image once more.")
 @click.argument("reading", metavar="ID")
-@_logbook_option
+@logbook_options
 @_file_options
 @click.option(
     "--out",
@@ -399,17 +394,18 @@ def close(reading: str, logbook: str, by: str | None, reason: str | None, policy
     help="Folder for the verdict and the annotated image.  [default: this folder]",
 )
 @click.option("--force", is_flag=True, help="Overwrite results that hold something else.")
-def draw(reading: str, logbook: str, out: Path, force: bool, **files: str | None) -> None:
+def draw(
+    reading: str, logbook: str | None, logbook_photos: str | None, out: Path, force: bool, **files: str | None
+) -> None:
     """Write a reading's verdict as it stands now, and its annotated image drawn from the kept photo.
 
     Without a review the names are ID.verdict.json and ID.annotated.jpg.
     """
-    from reader.logbook import Logbook
     from reader.output import check_folder
     from reader.review import record
 
     check_folder(out)
-    with Logbook.open(logbook, read_only=True) as book:
+    with opened(logbook, logbook_photos) as book:
         drawn = record.redraw(book, reading, record.SiteFiles(**files))
     _write(drawn, out, force=force)
 
@@ -424,3 +420,39 @@ def _write(drawn: "Drawn", folder: Path, *, force: bool = False) -> None:
     }
     for label, path in zip(("written", ""), write_whole(files, force=force), strict=True):
         click.echo(f"  {label:<{show.LABEL_WIDTH}}{show.printable(str(path))}")  # on one line, to be copied
+
+
+@review.command("sheet", short_help="Make the page on which a faint line can be judged.")
+@click.argument("reading", metavar="ID")
+@logbook_options
+@click.option("--blind", is_flag=True, help="Leave out linecall's calls and every reader's.")
+@click.option("--every-window", is_flag=True, help="Show also windows that are not in question.")
+@_file_options
+@click.option(
+    "-o",
+    "--output",
+    metavar="FILE.html",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Where to write it.  [default: ID.sheet.html, ID.blind.html]",
+)
+@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
+def sheet(
+    reading: str,
+    logbook: str | None,
+    logbook_photos: str | None,
+    blind: bool,
+    every_window: bool,
+    output: Path | None,
+    force: bool,
+    **files: str | None,
+) -> None:
+    """Make one page, complete in itself, on which a faint line can be judged: for a phone, a screen, or A4 paper."""
+    from reader.output import write_whole
+    from reader.review import sheet as sheets
+    from reader.review.record import SiteFiles
+
+    with opened(logbook, logbook_photos) as book:
+        case = sheets.open_case(book, reading, SiteFiles(**files))
+    target = output or Path(f"{case.reading}.{'blind' if blind else 'sheet'}.html")
+    write_whole({target: sheets.sheet(case, blind=blind, every_window=every_window)}, force=force)
+    click.echo(show.printable(f"written {target}"))

@@ -308,7 +308,7 @@ def _decision_words(verdict: Verdict) -> list[tuple[Call, str]]:
             made.call,
             f"{name.capitalize()} of window {window.id} {made.call}: {made.by}, "
             f"{made.at.isoformat(sep=' ', timespec='minutes')}{', blind' * made.blind}"
-            f"{'' if made.call == mark.call else ', outvoted'}: {_sentence(made.reason)}",
+            f"{'' if made.call == mark.call else ', outvoted'}: {made.reason}",
         )
         for window in verdict.windows
         for name in names
