@@ -39,7 +39,7 @@ Scale = Callable[[FloatArray | float], FloatArray]
 
 def png(picture: ink.Image) -> str:
     """A picture, grey (n, m) or BGR (n, m, 3), as the address of an image: PNG, nothing lost."""
-    _, data = cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 9])
+    _, data = cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 6])
     return _address("image/png", data.tobytes())
 
 

@@ -123,9 +123,9 @@ def sheet(case: Case, *, blind: bool = False, every_window: bool = False) -> byt
         ),
         contrast=strip_view.CONTRAST,
         blur_mm=(strip_view.BLUR_MM[0], ladder.LINE_BLUR_MM[0]),
-        outcomes=() if blind else outcomes(case, asked),
+        outcomes=() if blind else outcomes(case),
         windows=[_window(case, window, asked, blind=blind) for window in shown],
-        plates=[_plate(photo, blind=blind) for photo in case.photos],
+        plates=[_plate(case, photo, blind=blind) for photo in case.photos],
         assay=CALL_WORDS[case.layout.assay.format],
         stated=_stated(case, blind=blind),
         measured=_measured(case),
@@ -166,13 +166,12 @@ def consequences(case: Case, window: str, mark: MarkName) -> tuple[Consequence, 
     )
 
 
-def outcomes(case: Case, asked: Iterable[tuple[str, MarkName]]) -> tuple[tuple[str, str], ...]:
-    """Grades, mildest first, and the marks that must be absent for them, of all in question; `;` parts the ways.
+def outcomes(case: Case) -> tuple[tuple[str, str], ...]:
+    """Grades, mildest first, and which of the pivotal marks are absent then; `;` parts the ways to a grade.
 
     Empty where there is one such mark, for `consequences` says it, or more than TOGETHER_MAX.
     """
-    order = [(window.id, name) for window in case.current.windows for name in MARKS]
-    together = sorted(asked, key=order.index)
+    together = [(pivot.window, pivot.mark) for pivot in case.current.pivotal]
     if not 1 < len(together) <= TOGETHER_MAX:
         return ()
     found: dict[tuple[tuple[str, ...], str], list[str]] = {}
@@ -375,9 +374,21 @@ def _measured_windows(photo: Reading) -> Iterator[tuple[WindowRecord, WindowEvid
     return zip(photo.verdict.windows, windows, strict=True)
 
 
-def _plate(photo: Reading, *, blind: bool) -> dict[str, object]:
+def _plate(case: Case, photo: Reading, *, blind: bool) -> dict[str, object]:
+    """The plate in one photo, with the calls as they stand now."""
     assert photo.evidence is not None
-    drawn = plan_plate(photo.verdict, photo.evidence, calls=not blind)
+    now = {window.id: window for window in case.current.windows}
+    windows = tuple(
+        window.model_copy(
+            update={
+                name: _mark(window, name).model_copy(update={"call": _mark(now[window.id], name).call})
+                for name in MARKS
+            }
+        )
+        for window in photo.verdict.windows
+    )
+    called = photo.verdict.model_copy(update={"windows": windows})
+    drawn = plan_plate(called, photo.evidence, calls=not blind)
     return {"picture": page.plate_jpeg(photo.evidence, drawn), "name": photo.verdict.photo.name}
 
 
@@ -462,9 +473,10 @@ def _notes(case: Case, *, blind: bool) -> list[str]:
 
 def _apart(case: Case) -> float:
     """By how much heights measured today differ from the first verdict's; 0 where several photos were combined."""
-    if len(case.photos) > 1:
+    if len(case.photos) != 1:
         return 0.0
-    pairs = zip(case.first.windows, case.photos[0].verdict.windows, strict=True)
+    (photo,) = case.photos
+    pairs = zip(case.first.windows, photo.verdict.windows, strict=True)
     heights = ((_mark(a, name).height, _mark(b, name).height) for a, b in pairs for name in MARKS)
     return max((abs(a - b) for a, b in heights if a is not None and b is not None), default=0.0)
 
