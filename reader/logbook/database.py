@@ -21,9 +21,12 @@ PIECE: Final = 500  # rows fetched at a time
 class Database:
     """A logbook's database: transactions that read, and ones that write and wait for each other."""
 
-    def __init__(self, where: str | Path, *, read_only: bool, timeout_s: float) -> None:
-        """Take a path (SQLite) or a postgresql:// URL; connects to nothing yet."""
+    def __init__(
+        self, where: str | Path, *, read_only: bool, timeout_s: float, holds: str = "logbook"
+    ) -> None:
+        """Take a path (SQLite) or a postgresql:// URL; connects to nothing yet. holds : what errors call it."""
         self._timeout_s = timeout_s
+        self._holds = holds
         self.path: Path | None = None
         if isinstance(where, str) and "://" in where:
             self.name, self._engine = self._postgresql(where)
@@ -149,12 +152,12 @@ class Database:
             if any(state.startswith(known) for known in states if state) or any(
                 word in found for word in words
             ):
-                return f"{self.name}: {sentence.format(seconds=self._timeout_s)}"
+                return f"{self.name}: {sentence.format(seconds=self._timeout_s, holds=self._holds)}"
         if not self.is_sqlite and not state:
             return (
                 f"{self.name}: the server cannot be reached ({found[:200]}); check the URL and that it runs"
             )
-        return f"{self.name}: the logbook cannot be used ({found[:200]}); nothing was changed"
+        return f"{self.name}: the {self._holds} cannot be used ({found[:200]}); nothing was changed"
 
 
 # SQLSTATE classes (PostgreSQL), parts of SQLite's messages -> what is said
@@ -162,12 +165,12 @@ _FAILURES: Final = (
     (
         ("55P03", "57014"),
         ("is locked",),
-        "another program has kept the logbook locked for {seconds:g} s; try again",
+        "another program has kept the {holds} locked for {seconds:g} s; try again",
     ),
     (
         ("25006", "42501"),
         ("readonly",),
-        "the logbook can only be read here: it or its folder may not be written to",
+        "the {holds} can only be read here: it or its folder may not be written to",
     ),
     (("53100",), ("is full",), "the disk is full, nothing was logged; free some space and try again"),
     (
@@ -175,9 +178,9 @@ _FAILURES: Final = (
         ("disk I/O error",),
         "the disk cannot be read or written, nothing was logged; check it and its free space",
     ),
-    ((), ("not a database",), "this file is no logbook; give another path"),
-    ((), ("malformed", "corrupt"), "the logbook's file is damaged; restore it from a backup"),
-    ((), ("unable to open",), "the logbook cannot be opened: check the path and that its folder exists"),
+    ((), ("not a database",), "this file is no {holds}; give another path"),
+    ((), ("malformed", "corrupt"), "the {holds}'s file is damaged; restore it from a backup"),
+    ((), ("unable to open",), "the {holds} cannot be opened: check the path and that its folder exists"),
     (("P0001",), ("never changed",), "events of a logbook are never changed"),
     (("28", "3D"), (), "the server refuses the login or has no such database; check user, password and name"),
 )
