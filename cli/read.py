@@ -4,19 +4,20 @@ import os
 import re
 import sys
 from contextlib import ExitStack, closing
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import partial
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from cli import show
+from cli.logbook import logbook_options
 from cli.main import FAILED, GRADED, REFUSED, UNDECIDED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from reader.batch import Job, Outcome, Work
 
@@ -44,6 +45,29 @@ def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) ->
     if value is not None and not (isfinite(value) and value >= 0):
         raise click.BadParameter(f"{value} is no number of minutes, 0 or more")
     return value
+
+
+STATED = {
+    "tank": ("NAME", "tank that the sample is from."),
+    "sample_point": ("NAME", "where the sample was drawn, such as sump or drain."),
+    "sample_phase": ("NAME", "what was drawn, such as fuel or water."),
+    "plate_lot": ("LOT", "the plate's lot."),
+    "plate_expiry": ("DATE", "the plate's expiry: 2027-03-31, or 2027-03."),
+    "operator": ("NAME", "who reads."),
+    "note": ("TEXT", "anything else that should be known."),
+}
+OPERATOR_VARIABLE = "LINECALL_OPERATOR"
+
+
+def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
+    """Add the options for what the technician states, which the logbook keeps."""
+    for name, (metavar, text) in reversed(STATED.items()):
+        variable = OPERATOR_VARIABLE if name == "operator" else None
+        option = f"--{name.replace('_', '-')}"
+        command = click.option(option, metavar=metavar, envvar=variable, help=f"For the logbook: {text}")(
+            command
+        )
+    return command
 
 
 @click.command(short_help="Read plates from photos: a call for each mark, a grade, and the proof.")
@@ -80,6 +104,8 @@ def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) ->
 @click.option(
     "--reading-age", metavar="MINUTES", type=float, callback=_minutes, help="From the drops to the photo."
 )
+@logbook_options
+@_statement_options
 @click.option("--json", "as_json", is_flag=True, help="Print verdicts, one a line, and nothing else.")
 @click.option(
     "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
@@ -100,6 +126,9 @@ def read(
     jobs: int,
     quiet: bool,
     force: bool,
+    logbook: str | None,
+    logbook_photos: str | None,
+    **stated: str | None,
 ) -> int:
     """Read plates from photos: a call for each mark, a grade, and the proof.
 
@@ -111,6 +140,8 @@ def read(
     With --same-plate the photos, taken minutes apart from other angles or in other light, give one verdict and
     one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
     photo leaves is mostly settled by two or three.
+
+    With --logbook each reading is kept there too, with its original photo and what you state about the sample.
 
     Exit status: 0 every photo got a grade; 3 one is undecided; 4 one was refused; 1 a result could not be
     written, or a photo failed otherwise (of several, the last named counts); 2 wrong usage.
@@ -133,11 +164,12 @@ def read(
     )
     prose = not (quiet or as_json)
     with ExitStack() as stack:
+        put = _putter(logbook, logbook_photos, stated | {"drops_at": drops_at}, stack)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
         outcomes = []
-        for outcome in arriving:
+        for outcome in map(put, arriving):
             outcomes.append(outcome)
             _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= FEW)
     status = max((_status(outcome) for outcome in outcomes), key=_BEST_TO_WORST.index)
@@ -154,6 +186,28 @@ def read(
                     show.print_table(outcomes)
                 click.echo(f"{show.totals_line(outcomes)}; {show.printable(str(summary))} has them all")
     return status
+
+
+def _putter(
+    logbook: str | None, photos: str | None, stated: dict[str, Any], stack: ExitStack
+) -> "Callable[[Outcome], Outcome]":
+    """What puts an outcome into the logbook; without one, what leaves it alone."""
+    if not logbook:
+        alone = [name for name in STATED if stated[name] is not None and name != "operator"]
+        if alone:
+            option = alone[0].replace("_", "-")
+            raise click.UsageError(f"--{option} is kept in a logbook; name one with --logbook PATH|URL")
+        return lambda outcome: outcome
+    if stated["operator"] is None:
+        raise click.UsageError(
+            f"say who reads, for the logbook: --operator NAME, or the variable {OPERATOR_VARIABLE}"
+        )
+    from reader.batch import put_into
+    from reader.logbook import Logbook, Statement
+
+    statement = Statement.of(**stated)
+    book = stack.enter_context(Logbook.open(logbook, photos=photos))
+    return lambda outcome: put_into(book, outcome, statement, at=datetime.now(UTC).astimezone())
 
 
 def _carry_out(

@@ -67,6 +67,8 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     for warning in verdict.warnings:
         lines += labelled("warning", warning)
     lines += labelled("next", verdict.next_step)
+    if outcome.logged:
+        lines += labelled("logbook", f"reading {outcome.logged}")
     for label, path in zip(("written", ""), outcome.written, strict=False):
         lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(path))}")  # on one line, to be copied
     return lines

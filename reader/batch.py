@@ -12,6 +12,7 @@ from reader.errors import LinecallError, OutputError
 from reader.output import free_name, write_whole
 
 if TYPE_CHECKING:
+    from reader.logbook import Logbook, Statement
     from reader.read import ReadSettings
     from reader.verdict import Verdict
 
@@ -52,7 +53,8 @@ class Order:
 class Outcome:
     """What became of one photo: a verdict and the files written, or a problem in one line, or both.
 
-    details : the traceback, where the problem is a fault of linecall's own.
+    details : the traceback, where the problem is a fault of linecall's own. logged : the reading's id in the
+    logbook, where it was put into one.
     """
 
     job: Job
@@ -60,6 +62,7 @@ class Outcome:
     written: tuple[Path, ...] = ()
     problem: str | None = None
     details: str | None = None
+    logged: str | None = None
 
 
 def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
@@ -167,6 +170,19 @@ def _holds_earlier(verdict: "Verdict", path: Path) -> bool:
     except LinecallError:
         return False
     return all(reading in verdict.readings for reading in earlier.readings or (earlier,))
+
+
+def put_into(logbook: "Logbook", outcome: Outcome, statement: "Statement", *, at: datetime) -> Outcome:
+    """Put what was read into the logbook, with its photos; an outcome without a photo's bytes passes by."""
+    verdict, job = outcome.verdict, outcome.job
+    if verdict is None or verdict.photo.sha256 is None:
+        return outcome
+    photos = job.plate if verdict.readings else (job.photo,)
+    try:
+        return replace(outcome, logged=logbook.add_reading(verdict, photos, statement, at=at))
+    except LinecallError as error:
+        problem = f"{job.photo}: not in the logbook: {error}"
+        return replace(outcome, problem="; ".join(filter(None, (outcome.problem, problem))))
 
 
 Work = Callable[[Job], Outcome]

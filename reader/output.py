@@ -5,6 +5,7 @@ import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from reader.errors import OutputError
 
@@ -116,3 +117,24 @@ def _one_clear_line(path: Path) -> Iterator[None]:
         )
         found = (error.strerror or str(error)).lower()
         raise OutputError(f"{path}: cannot be written ({found}); {remedy}") from error
+
+
+@contextmanager
+def open_whole(path: Path, *, force: bool = False) -> Iterator[IO[bytes]]:
+    """File to write piece by piece, which gets its name, creating its folder, only once it is complete on the disk.
+
+    Raises OutputError, with nothing changed, if there is such a file and not `force`, or it cannot be written.
+    """
+    with _one_clear_line(path):
+        if os.path.lexists(path) and not force:
+            raise OutputError(f"{path}: exists; write elsewhere or give --force")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = _passing_name(path.parent)
+        try:
+            with part.open("xb") as file:
+                yield file
+                file.flush()
+                os.fsync(file.fileno())
+            _give_name(part, path, force=force)
+        finally:
+            part.unlink(missing_ok=True)

@@ -141,13 +141,15 @@ class Report:
     """What a check found. `first_bad` and `problem` are None where all holds.
 
     `first_bad` is the number of the first bad event; None with a problem where that is of no event, such as a
-    seal on events that are no longer there. `photos` counts those looked at.
+    seal on events that are no longer there. `photos` counts those looked at,
+    `photos_left_out` those that an export was not asked to hold.
     """
 
     events: int
     head: str
     readings: int
     photos: int
+    photos_left_out: int = 0
     first_bad: int | None = None
     problem: str | None = None
 

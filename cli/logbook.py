@@ -1,0 +1,398 @@
+"""`linecall logbook`: what was read, what became of it, and that nothing was changed."""
+
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cli import show
+from cli.main import FAILED, GRADED
+
+if TYPE_CHECKING:
+    from reader.logbook import Event, Logbook, ReadingRow, StoredReading
+
+LOGBOOK_VARIABLE = "LINECALL_LOGBOOK"
+PHOTOS_VARIABLE = "LINECALL_PHOTOS"
+ROWS = 20  # of a list, unless --limit says otherwise
+
+Command = Callable[..., Any]
+
+
+def logbook_options(command: Command) -> Command:
+    """Add the options that say which logbook: `logbook` and `logbook_photos`."""
+    for option in (
+        click.option(
+            "--logbook-photos",
+            metavar="DIR|URL",
+            envvar=PHOTOS_VARIABLE,
+            help="Where its photos lie.  [default: where they lay when it was begun]",
+        ),
+        click.option(
+            "-L",
+            "--logbook",
+            metavar="PATH|URL",
+            envvar=LOGBOOK_VARIABLE,
+            help=f"The logbook: a file, or a postgresql:// URL; or the variable {LOGBOOK_VARIABLE}.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+@contextmanager
+def opened(where: str | None, photos: str | None, *, read_only: bool = True) -> Iterator["Logbook"]:
+    """Open the logbook that the options name, which must exist."""
+    if not where:
+        raise click.UsageError(
+            f"name the logbook with --logbook PATH|URL, or with the variable {LOGBOOK_VARIABLE}"
+        )
+    from reader.logbook import Logbook
+
+    with Logbook.open(where, must_exist=True, read_only=read_only, photos=photos) as logbook:
+        yield logbook
+
+
+def _day(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
+    """Parse a date, or a time; a date stands for its beginning where this machine is."""
+    if value is None:
+        return None
+    try:
+        return datetime.fromisoformat(value.strip()).astimezone()
+    except (ValueError, OverflowError, OSError):
+        raise click.BadParameter(f"{value!r} is no date; write it such as 2026-05-04") from None
+
+
+@click.group(short_help="Look at, check, correct and hand on the logbook.")
+def logbook() -> None:
+    """Look at, check, correct and hand on the logbook.
+
+    The logbook keeps each reading with its original photo, and every review and correction, as events in a
+    chain: nothing in it is ever rewritten, and linecall logbook verify finds whatever was changed behind its
+    back. linecall read --logbook PATH puts readings into it.
+    """
+
+
+@logbook.command("list")
+@logbook_options
+@click.option("--tank", metavar="NAME", help="Only readings of this tank.")
+@click.option("--sample-point", metavar="NAME", help="Only this sample point.")
+@click.option("--operator", metavar="NAME", help="Only this operator's.")
+@click.option("--plate-lot", metavar="LOT", help="Only plates of this lot.")
+@click.option(
+    "--grade",
+    type=click.Choice(["negligible", "moderate", "heavy", "invalid", "undecided"]),
+    help="Only this grade.",
+)
+@click.option("--since", metavar="DATE", callback=_day, help="Only what was logged then or later.")
+@click.option("--until", metavar="DATE", callback=_day, help="Only what was logged before.")
+@click.option("--limit", metavar="N", type=click.IntRange(1, 10_000), default=ROWS, show_default=True)
+@click.option("--before", metavar="ID", help="Only what is older than this reading: the next page.")
+def list_readings(
+    logbook: str | None, logbook_photos: str | None, limit: int, before: str | None, **filters: Any
+) -> None:
+    """List readings, the newest first."""
+    with opened(logbook, logbook_photos) as book:
+        edge = None if before is None else book.reading(_id(before)).seq
+        rows = book.readings(limit=limit + 1, before=edge, **filters)
+    if not rows:
+        click.echo("no readings" + " that match" * (before is not None or any(filters.values())))
+        return
+    more, rows = len(rows) > limit, rows[:limit]
+    click.echo("\n".join(_table(rows)))
+    if more:
+        click.echo(f"there are older ones: --before {rows[-1].id}")
+
+
+def _id(typed: str) -> str:
+    return typed.strip().lower()
+
+
+def _table(rows: "Sequence[ReadingRow]") -> list[str]:
+    head = ("id", "logged", "tank", "point", "operator", "grade", "")
+    cells = [head] + [
+        (
+            row.id,
+            f"{row.at:%Y-%m-%d %H:%M}{row.at:%z}",
+            row.tank or "-",
+            row.sample_point or "-",
+            row.operator,
+            row.grade or row.status,
+            "superseded" if row.superseded_by else "waits" if row.rank is not None else "",
+        )
+        for row in rows
+    ]
+    shown = [[_short(show.printable(cell)) for cell in line] for line in cells]
+    widths = [max(map(len, column)) for column in zip(*shown, strict=True)]
+    return ["  ".join(map(str.ljust, line, widths)).rstrip() for line in shown]
+
+
+def _short(text: str, longest: int = 24) -> str:
+    return text if len(text) <= longest else text[: longest - 3] + "..."
+
+
+@logbook.command("show")
+@click.argument("reading", metavar="ID")
+@logbook_options
+def show_reading(reading: str, logbook: str | None, logbook_photos: str | None) -> None:
+    """Show a reading's whole story, in order."""
+    with opened(logbook, logbook_photos) as book:
+        stored = book.reading(_id(reading))
+        history = list(book.events(stored.id))
+    click.echo("\n".join(_story(stored, history)))
+
+
+def _story(stored: "StoredReading", history: "Sequence[Event]") -> list[str]:
+    grade = stored.current.grade or stored.current.status
+    lines = [f"{stored.id}   {grade.upper()}" + "   waits for a reviewer" * stored.waiting]
+    if stored.superseded_by:
+        lines.append(f"  superseded by {stored.superseded_by}, a later reading of the same photo")
+    for event in history:
+        lines.append(show.printable(f"  {event.seq:>6}  {_written(event.at)}  {event.kind} by {event.by}"))
+        tell = {"reading": _tell_reading, "review": _tell_review, "correction": _tell_correction}.get(
+            event.kind
+        )
+        told = tell(event) if tell else [f"{name} {value}" for name, value in event.payload.items()]
+        lines += [f"          {show.printable(text)}" for text in told]
+    return lines
+
+
+def _written(at: datetime) -> str:
+    return at.isoformat(sep=" ", timespec="seconds")
+
+
+def _tell_reading(event: "Event") -> list[str]:
+    payload = event.payload
+    verdict = payload["verdict"]
+    told = [f"photo {photo['name']}, SHA-256 {photo['sha256']}" for photo in payload["photos"]]
+    told += [
+        f"{name.replace('_', ' ')} {value}"
+        for name, value in payload["statement"].items()
+        if name != "operator"
+    ]
+    told += [f"in place of {id}" for id in payload.get("supersedes", ())]
+    if verdict["status"] == "refused":
+        return [*told, f"refused: {verdict['reason']}"]
+    expired = _expired(payload["statement"].get("plate_expiry"), event.at)
+    return [*told, *expired, f"grade {verdict['grade']}: {verdict['rule']}", *_calls(verdict)]
+
+
+def _expired(expiry: str | None, at: datetime) -> list[str]:
+    """Say that a plate was read after its expiry, a month's end or a date."""
+    past = expiry is not None and f"{at:%Y-%m-%d}"[: len(expiry)] > expiry
+    return [f"WARNING: the plate had expired ({expiry})"] if past else []
+
+
+def _calls(verdict: dict[str, Any]) -> list[str]:
+    """Say which marks are called anything but present."""
+    odd = [
+        f"{window['id']} {mark} {window[mark]['call']}"
+        for window in verdict["windows"]
+        for mark in ("indicator", "reference")
+        if window[mark]["call"] != "present"
+    ]
+    return ["window " + ", ".join(odd) if odd else "all marks present"]
+
+
+def _tell_review(event: "Event") -> list[str]:
+    payload = event.payload
+    told = []
+    for decision in payload.get("decisions", ()):
+        blind = ", blind" if decision.get("blind") else ""
+        told.append(
+            f"window {decision.get('window')} {decision.get('mark')}: {decision.get('call')}{blind}: "
+            f"{decision.get('reason')}"
+        )
+    if "reason" in payload:
+        told.append(f"reason: {payload['reason']}")
+    if "verdict" in payload:
+        verdict = payload["verdict"]
+        told += [f"grade {verdict['grade']}: {verdict['rule']}", *_calls(verdict)]
+    return told
+
+
+def _tell_correction(event: "Event") -> list[str]:
+    payload = event.payload
+    name, was, value = payload["field"].replace("_", " "), payload["was"], payload["value"]
+    return [f"{name}: {'nothing' if was is None else was} becomes {'nothing' if value is None else value}",
+            f"reason: {payload['reason']}"]  # fmt: skip
+
+
+@logbook.command("verify", short_help="Check that nothing in the logbook, or in an export, was changed.")
+@click.argument("file", metavar="[FILE.zip]", required=False, type=click.Path(path_type=Path))
+@logbook_options
+@click.option(
+    "--seal",
+    "sealed",
+    metavar="SEAL|FILE",
+    multiple=True,
+    help="A line that linecall logbook seal printed earlier, or a file of such lines; may be given again.",
+)
+@click.option("--no-photos", is_flag=True, help="Leave the photos out, which take most of the time.")
+def verify(
+    file: Path | None,
+    logbook: str | None,
+    logbook_photos: str | None,
+    sealed: tuple[str, ...],
+    no_photos: bool,
+) -> int:
+    """Check that nothing in the logbook was changed: events, photos, lists; names the first bad event.
+
+    FILE.zip, from linecall logbook export, is checked without the logbook. An end that was cut off, or a logbook
+    written anew as a whole, only a seal can tell that somebody else keeps.
+
+    Exit status: 0 all holds; 1 something was changed, or cannot be checked; 2 wrong usage.
+    """
+    seals = [seal for text in sealed for seal in _seals(text)]
+    if file is not None:
+        if no_photos:
+            raise click.UsageError("--no-photos is for a logbook; the photos of an export are always checked")
+        from reader.logbook.export import verify_zip
+
+        name = str(file)
+        with _progress() as progress:
+            report = verify_zip(file, seals=seals, progress=progress)
+    else:
+        with opened(logbook, logbook_photos) as book, _progress() as progress:
+            name = book.name
+            report = book.verify(progress, photos=not no_photos, seals=seals)
+    if report.problem is not None:
+        where = "BAD" if report.first_bad is None else f"BAD at event {report.first_bad}"
+        show.say_problem(f"{name}: {where}: {report.problem}")
+        return FAILED
+    parts = [f"{report.events} events", f"{report.readings} readings"]
+    parts.append("photos not checked" if no_photos else f"{report.photos} photos")
+    if report.photos_left_out:
+        parts.append(f"{report.photos_left_out} more not in this file")
+    click.echo(show.printable(f"{name}: all holds: {', '.join(parts)}"))
+    if not seals:
+        click.echo(
+            "checked without a seal: that the end was not cut off, only a seal kept elsewhere can tell"
+        )
+    return GRADED
+
+
+def _seals(text: str) -> "Iterator[Any]":
+    from reader.errors import LinecallError
+    from reader.logbook.chain import parse_seal
+
+    if text.lstrip().startswith("linecall-seal"):
+        yield parse_seal(text)
+        return
+    try:
+        lines = Path(text).read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        raise LinecallError(f"{text[:80]}: is neither a seal nor a file of seals that can be read") from None
+    found = [parse_seal(line) for line in lines if line.strip()]
+    if not found:
+        raise LinecallError(f"{text[:80]}: holds no seal")
+    yield from found
+
+
+@contextmanager
+def _progress() -> "Iterator[Callable[[int], None] | None]":
+    """Count on standard error, where that is a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    yield lambda n: click.echo(f"\r{n} events", nl=False, err=True)
+    click.echo("\r" + " " * 24 + "\r", nl=False, err=True)
+
+
+@logbook.command("seal", short_help="Print the head, to be kept elsewhere.")
+@logbook_options
+def seal(logbook: str | None, logbook_photos: str | None) -> None:
+    """Print the logbook's head: one line, to be kept where whoever keeps the logbook cannot change it.
+
+    With it, linecall logbook verify --seal finds a logbook whose end was cut off, or that was written anew.
+    """
+    with opened(logbook, logbook_photos) as book:
+        click.echo(book.seal(at=_now()))
+
+
+def _now() -> datetime:
+    return datetime.now(UTC).astimezone()
+
+
+@logbook.command("correct", short_help="Correct what was stated about a reading.")
+@click.argument("reading", metavar="ID")
+@logbook_options
+@click.option(
+    "--field", metavar="NAME", required=True, help="What was stated wrongly: tank, plate-lot and so on."
+)
+@click.option("--value", metavar="TEXT", required=True, help="What it should say; empty takes it back.")
+@click.option("--by", metavar="NAME", required=True, help="Who corrects.")
+@click.option("--reason", metavar="TEXT", required=True, help="Why.")
+def correct(
+    reading: str,
+    logbook: str | None,
+    logbook_photos: str | None,
+    field: str,
+    value: str,
+    by: str,
+    reason: str,
+) -> None:
+    """Correct what was stated about a reading, as a new event; what was said first stays on record."""
+    with opened(logbook, logbook_photos, read_only=False) as book:
+        event = book.correct(_id(reading), field, value, by=by, reason=reason, at=_now())
+    click.echo(show.printable(f"{event.reading}: {_tell_correction(event)[0]}; event {event.seq}"))
+
+
+@logbook.command("rebuild", short_help="Make the lists anew from the events.")
+@logbook_options
+def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
+    """Make the rows that lists show anew from the events, which stay."""
+    with opened(logbook, logbook_photos, read_only=False) as book:
+        click.echo(f"{book.rebuild()} readings")
+
+
+@logbook.command("export", short_help="Hand the logbook on: csv, jsonl, or a zip that proves itself.")
+@click.argument("readings", metavar="[ID...]", nargs=-1)
+@logbook_options
+@click.option("--format", "kind", type=click.Choice(["csv", "jsonl", "zip"]), required=True)
+@click.option(
+    "-o",
+    "--output",
+    metavar="FILE",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Where to write it; a zip must be named.  [default: standard output]",
+)
+@click.option("--force", is_flag=True, help="Overwrite a file.")
+def export(
+    readings: tuple[str, ...],
+    logbook: str | None,
+    logbook_photos: str | None,
+    kind: str,
+    output: Path | None,
+    force: bool,
+) -> None:
+    """Hand the logbook on: a table of readings (csv), its events (jsonl), or a zip for a third party.
+
+    The zip holds all events, because the chain is the proof, with the photos and verdicts of the readings named,
+    or of all. Whoever gets it can check it with linecall logbook verify FILE.zip, or as its README.txt says.
+    """
+    if kind == "zip" and output is None:
+        raise click.UsageError("name the zip with -o FILE.zip")
+    if kind != "zip" and readings:
+        raise click.UsageError(f"{kind} is of the whole logbook; only a zip is of some readings")
+    from reader.logbook import export as exports
+    from reader.output import open_whole
+
+    with opened(logbook, logbook_photos) as book:
+        if kind == "zip":
+            assert output is not None
+            with open_whole(output, force=force) as file:
+                n = exports.write_zip(book, file, ids=[_id(typed) for typed in readings], at=_now())
+            click.echo(show.printable(f"written {output}: {n} readings; send its seal by another way"))
+            return
+        lines = exports.event_lines(book) if kind == "jsonl" else exports.csv_lines(exports.all_rows(book))
+        if output is None:
+            for line in lines:
+                click.echo(line.encode("utf-8"), nl=False)
+            return
+        with open_whole(output, force=force) as file:
+            file.writelines(line.encode("utf-8") for line in lines)
+        click.echo(show.printable(f"written {output}"))

@@ -1,0 +1,375 @@
+"""The logbook for others: a table, its events as JSON lines, and one zip that proves itself on another machine.
+
+The zip holds all events, because the chain is the proof, and the photos and verdicts of the readings asked for.
+"""
+
+import hashlib
+import json
+import re
+import stat
+import zipfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import fields
+from datetime import datetime
+from pathlib import Path, PurePath
+from typing import IO, Any, Final
+
+from reader.errors import LinecallError
+from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
+from reader.logbook.events import EVENT_BYTES_MAX, ID_PATTERN, from_line, to_line
+from reader.logbook.store import Logbook, ReadingRow, parse_verdict
+from reader.verdict import to_bytes
+
+FORMAT: Final = 1
+"""Of the zip; one of a later format is refused."""
+PIECE: Final = 1 << 20  # bytes read at a time
+PAGE: Final = 500  # rows fetched at a time
+RATIO_MAX: Final = 250  # unpacked to packed; the hashes in events keep them below 100
+MANIFEST_BYTES_MAX: Final = 100_000_000  # a list of some millions of ids
+STAMP: Final = (1980, 1, 1, 0, 0, 0)  # of the zip's members: the same logbook gives the same bytes
+SUFFIXES: Final = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
+
+CSV_COLUMNS: Final = (*(field.name for field in fields(ReadingRow) if field.name != "rank"), "waiting")
+
+_PHOTO: Final = re.compile(r"photos/([0-9a-f]{64})(\.[a-z]{3,4})?")
+_VERDICT: Final = re.compile(rf"verdicts/({ID_PATTERN})(\.first)?\.verdict\.json")
+_FIXED: Final = ("README.txt", "export.json", "events.jsonl")
+
+
+def csv_lines(rows: Iterator[ReadingRow]) -> Iterator[str]:
+    """A table of readings as CSV (RFC 4180), a line each, the names of the columns first.
+
+    A cell that a spreadsheet would compute gets an apostrophe in front.
+    """
+    import csv
+    from io import StringIO
+
+    text = StringIO()
+    table = csv.writer(text, lineterminator="\r\n")
+
+    def line(cells: Sequence[object]) -> str:
+        text.seek(0)
+        text.truncate()
+        table.writerow([_harmless(cell) for cell in cells])
+        return text.getvalue()
+
+    yield line(CSV_COLUMNS)
+    for row in rows:
+        values = {name: getattr(row, name) for name in CSV_COLUMNS[:-1]} | {"waiting": row.rank is not None}
+        yield line([values[name] for name in CSV_COLUMNS])
+
+
+def _harmless(cell: object) -> object:
+    if isinstance(cell, datetime):
+        return cell.isoformat(timespec="seconds")
+    if isinstance(cell, tuple):
+        cell = "; ".join(cell)
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    return f"'{cell}" if isinstance(cell, str) and cell[:1] in {"=", "+", "-", "@", "\t", "\r"} else cell
+
+
+def all_rows(logbook: Logbook, *, before: int | None = None, **filters: Any) -> Iterator[ReadingRow]:
+    """Rows of all readings that `Logbook.readings` chooses, the newest first, fetched page by page."""
+    while page := logbook.readings(limit=PAGE, before=before, **filters):
+        yield from page
+        before = page[-1].seq
+
+
+def event_lines(logbook: Logbook, last: int | None = None) -> Iterator[str]:
+    """Events as canonical JSON with their hashes, one a line, up to number `last`."""
+    for seq, digest, body in logbook.bodies():
+        if last is not None and seq > last:
+            return
+        yield to_line(digest, body) + "\n"
+
+
+def write_zip(logbook: Logbook, file: IO[bytes], *, ids: Sequence[str] = (), at: datetime) -> int:
+    """Write the zip for a third party, with the photos and verdicts of readings `ids`, or of all; returns how many.
+
+    Raises LinecallError for an unknown id, an empty logbook, or anything altered that would go into the zip.
+    """
+    seal = logbook.seal(at=at)  # what others write from here on is not in the export
+    chosen = list(dict.fromkeys(ids)) or [row.id for row in all_rows(logbook, before=seal.seq + 1)][::-1]
+    written: set[str] = set()
+    with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(_member("README.txt"), README.format(seal=seal, n=len(chosen)))
+        manifest = {
+            "format": FORMAT,
+            "at": at.isoformat(timespec="seconds"),
+            "seal": str(seal),
+            "readings": chosen,
+        }
+        archive.writestr(_member("export.json"), json.dumps(manifest, indent=1) + "\n")
+        with archive.open(_member("events.jsonl"), "w", force_zip64=True) as member:
+            for line in event_lines(logbook, seal.seq):
+                member.write(line.encode("utf-8"))
+        for id in chosen:
+            stored = logbook.reading(id, last=seal.seq)
+            for photo in stored.photos:
+                if photo.sha256 not in written:
+                    written.add(photo.sha256)
+                    data = logbook.photo_bytes(photo.sha256)
+                    name = f"photos/{photo.sha256}{_suffix(photo.name)}"
+                    archive.writestr(_member(name), data, zipfile.ZIP_STORED)
+            archive.writestr(_member(f"verdicts/{id}.verdict.json"), to_bytes(stored.current))
+            if stored.current != stored.first:
+                archive.writestr(_member(f"verdicts/{id}.first.verdict.json"), to_bytes(stored.first))
+    return len(chosen)
+
+
+def _member(name: str) -> zipfile.ZipInfo:
+    info = zipfile.ZipInfo(name, STAMP)
+    info.compress_type = zipfile.ZIP_DEFLATED
+    info.external_attr = (stat.S_IFREG | 0o644) << 16
+    return info
+
+
+def _suffix(name: str) -> str:
+    suffix = PurePath(name).suffix.lower()
+    return suffix if suffix in SUFFIXES else ""
+
+
+# --- checking a zip
+
+
+def verify_zip(
+    path: Path, *, seals: Sequence[Seal] = (), progress: Callable[[int], None] | None = None
+) -> Report:
+    """Check a zip that `write_zip` wrote: the chain, its photos and verdicts. Nothing is unpacked to the disk.
+
+    Raises LinecallError if the file is no such zip, or one made to do harm.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            members = _checked_members(path, archive)
+            return _Checker(path, archive, members).run([*seals, _sealed(path, archive)], progress)
+    except FileNotFoundError:
+        raise LinecallError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, ValueError) as error:
+        raise LinecallError(f"{path}: is no whole zip ({error}); get it again") from error
+
+
+def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
+    """Members by name. Raises LinecallError for any that an export does not have."""
+    members: dict[str, zipfile.ZipInfo] = {}
+    size = path.stat().st_size
+    packed = 0
+    for info in archive.infolist():
+        shown = repr(info.orig_filename)[:80]
+        kind = stat.S_IFMT(info.external_attr >> 16)
+        known = (
+            info.filename in _FIXED or _PHOTO.fullmatch(info.filename) or _VERDICT.fullmatch(info.filename)
+        )
+        if not known or info.orig_filename != info.filename:
+            raise _hostile(path, f"{shown} is no file that an export has")
+        if kind not in {0, stat.S_IFREG} or info.flag_bits & 1:
+            raise _hostile(path, f"{shown} is no plain file")
+        if info.filename in members:
+            raise _hostile(path, f"{shown} is in it twice")
+        packed += info.compress_size
+        if packed > size or info.file_size > RATIO_MAX * (info.compress_size + 1000):
+            raise _hostile(path, f"{shown} would unpack to far more than it can hold")
+        members[info.filename] = info
+    for name in _FIXED:
+        if name not in members:
+            raise LinecallError(f"{path}: is no export of a logbook: {name} is missing")
+    return members
+
+
+def _hostile(path: Path, what: str) -> LinecallError:
+    return LinecallError(f"{path}: refused: {what}; it was not made by linecall logbook export")
+
+
+def _manifest(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
+    info = archive.getinfo("export.json")
+    if info.file_size > MANIFEST_BYTES_MAX:
+        raise _hostile(path, "export.json is far too long")
+    try:
+        manifest = json.loads(archive.read(info))
+        version, readings = manifest["format"], manifest["readings"]
+        if type(version) is int and isinstance(readings, list) and isinstance(manifest["seal"], str):
+            if version > FORMAT:
+                raise LinecallError(
+                    f"{path}: is an export of format {version}, but this linecall knows up to {FORMAT}; update linecall"
+                )
+            return dict(manifest)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        pass
+    raise LinecallError(f"{path}: export.json is not what an export has; get the file again")
+
+
+def _sealed(path: Path, archive: zipfile.ZipFile) -> Seal:
+    return parse_seal(_manifest(path, archive)["seal"])
+
+
+class _Checker:
+    """Walks along the events of a zip and looks up what each one names."""
+
+    def __init__(self, path: Path, archive: zipfile.ZipFile, members: dict[str, zipfile.ZipInfo]) -> None:
+        self._archive = archive
+        self._included = set(map(str, _manifest(path, archive)["readings"]))
+        self._photos = {found[1]: name for name in members if (found := _PHOTO.fullmatch(name))}
+        self._verdicts = {name for name in members if _VERDICT.fullmatch(name)}
+        self._expected: dict[
+            str, str
+        ] = {}  # name of a verdict's file -> hash of the bytes that the events give it
+        self._named: set[str] = set()
+        self._seen: set[str] = set()
+        self._n_photos = self._left_out = 0
+
+    def run(self, seals: Sequence[Seal], progress: Callable[[int], None] | None) -> Report:
+        chain, found = Chain(), None
+        try:
+            for line in self._lines(chain):
+                self._follow(chain, line, seals)
+                if progress is not None and chain.seq % 100 == 0:
+                    progress(chain.seq)
+            chain.finish()
+            self._check_end(chain, seals)
+        except ChainBrokenError as broken:
+            found = broken
+        if progress is not None:
+            progress(chain.seq)
+        return Report(
+            events=chain.seq,
+            head=chain.head,
+            readings=len(self._seen),
+            photos=self._n_photos,
+            photos_left_out=self._left_out,
+            first_bad=found.seq if found else None,
+            problem=found.problem if found else None,
+        )
+
+    def _lines(self, chain: Chain) -> Iterator[bytes]:
+        with self._archive.open("events.jsonl") as file:
+            while line := file.readline(EVENT_BYTES_MAX + 200):
+                if not line.endswith(b"\n"):
+                    raise ChainBrokenError(chain.seq + 1, f"event {chain.seq + 1}: its line has no end")
+                yield line[:-1]
+
+    def _follow(self, chain: Chain, line: bytes, seals: Sequence[Seal]) -> None:
+        due = chain.seq + 1
+        try:
+            parts = from_line(line.decode("utf-8"))
+            if parts is None:
+                raise ValueError("no event")
+            event = json.loads(parts[1])
+            seq, id, reading, payload = event["seq"], event["id"], event["reading"], event["payload"]
+        except (ValueError, KeyError, TypeError, RecursionError) as error:
+            raise ChainBrokenError(due, f"event {due}: its line is no event ({error})") from error
+        chain.follow(seq, id, reading, parts[0], parts[1].encode("utf-8"))
+        for seal in seals:
+            if seal.seq == seq and seal.hash != parts[0]:
+                raise ChainBrokenError(seq, f"event {seq} is not the one that was sealed: {seal}")
+        try:
+            if event["kind"] == "reading":
+                self._seen.add(id)
+                for photo in payload["photos"]:
+                    self._check_photo(seq, id, str(photo["sha256"]))
+            if event["kind"] in {"reading", "review"} and "verdict" in payload:
+                self._expect_verdict(str(reading), payload["verdict"], first=event["kind"] == "reading")
+        except (KeyError, TypeError, LinecallError) as error:
+            raise ChainBrokenError(
+                seq, f"event {seq}: it holds no whole {event['kind']} ({error})"
+            ) from error
+
+    def _check_photo(self, seq: int, id: str, digest: str) -> None:
+        name = self._photos.get(digest)
+        self._named.add(digest)
+        if name is None:
+            if id in self._included:
+                raise ChainBrokenError(seq, f"event {seq}: photo {digest} is missing")
+            self._left_out += 1
+            return
+        with self._archive.open(name) as file:
+            found = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        if found != digest:
+            raise ChainBrokenError(seq, f"event {seq}: photo {digest} has been altered")
+        self._n_photos += 1
+
+    def _expect_verdict(self, reading: str, value: object, *, first: bool) -> None:
+        if reading not in self._included:
+            return
+        digest = hashlib.sha256(to_bytes(parse_verdict(value))).hexdigest()
+        current, original = f"verdicts/{reading}.verdict.json", f"verdicts/{reading}.first.verdict.json"
+        if first:
+            self._expected[current] = digest
+        elif digest != self._expected[current]:
+            self._expected.setdefault(original, self._expected[current])
+            self._expected[current] = digest
+
+    def _check_end(self, chain: Chain, seals: Sequence[Seal]) -> None:
+        last = chain.seq
+        for seal in seals:
+            if seal.seq > last:
+                raise ChainBrokenError(
+                    last + 1,
+                    f"event {last + 1} and what followed is missing: event {seal.seq} was sealed: {seal}",
+                )
+        unknown = self._included - self._seen
+        if unknown:
+            raise ChainBrokenError(
+                last, f"export.json names the reading {min(unknown)!r}, which no event began"
+            )
+        for name in sorted(self._verdicts | set(self._expected)):
+            if name not in self._verdicts or name not in self._expected:
+                raise ChainBrokenError(
+                    last, f"{name} is {'missing' if name in self._expected else 'of no event'}"
+                )
+            with self._archive.open(name) as file:
+                if hashlib.file_digest(file, "sha256").hexdigest() != self._expected[name]:  # type: ignore[arg-type]
+                    raise ChainBrokenError(last, f"{name} is not what the events say")
+        stray = set(self._photos) - self._named
+        if stray:
+            raise ChainBrokenError(last, f"photo {min(stray)} is one that no event names")
+
+
+README: Final = """\
+EXPORT OF A LINECALL LOGBOOK
+
+This file holds readings of test plates from photos, and the proof that nothing about them was changed afterwards.
+
+  events.jsonl    every event of the logbook, one a line, in order: readings, reviews, corrections
+  photos/         the original photos of {n} readings, byte for byte, named by the SHA-256 of their bytes
+  verdicts/       what was read from them, as it stands; <id>.first.verdict.json: before reviewers decided
+  export.json     which readings' photos are in here, and the seal of the whole
+
+To check all of it, on any machine that has linecall:
+
+  linecall logbook verify FILE.zip
+
+If somebody gave you a seal earlier (one line, from linecall logbook seal), check against it, too:
+
+  linecall logbook verify FILE.zip --seal "THAT LINE"
+
+The seal of this export, which you should compare with one that reached you by another way:
+
+  {seal}
+
+To check without linecall: each line of events.jsonl is JSON in the canonical form of RFC 8785. Take the field
+"hash" out of the line, as text, with the comma after it; the SHA-256 of what is left, in UTF-8, is that hash. The
+field "previous" is the hash of the line before it (64 zeros on the first), "seq" counts from 1 without a gap. In
+Python, in the folder that this file was unpacked into:
+
+  import hashlib, json, pathlib
+  previous = "0" * 64
+  for seq, line in enumerate(open("events.jsonl", encoding="utf-8", newline="\\n"), 1):
+      event = json.loads(line)
+      body = line.rstrip("\\n").replace('"hash":"' + event["hash"] + '",', "", 1)
+      assert hashlib.sha256(body.encode()).hexdigest() == event["hash"], seq
+      assert (event["previous"], event["seq"]) == (previous, seq), seq
+      previous = event["hash"]
+  for photo in pathlib.Path("photos").iterdir():
+      assert hashlib.sha256(photo.read_bytes()).hexdigest() == photo.name[:64], photo
+  print("all hold; the last event is", previous)
+
+WHAT THIS PROVES, AND WHAT NOT
+
+That no event before the seal was changed, taken out, put in or moved, and that each photo is the one that was read.
+Not that the photo shows the tank it is said to show, that a clock was right, or that the person who typed a name
+bears it. Whoever kept the logbook could have written all of it anew before the first seal left their hands: only a
+seal that somebody else holds dates it. A screening plate does not certify fuel.
+"""
