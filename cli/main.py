@@ -25,6 +25,7 @@ COMMANDS = {
     "card": ("card", "Write the photo card as a PDF at true scale."),
     "review": ("review", "Settle doubts: what waits, the sheet to judge it by, the decision."),
     "layout": ("layout", "List, show, check and draw plate layouts."),
+    "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
 }
 
 
