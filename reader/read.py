@@ -9,7 +9,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Literal
 
@@ -72,6 +71,7 @@ from reader.verdict import (
     Verdict,
     WindowRecord,
 )
+from reader.version import VERSION
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -437,7 +437,7 @@ def _sha256(path: Path) -> str | None:
 
 @cache
 def _software() -> SoftwareRecord:
-    return SoftwareRecord(version=version("linecall"))
+    return SoftwareRecord(version=VERSION)
 
 
 def _photo_record(photo: Photo) -> PhotoRecord:

@@ -130,5 +130,6 @@ def _smooth_surface(values: Floats, blank: NDArray[np.bool_], x: Floats, y: Floa
     )
     basis = np.stack(terms, axis=-1)
     fitted = blank if blank.sum() > MIN_BLANK else np.ones_like(blank)
-    coefficients, *_ = np.linalg.lstsq(basis[fitted], values[fitted], rcond=None)
+    known = basis[fitted]  # x and y lie in -1 to 1, so that the normal equations are well enough conditioned
+    coefficients = np.linalg.solve(known.T @ known, known.T @ values[fitted])
     return np.asarray(basis @ coefficients, np.float32)
