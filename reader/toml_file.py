@@ -116,20 +116,19 @@ def _neighbour(path: Path) -> str:
 
 def _decode(path: Path, data: bytes) -> str:
     try:
-        text = data.decode("utf-8-sig")  # some editors put a byte order mark in front
+        return data.decode("utf-8-sig")  # some editors put a byte order mark in front
     except UnicodeDecodeError as error:
         number = data.count(b"\n", 0, error.start) + 1
         raise SettingsError(
             f"{path}, line {number}: byte 0x{data[error.start]:02X} is not UTF-8; save the file as UTF-8 text"
         ) from None
+
+
+def _parse(path: Path, text: str) -> dict[str, Any]:
     for number, line in enumerate(text.split("\n"), start=1):
         if len(line) > LINE_LENGTH_MAX:
             found = f"{path}, line {number}: has {len(line)} characters"
             raise SettingsError(f"{found}, but settings need at most {LINE_LENGTH_MAX}; check the name")
-    return text
-
-
-def _parse(path: Path, text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except RecursionError:
