@@ -21,6 +21,7 @@ from fixtures.verdicts import (
     refused_verdict,
     unmeasured_mark,
 )
+from fixtures.verdicts import settings as settings_record
 from reader import ink
 from reader.annotate import (
     MARGIN,
@@ -35,6 +36,7 @@ from reader.evidence import Evidence, WindowEvidence
 from reader.ink import Box, CallBar, PhotoView, Picture, Sign, Text
 from reader.light import decode_srgb, encode, linear, linear_to_lab
 from reader.strip_view import CONTRAST
+from reader.verdict import DecisionRecord, OpenDecision, ReviewRecord
 
 MIXED = ("present", "absent", "doubtful", "present", "absent", "present")
 
@@ -149,6 +151,71 @@ def test_why_next_step_warnings_and_reading_age_are_said_in_full():
     ):
         assert sentence in said(sheet)
     assert [sign.name for sign in shapes_of(sheet, Sign)] == ["undecided", "warning", "warning"]
+
+
+def reviewed(call="present", *, open_marks=(), reason="an even line", by="Vesna Rask"):
+    """A plate on which readers have called the third window's doubtful indicator."""
+    first = example_verdict(MIXED, grade="undecided")
+    made = DecisionRecord(by=by, call=call, reason=reason, at=first.photo.captured_at, blind=True)
+    mark = first.windows[2].indicator.model_copy(
+        update={"call": call, "first_call": "doubtful", "decisions": (made,)}
+    )
+    windows = list(first.windows)
+    windows[2] = windows[2].model_copy(update={"indicator": mark})
+    review = ReviewRecord(
+        first_grade="undecided",
+        first_possible_grades=first.possible_grades,
+        policy=settings_record("standard"),
+        readers=(by,),
+        open=open_marks,
+    )
+    return first.model_copy(
+        update={
+            "windows": tuple(windows),
+            "grade": "moderate",
+            "possible_grades": ("moderate",),
+            "pivotal": (),
+            "review": review,
+        }
+    )
+
+
+def test_a_reviewed_plate_shows_who_decided_what_and_why_and_the_grade_before():
+    sheet = planned(reviewed())
+    text = said(sheet)
+    assert "the grade after review is moderate" in text
+    assert "Reviewed. Before: undecided (negligible or moderate); now: moderate." in text
+    assert "Indicator of window 3 present: Vesna Rask, 2026-05-04 09:08+02:00, blind: an even line" in text
+    assert "Decided by Vesna Rask; linecall called it doubtful." in text
+    assert "Policy standard revision 1." in text
+
+
+def test_an_unreviewed_plate_says_nothing_of_a_review():
+    text = said(planned(example_verdict(MIXED, grade="undecided")))
+    assert "review" not in text.lower().replace("reviewer", "")
+    assert "Decided by" not in text
+
+
+def test_what_readers_have_left_open_is_said_without_what_they_called():
+    left = OpenDecision(
+        window="5",
+        mark="indicator",
+        readers=1,
+        needed=2,
+        blind=True,
+        disagree=False,
+        sentence="the indicator of window 5: 1 of 2 blind readers",
+    )
+    text = said(planned(reviewed(open_marks=(left,))))
+    assert "The indicator of window 5: 1 of 2 blind readers." in text
+
+
+def test_a_hostile_name_and_a_long_reason_of_a_reader_stay_on_the_sheet():
+    sheet = planned(reviewed(reason="seen " * 200, by="Ve\u202esna \x1b[31m Rask"))
+    assert "Vesna [31m Rask" in said(sheet)
+    for text in shapes_of(sheet, Text):
+        assert text.at[0] + ink.text_width(text.text, text.size, text.weight) <= WIDTH
+    assert said(sheet).count("seen") == 200
 
 
 def test_where_it_comes_from_is_said():
