@@ -5,7 +5,7 @@ at the bottom, left stays left looking along the flow.
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 import cv2
 import numpy as np
@@ -41,6 +41,22 @@ class Levelled:
     px_per_mm: float
 
 
+class StripPixels(Protocol):
+    """What is seen of a strip; `reader.strip.Strip` has it, and so has a strip that was kept smaller."""
+
+    @property
+    def linear(self) -> Floats:
+        """Linear light (n_along, n_across, 3) RGB, upstream end first."""
+
+    @property
+    def valid(self) -> NDArray[np.bool_]:
+        """Where it is seen, (n_along, n_across)."""
+
+    @property
+    def px_per_mm(self) -> float:
+        """Samples per millimetre, both ways."""
+
+
 def natural(light: Floats) -> Image:
     """Linear light (n_along, n_across, 3) RGB, upstream end first, as photographed."""
     return upright(encode(light))
@@ -57,14 +73,20 @@ def level(window: WindowRecord, found: WindowEvidence, *, reduce: int = 1, colum
     It is fitted where no mark belongs. reduce : columns made one first: quicker, and far finer than BLUR_MM.
     columns : take off each column's own offset and slope too, as streaks and the rim's shadow give it.
     """
-    strip = found.strip
+    return level_strip(found.strip, blank_rows(window, found), reduce=reduce, columns=columns)
+
+
+def level_strip(
+    strip: StripPixels, rows: NDArray[np.bool_], *, reduce: int = 1, columns: bool = False
+) -> Levelled:
+    """Level a strip as `level` does, by the rows (n_along,) in which no mark belongs."""
     n_along, n_across = strip.valid.shape
     reduced = (max(1, n_across // reduce), n_along)
     light = cv2.resize(strip.linear, reduced, interpolation=cv2.INTER_AREA)
     valid = cv2.resize(strip.valid.astype(np.uint8), reduced, interpolation=cv2.INTER_NEAREST) > 0
     absorbance = -np.log10(np.maximum(light, np.float32(DARK)))
     x, y = (np.linspace(-1, 1, n, dtype=np.float32) for n in reduced)
-    blank = valid & blank_rows(window, found)[:, None]
+    blank = valid & rows[:, None]
     surface = _smooth_surface(absorbance, blank, x, y)
     if columns:
         surface = surface + _column_lines(absorbance - surface, blank, y)
@@ -96,13 +118,24 @@ def hatched(picture: Image, valid: NDArray[np.bool_]) -> Image:
 
 def blank_rows(window: WindowRecord, found: WindowEvidence) -> NDArray[np.bool_]:
     """Rows of the strip that the fit used and where no mark belongs or was found."""
-    place_mm = (np.arange(found.strip.valid.shape[0]) + 0.5) / found.strip.px_per_mm
-    blank = np.asarray(np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5)
+    place_mm = _places_mm(found.strip)
+    used = np.asarray(np.interp(place_mm, found.curves.position_mm, found.curves.used) > 0.5)
+    return used & rows_without_marks(window, found.strip)
+
+
+def rows_without_marks(window: WindowRecord, strip: StripPixels) -> NDArray[np.bool_]:
+    """Rows (n_along,) of the strip where no mark belongs or was found."""
+    place_mm = _places_mm(strip)
+    blank = np.ones(place_mm.shape, np.bool_)
     for mark in (window.reference, window.indicator):
         for place in (mark.expected_mm, mark.position_mm):
             if place is not None:
                 blank &= np.abs(place_mm - place) > MARK_REACH_MM
     return blank
+
+
+def _places_mm(strip: StripPixels) -> NDArray[np.float64]:
+    return np.asarray((np.arange(strip.valid.shape[0]) + 0.5) / strip.px_per_mm, np.float64)
 
 
 def _column_lines(values: Floats, blank: NDArray[np.bool_], y: Floats) -> Floats:
