@@ -7,6 +7,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_seriali
 
 from reader.errors import LinecallError
 from reader.logbook.events import AwareMoment, Id, Name, Note
+from reader.review.decide import CALLS
 from reader.verdict import Call, Grade, MarkName, SettingsRecord, Sha256, Verdict, load_verdict
 
 Role = Literal["expert", "technician", "trainee", "panel"]
@@ -15,10 +16,6 @@ MarkKey = tuple[str, MarkName]
 
 ROLES: Final[tuple[Role, ...]] = ("expert", "technician", "trainee", "panel")
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
-CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {
-    "indicator": ("present", "absent", "doubtful"),
-    "reference": ("present", "absent", "doubtful", "undeveloped"),
-}
 UNSTATED: Final = "unstated"
 """Light of an example of which nobody has said in what light it was photographed."""
 
