@@ -40,9 +40,10 @@ def photographed(
     )
 
 
-def read(photo: Path) -> Reading:
+def read(photo: Path, *, layout: Path | None = None) -> Reading:
     """The photo, read 20 minutes after the drops."""
-    return examine(photo, SETTINGS, reading_age_min=20)
+    settings = SETTINGS if layout is None else load_settings(layout)
+    return examine(photo, settings, reading_age_min=20)
 
 
 def with_calls(verdict: Verdict, calls: dict[tuple[str, MarkName], Call]) -> Verdict:

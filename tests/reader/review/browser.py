@@ -1,0 +1,91 @@
+"""Chromium without a window, driven by Selenium: opens a page, says what it asked for, prints it."""
+
+import base64
+import json
+from contextlib import AbstractContextManager
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+QUIET = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+    "--hide-scrollbars",
+)
+
+
+class Browser(AbstractContextManager["Browser"]):
+    """One browser with one page."""
+
+    def __init__(self, chromium: Path, driver: Path, *, profile: Path) -> None:
+        from selenium.webdriver import Chrome
+        from selenium.webdriver.chrome.options import Options
+        from selenium.webdriver.chrome.service import Service
+
+        options = Options()
+        options.binary_location = str(chromium)
+        for argument in (*QUIET, f"--user-data-dir={profile}"):
+            options.add_argument(argument)
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+        self._driver = Chrome(options=options, service=Service(str(driver)))
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._driver.quit()
+
+    def show(self, page: Path, *, width: int, scale: float = 1.0, dark: bool = False) -> None:
+        """Open a page in a view of so many CSS pixels."""
+        self._driver.get_log("browser")
+        self._driver.get_log("performance")
+        self._do("Emulation.clearDeviceMetricsOverride")
+        scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+        self._do("Emulation.setEmulatedMedia", features=[scheme])
+        self._do(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=844,
+            deviceScaleFactor=scale,
+            mobile=width < 600,
+        )
+        self._driver.get(page.as_uri())
+
+    def ask(self, script: str) -> Any:
+        """What a script returns."""
+        return self._driver.execute_script(script)
+
+    def complaints(self) -> list[str]:
+        """What the page wrote to the console since it was opened."""
+        return [entry["message"] for entry in self._driver.get_log("browser")]
+
+    def requests(self) -> list[str]:
+        """Addresses that the page asked for since it was opened, but for what it carries itself."""
+        events = (json.loads(entry["message"])["message"] for entry in self._driver.get_log("performance"))
+        asked = [
+            event["params"]["request"]["url"]
+            for event in events
+            if event["method"] == "Network.requestWillBeSent"
+        ]
+        return [address for address in asked if not address.startswith("data:")]
+
+    def print_pages(self) -> list[tuple[float, float]]:
+        """Print the page as its style sheet wants it; width and height of each sheet of paper, mm."""
+        from pypdfium2 import PdfDocument
+
+        self._do("Emulation.clearDeviceMetricsOverride")
+        printed = self._do("Page.printToPDF", preferCSSPageSize=True, printBackground=True)["data"]
+        pdf = PdfDocument(base64.b64decode(printed))
+        try:
+            return [(width * 25.4 / 72, height * 25.4 / 72) for width, height in (p.get_size() for p in pdf)]
+        finally:
+            pdf.close()
+
+    def _do(self, command: str, **parameters: object) -> Any:
+        return self._driver.execute_cdp_cmd(command, parameters)
