@@ -61,6 +61,8 @@ PROOF_MARKS = 4
 different plates are alike within CONTRAST_SD half of the time at most."""
 BLANK_SHARE = 0.9
 """Share of a line's weight that must lie on blank rows for it to count as a blank line."""
+CLOCK_NOT_SET_MIN = 24 * 60.0
+"""Minutes from which a difference of two clocks says that one was never set (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -153,11 +155,11 @@ def check_set(readings: Sequence[Verdict], *, age_stated: bool) -> PhotoSet:
             refuse("same_photo", first=names[a], second=names[b])
     left_out = {k: reading.reason or "" for k, reading in enumerate(readings) if reading.status == "refused"}
     _check_layouts(readings, names)
-    apart = {} if age_stated else _too_far_apart(readings, names)
+    apart, odd_clocks = ({}, []) if age_stated else _too_far_apart(readings, names)
     left_out |= apart
     left_out |= _out_of_time({k: reading for k, reading in enumerate(readings) if k not in left_out})
     used = tuple(k for k in range(len(readings)) if k not in left_out)
-    warnings = tuple(f"{names[k]} is left out: {left_out[k]}" for k in sorted(left_out))
+    warnings = tuple([f"{names[k]} is left out: {left_out[k]}" for k in sorted(left_out)] + odd_clocks)
     if len(used) < 2:
         refuse(
             "times_apart" if apart else "too_few_photos",
@@ -185,12 +187,15 @@ def _check_layouts(readings: Sequence[Verdict], names: Sequence[str]) -> None:
         refuse("other_layout", found=found)
 
 
-def _too_far_apart(readings: Sequence[Verdict], names: Sequence[str]) -> dict[int, str]:
-    """Photos that cannot lie in one reading time with the first that has a capture time, wherever it began.
+def _too_far_apart(readings: Sequence[Verdict], names: Sequence[str]) -> tuple[dict[int, str], list[str]]:
+    """Photos that cannot lie in one reading time with the first that has a capture time; and doubts of clocks.
 
-    Clocks that know their offset from UTC and clocks that do not are not compared.
+    Nobody photographs a plate again after days for the same reading: clocks that differ by so much are of two
+    cameras, one of them not set. They prove nothing about the plate, so such a photo is kept and the clocks are
+    told. Clocks that know their offset from UTC and clocks that do not are not compared.
     """
     apart: dict[int, str] = {}
+    odd_clocks: list[str] = []
     first: dict[bool, tuple[str, datetime]] = {}
     for k, reading in enumerate(readings):
         taken, age = reading.photo.captured_at, reading.reading_age
@@ -199,12 +204,17 @@ def _too_far_apart(readings: Sequence[Verdict], names: Sequence[str]) -> dict[in
         anchor, begun = first.setdefault(taken.tzinfo is None, (names[k], taken))
         minutes = abs((taken - begun).total_seconds()) / 60
         window = age.range_minutes[1] - age.range_minutes[0]
-        if minutes > window:
+        if minutes > CLOCK_NOT_SET_MIN:
+            odd_clocks.append(
+                f"the clocks behind {anchor} and {names[k]} differ by {_in_words(minutes)}, so one of them is not set: "
+                "make sure that both photos were taken within the plate's reading time"
+            )
+        elif minutes > window:
             apart[k] = (
                 f"by their clocks it was taken {_in_words(minutes)} apart from {anchor}, but a plate may be "
                 f"read for {window:g} min only"
             )
-    return apart
+    return apart, odd_clocks
 
 
 def _out_of_time(readings: Mapping[int, Verdict]) -> dict[int, str]:

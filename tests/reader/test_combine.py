@@ -293,7 +293,13 @@ def test_photos_too_far_apart_for_one_reading_time_are_refused_as_such() -> None
     assert found.code == "times_apart"
     assert "16.jpg is left out: by their clocks it was taken 16 min apart from 0.jpg" in found.reason
     assert "--reading-age" in found.remedy
-    assert "61 days apart" in refusal(at(0), at(61 * 1440)).reason
+    assert "20 h apart" in refusal(at(0), at(20 * 60)).reason
+
+
+def test_clocks_that_differ_by_days_are_told_and_prove_nothing_about_the_plate() -> None:
+    found = check_set([at(0), at(61 * 1440)], age_stated=False)
+    assert found.used == (0, 1)
+    assert "differ by 61 days, so one of them is not set" in found.warnings[0]
 
 
 def test_a_stated_reading_age_counts_more_than_clocks() -> None:
