@@ -1,5 +1,6 @@
 """How a logbook's database is reached: SQLite or PostgreSQL; every failure as one clear line."""
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -191,6 +192,4 @@ def _has_wal(path: Path) -> bool:
 
 
 def _writable_folder(path: Path) -> bool:
-    import os
-
-    return os.access(path.absolute().parent, os.W_OK)
+    return os.access(path.absolute().parent, os.W_OK, effective_ids=os.access in os.supports_effective_ids)

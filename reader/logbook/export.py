@@ -8,6 +8,7 @@ import json
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
 from datetime import datetime
@@ -148,7 +149,7 @@ def verify_zip(
         raise LinecallError(f"{path}: there is no such file") from None
     except OSError as error:
         raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, ValueError) as error:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError) as error:
         raise LinecallError(f"{path}: is no whole zip ({error}); get it again") from error
 
 

@@ -365,7 +365,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
             rest = (
                 base.where(*chosen, closed)
-                .order_by(readings.c.rank, readings.c.margin.nulls_last(), readings.c.seq)
+                .order_by(readings.c.rank, readings.c.urgency, readings.c.seq)
                 .limit(limit - len(first[skip:]))
                 .offset(before)
             )

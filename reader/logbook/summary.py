@@ -14,6 +14,9 @@ from reader.verdict import Mark, Verdict
 SMALL_MARGIN: Final = 1.0
 """Standard errors between a settled mark's height and its limit of blank; below, a second look helps."""
 
+NO_MARGIN: Final = 1e9
+"""Where a reading has no margin it comes after all of its rank that have one."""
+
 CORRECTABLE: Final = (
     "tank", "sample_point", "sample_phase", "plate_lot", "plate_expiry", "drops_at", "operator", "note",
 )  # fmt: skip
@@ -121,6 +124,7 @@ def _of_summary(summary: Mapping[str, Any]) -> dict[str, Any]:
         "in_doubt": "".join(f"|{analyte}" for analyte in summary["in_doubt"]) + "|",
         "rank": summary["rank"],
         "margin": summary["margin"],
+        "urgency": NO_MARGIN if summary["margin"] is None else summary["margin"],
         "open_until": None if closes is None else int(datetime.fromisoformat(closes).timestamp()),
     }
 

@@ -72,6 +72,7 @@ readings = Table(
     Column("in_doubt", Text, nullable=False),
     Column("rank", Whole),
     Column("margin", Real),
+    Column("urgency", Real, nullable=False),
     Column("open_until", Whole),
     Column("reviews", Whole, nullable=False),
     Column("superseded_by", Text),
@@ -80,15 +81,17 @@ readings = Table(
 """What lists show of a reading (reader.logbook.summary); times to sort by are seconds since 1970."""
 
 FILTERS: Final = ("tank", "plate_lot", "operator", "grade")
-for _column in FILTERS:
-    Index(f"linecall_reading_{_column}", readings.c[_column], readings.c.seq)
 Index("linecall_reading_at", readings.c.at_utc, readings.c.seq)
 Index("linecall_reading_photo", readings.c.photo_sha256)
 _WAITS: Final[dict[str, Any]] = {
     f"{name}_where": text("rank IS NOT NULL") for name in ("sqlite", "postgresql")
 }
-Index("linecall_waiting", readings.c.rank, readings.c.margin, readings.c.seq, readings.c.at_utc, **_WAITS)
+_URGENCY: Final = tuple(readings.c[name] for name in ("rank", "urgency", "seq", "at_utc", "in_doubt"))
+Index("linecall_waiting", *_URGENCY, **_WAITS)
 Index("linecall_waiting_open", readings.c.open_until, readings.c.seq, **_WAITS)
+for _column in FILTERS:
+    Index(f"linecall_reading_{_column}", readings.c[_column], readings.c.seq)
+    Index(f"linecall_waiting_{_column}", readings.c[_column], *_URGENCY, **_WAITS)
 
 
 def _ddl(statement: str) -> DDL:

@@ -1,0 +1,427 @@
+"""`linecall logbook`, and what `linecall read --logbook` puts into it: what is printed, and the exit status."""
+
+import csv
+import json
+import os
+import sqlite3
+import tempfile
+import zipfile
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import timedelta
+from io import StringIO
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from click.testing import CliRunner, Result
+
+from cli.main import main
+from fixtures.verdicts import refused_verdict
+from reader.logbook import Logbook
+from reader.verdict import Verdict
+from tests.reader.logbook.samples import AT, add, photo, verdict_of
+
+
+@pytest.fixture(autouse=True)
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of its own, and no variables from outside."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "100")
+    for name in ("LINECALL_LOGBOOK", "LINECALL_PHOTOS", "LINECALL_OPERATOR"):
+        monkeypatch.delenv(name, raising=False)
+    return tmp_path
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, list(arguments))
+
+
+def logbook(*arguments: str) -> Result:
+    return run("logbook", *arguments, "-L", "log.db")
+
+
+@pytest.fixture
+def ids(here: Path) -> list[str]:
+    """A logbook of three readings, of which the second is doubtful and the third was corrected."""
+    with Logbook.open("log.db") as book:
+        made = [
+            add(book, here, number, calls=calls, at=AT + timedelta(minutes=number), sample_point="sump")
+            for number, calls in (
+                (1, ("present", "absent")),
+                (2, ("present", "doubtful")),
+                (3, ("present", "absent")),
+            )
+        ]
+        book.correct(made[2], "tank", "T9", by="B", reason="read it wrongly", at=AT + timedelta(hours=1))
+    return made
+
+
+# --- looking
+
+
+def test_readings_are_listed_newest_first_with_their_offsets(ids: list[str]) -> None:
+    result = logbook("list")
+    assert result.exit_code == 0
+    assert result.stdout.splitlines() == [
+        "id        logged                 tank  point  operator       grade",
+        f"{ids[2]}  2026-05-04 09:11+0200  T9    sump   A. Technician  heavy",
+        f"{ids[1]}  2026-05-04 09:10+0200  T2    sump   A. Technician  undecided  waits",
+        f"{ids[0]}  2026-05-04 09:09+0200  T1    sump   A. Technician  heavy",
+    ]
+
+
+def test_a_long_list_comes_in_pages(ids: list[str]) -> None:
+    first = logbook("list", "--limit", "2").stdout.splitlines()
+    assert first[-1] == f"there are older ones: --before {ids[1]}"
+    second = logbook("list", "--limit", "2", "--before", ids[1].upper()).stdout.splitlines()
+    assert [line[:8] for line in second[1:]] == [ids[0]]
+
+
+@pytest.mark.parametrize(
+    ("options", "chosen"),
+    [
+        (("--tank", "T2"), [1]),
+        (("--grade", "heavy"), [2, 0]),
+        (("--operator", "A. Technician", "--sample-point", "sump"), [2, 1, 0]),
+        (("--since", "2026-05-04T09:10:00+02:00"), [2, 1]),
+        (("--until", "2026-05-04T07:10:00Z"), [0]),
+        (("--plate-lot", "none"), []),
+    ],
+)
+def test_a_list_is_filtered(ids: list[str], options: tuple[str, ...], chosen: list[int]) -> None:
+    lines = logbook("list", *options).stdout.splitlines()
+    assert [line[:8] for line in lines[1:]] == [ids[number] for number in chosen]
+    if not chosen:
+        assert lines == ["no readings that match"]
+
+
+def test_a_story_is_told_in_order_with_what_was_said_first(ids: list[str]) -> None:
+    lines = logbook("show", ids[2]).stdout.splitlines()
+    assert lines[0] == f"{ids[2]}   HEAVY"
+    assert lines[1] == "       3  2026-05-04 09:11:07+02:00  reading by A. Technician"
+    assert "          tank T3" in lines
+    assert lines[-3:] == [
+        "       4  2026-05-04 10:08:07+02:00  correction by B",
+        "          tank: T3 becomes T9",
+        "          reason: read it wrongly",
+    ]
+
+
+def test_a_story_tells_reviews_expiry_and_succession(here: Path) -> None:
+    with Logbook.open("log.db") as book:
+        first = add(book, here, 1, plate_expiry="2026-04", calls=("present", "doubtful"))
+        second = add(book, here, 1, plate_expiry="2026-05", calls=("present", "doubtful"))
+        decision = {
+            "window": "2",
+            "mark": "indicator",
+            "call": "absent",
+            "reason": "nothing there",
+            "blind": True,
+        }
+        verdict = verdict_of(photo(here, 1), ("present", "absent")).model_dump(mode="json")
+        payload = {"decisions": [decision], "verdict": verdict}
+        book.append("review", payload, by="B. Reviewer", reading=second, at=AT)
+    assert f"  superseded by {second}" in logbook("show", first).stdout
+    assert "WARNING: the plate had expired (2026-04)" in logbook("show", first).stdout
+    story = logbook("show", second).stdout
+    assert f"in place of {first}" in story
+    assert "expired" not in story
+    assert "          window 2 indicator: absent, blind: nothing there\n          grade heavy" in story
+
+
+def test_names_that_steer_a_terminal_are_shown_harmless(here: Path) -> None:
+    with Logbook.open("log.db") as book:
+        id = add(book, here, 1, operator="A\x1b[31m", tank="T\n1")
+    for result in (logbook("list"), logbook("show", id)):
+        assert "\x1b" not in result.output
+        assert result.exit_code == 0
+
+
+# --- checking
+
+
+def test_a_logbook_that_holds_says_so_and_how_far(ids: list[str]) -> None:
+    result = logbook("verify")
+    assert result.exit_code == 0
+    assert result.stdout.splitlines() == [
+        "log.db: all holds: 4 events, 3 readings, 3 photos",
+        "checked without a seal: that the end was not cut off, only a seal kept elsewhere can tell",
+    ]
+    assert "photos not checked" in logbook("verify", "--no-photos").stdout
+
+
+def test_the_first_bad_event_is_named(ids: list[str]) -> None:
+    with closing(sqlite3.connect("log.db")) as connection:
+        connection.execute("DROP TRIGGER linecall_no_update")
+        connection.execute("UPDATE linecall_event SET body = replace(body, 'T2', 'T5') WHERE seq = 2")
+        connection.commit()
+    result = logbook("verify")
+    assert result.exit_code == 1
+    assert result.stderr == (
+        "log.db: BAD at event 2: event 2: it has been changed: its hash is not that of its content\n"
+    )
+
+
+def test_a_seal_finds_a_cut_off_end(ids: list[str], here: Path) -> None:
+    sealed = logbook("seal").stdout.strip()
+    assert sealed.startswith("linecall-seal 4 ")
+    Path("seals.txt").write_text(f"{sealed}\n\n")
+    for given in (sealed, "seals.txt"):
+        result = logbook("verify", "--seal", given)
+        assert result.exit_code == 0
+        assert "without a seal" not in result.stdout
+    with closing(sqlite3.connect("log.db")) as connection:
+        connection.execute("DROP TRIGGER linecall_no_delete")
+        connection.execute("DELETE FROM linecall_event WHERE seq = 4")
+        connection.commit()
+    assert logbook("rebuild").stdout == "3 readings\n"
+    assert logbook("verify").exit_code == 0
+    result = logbook("verify", "--seal", "seals.txt")
+    assert result.exit_code == 1
+    assert "BAD at event 4: event 4 and what followed is missing: event 4 was sealed" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ("none.txt", "neither a seal nor a file of seals"),
+        ("linecall-seal 1", "is no seal"),
+        ("empty.txt", "no seal"),
+    ],
+)
+def test_a_seal_that_is_none_is_told(ids: list[str], given: str, message: str) -> None:
+    Path("empty.txt").write_text("\n")
+    result = logbook("verify", "--seal", given)
+    assert result.exit_code == 2
+    assert message in result.stderr
+
+
+def test_an_export_is_checked_without_the_logbook(ids: list[str]) -> None:
+    sealed = logbook("seal").stdout.strip()
+    result = logbook("export", "--format", "zip", "-o", "x.zip", ids[0])
+    assert result.stdout == "written x.zip: 1 readings; send its seal by another way\n"
+    Path("log.db").unlink()
+    result = run("logbook", "verify", "x.zip", "--seal", sealed)
+    assert result.exit_code == 0
+    assert result.stdout == "x.zip: all holds: 4 events, 3 readings, 1 photos, 2 more not in this file\n"
+    with zipfile.ZipFile("x.zip", "a") as archive:
+        archive.writestr("../evil", b"x")
+    result = run("logbook", "verify", "x.zip")
+    assert result.exit_code == 2
+    assert "x.zip: refused: '../evil' is no file that an export has" in result.stderr
+    assert run("logbook", "verify", "x.zip", "--no-photos").exit_code == 2
+
+
+# --- handing on and correcting
+
+
+def test_a_table_and_lines_go_to_standard_output_or_a_file(ids: list[str]) -> None:
+    rows = list(csv.DictReader(StringIO(logbook("export", "--format", "csv").stdout, newline="")))
+    assert [row["id"] for row in rows] == ids[::-1]
+    lines = logbook("export", "--format", "jsonl").stdout.splitlines()
+    assert [json.loads(line)["kind"] for line in lines] == ["reading", "reading", "reading", "correction"]
+    assert logbook("export", "--format", "jsonl", "-o", "log.jsonl").stdout == "written log.jsonl\n"
+    assert Path("log.jsonl").read_text(encoding="utf-8").splitlines() == lines
+    again = logbook("export", "--format", "jsonl", "-o", "log.jsonl")
+    assert (again.exit_code, again.stderr) == (1, "log.jsonl: exists; write elsewhere or give --force\n")
+    assert logbook("export", "--format", "jsonl", "-o", "log.jsonl", "--force").exit_code == 0
+
+
+def test_an_export_that_fails_leaves_no_file(ids: list[str]) -> None:
+    result = logbook("export", "--format", "zip", "-o", "x.zip", "zzzzzzzz")
+    assert result.exit_code == 2
+    assert not Path("x.zip").exists()
+    assert not list(Path().glob(".linecall-*"))
+    assert "name the zip" in logbook("export", "--format", "zip").stderr
+    assert "only a zip is of some readings" in logbook("export", "--format", "csv", ids[0]).stderr
+
+
+def test_a_correction_is_made_and_said(ids: list[str]) -> None:
+    options = ("--field", "plate-lot", "--value", "L-3", "--by", "C", "--reason", "left out")
+    result = logbook("correct", ids[0], *options)
+    assert result.stdout == f"{ids[0]}: plate lot: nothing becomes L-3; event 5\n"
+    assert logbook("correct", ids[0], *options).exit_code == 2
+    assert logbook("list", "--plate-lot", "L-3").stdout.splitlines()[1].startswith(ids[0])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("show", "zzzzzzzz"), "log.db: there is no reading 'zzzzzzzz'; linecall logbook list shows them"),
+        (
+            ("correct", "zzzzzzzz", "--field", "tank", "--value", "x", "--by", "B", "--reason", "r"),
+            "no reading",
+        ),
+        (("list", "--since", "yesterday"), "'yesterday' is no date"),
+        (("list", "--grade", "bad"), "'bad' is not one of"),
+    ],
+)
+def test_what_cannot_be_is_told_in_one_line(ids: list[str], arguments: tuple[str, ...], message: str) -> None:
+    result = logbook(*arguments)
+    assert result.exit_code == 2
+    assert message in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_a_logbook_must_be_named_and_there(here: Path) -> None:
+    assert "name the logbook with --logbook PATH|URL" in run("logbook", "list").stderr
+    result = logbook("list")
+    assert (result.exit_code, result.stderr) == (2, "log.db: there is no logbook; check the path\n")
+    assert not Path("log.db").exists()
+
+
+def test_the_variable_names_the_logbook(ids: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LINECALL_LOGBOOK", "log.db")
+    assert run("logbook", "list").stdout.splitlines()[1].startswith(ids[2])
+
+
+def test_an_empty_logbook_lists_nothing(here: Path) -> None:
+    Logbook.open("log.db").close()
+    assert logbook("list").stdout == "no readings\n"
+
+
+# --- reading into it
+
+
+@pytest.fixture
+def read(here: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Result]:
+    """Runs `linecall read` on a photo that is read as a given verdict, by default one with an absent mark."""
+
+    def reads(*arguments: str, verdict: Verdict | None = None) -> Result:
+        def examine(path: Path, settings: object, **ages: object) -> SimpleNamespace:
+            return SimpleNamespace(verdict=verdict or verdict_of(path), evidence=None)
+
+        monkeypatch.setattr("reader.read.examine", examine)
+        return run("read", *arguments)
+
+    photo(here)
+    return reads
+
+
+def test_a_reading_is_kept_with_what_was_stated(read: Callable[..., Result], here: Path) -> None:
+    result = read(
+        "IMG_1.jpg", "--logbook", "log.db", "--operator", "A. Technician", "--tank", "T7", "--sample-point", "sump",
+        "--sample-phase", "water", "--plate-lot", "L-1", "--plate-expiry", "2027-03", "--note", "cloudy",
+        "--drops-at", "2026-05-04T08:45+02:00",
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    with Logbook.open("log.db") as book:
+        stored = book.reading(book.readings()[0].id)
+        assert f"  logbook  reading {stored.id}\n" in result.stdout
+        assert stored.statement.as_payload() == {
+            "operator": "A. Technician", "tank": "T7", "sample_point": "sump", "sample_phase": "water",
+            "plate_lot": "L-1", "plate_expiry": "2027-03", "note": "cloudy", "drops_at": "2026-05-04T08:45:00+02:00",
+        }  # fmt: skip
+        assert book.photo_bytes(stored.photos[0].sha256) == Path("IMG_1.jpg").read_bytes()
+        assert stored.at.utcoffset() is not None
+        assert book.verify().good
+
+
+def test_variables_stand_for_logbook_and_operator(
+    read: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LINECALL_OPERATOR", "A. Technician")
+    assert read("IMG_1.jpg").exit_code == 0
+    assert not Path("log.db").exists()
+    monkeypatch.setenv("LINECALL_LOGBOOK", "log.db")
+    assert read("IMG_1.jpg").exit_code == 0
+    with Logbook.open("log.db") as book:
+        assert book.readings()[0].operator == "A. Technician"
+
+
+def test_a_refused_photo_is_kept_too_and_one_that_is_not_there_is_not(
+    read: Callable[..., Result], here: Path
+) -> None:
+    refused = refused_verdict()
+    digest = verdict_of(photo(here)).photo.sha256
+    record = refused.photo.model_copy(update={"sha256": digest})
+    options = ("--logbook", "log.db", "--operator", "A")
+    assert read("IMG_1.jpg", *options, verdict=refused.model_copy(update={"photo": record})).exit_code == 4
+    nothing = refused.model_copy(update={"photo": refused.photo.model_copy(update={"sha256": None})})
+    assert read("none.jpg", *options, verdict=nothing).exit_code == 4
+    with Logbook.open("log.db") as book:
+        assert [(row.status, row.rank) for row in book.readings()] == [("refused", None)]
+    assert "  refused  " in logbook("list").stdout.replace("\n", "  ")
+
+
+def test_what_is_wrong_with_a_statement_is_told_before_anything_is_read(read: Callable[..., Result]) -> None:
+    assert (
+        "say who reads, for the logbook: --operator NAME" in read("IMG_1.jpg", "--logbook", "log.db").stderr
+    )
+    assert "--tank is kept in a logbook; name one" in read("IMG_1.jpg", "--tank", "T1").stderr
+    result = read("IMG_1.jpg", "--logbook", "log.db", "--operator", "A", "--plate-expiry", "soon")
+    assert "plate expiry is 'soon', expected a date or a month" in result.stderr
+    result = read("IMG_1.jpg", "--logbook", "none/log.db", "--operator", "A")
+    assert "there is no folder" in result.stderr
+    assert result.exit_code == 2
+    assert not list(Path().glob("*.verdict.json"))
+
+
+def test_a_reading_that_could_not_be_kept_is_a_problem_and_its_results_are_written(
+    read: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Logbook.open("log.db").close()
+    monkeypatch.setattr("reader.logbook.store.TIMEOUT_S", 0.1)
+    monkeypatch.setattr(
+        Logbook.open.__func__, "__kwdefaults__", Logbook.open.__func__.__kwdefaults__ | {"timeout_s": 0.1}
+    )
+    with closing(sqlite3.connect("log.db", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        result = read("IMG_1.jpg", "--logbook", "log.db", "--operator", "A")
+    assert result.exit_code == 1
+    assert (
+        "IMG_1.jpg: not in the logbook: log.db: another program has kept the logbook locked" in result.stderr
+    )
+    assert Path("IMG_1.verdict.json").exists()
+    with Logbook.open("log.db") as book:
+        assert book.head()[0] == 0
+
+
+def test_a_photo_exchanged_while_it_was_read_is_not_kept_as_the_one_read(
+    read: Callable[..., Result], here: Path
+) -> None:
+    verdict = verdict_of(photo(here))
+    Path("IMG_1.jpg").write_bytes(b"another")
+    result = read("IMG_1.jpg", "--logbook", "log.db", "--operator", "A", verdict=verdict)
+    assert result.exit_code == 1
+    assert "is not the photo that was read: it has changed since; read it again" in result.stderr
+
+
+@pytest.fixture
+def locked(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
+    """A logbook in a folder that may only be looked into; the superuser, whom nothing stops, steps down."""
+    superuser = os.geteuid() == 0
+    with tempfile.TemporaryDirectory() as name:
+        monkeypatch.chdir(name)
+        folder = Path(name)
+        with Logbook.open("log.db") as book:
+            id = add(book, folder)
+        for path in (*folder.rglob("*"), folder):
+            path.chmod(0o555 if path.is_dir() else 0o444)
+        if superuser:
+            os.seteuid(65534)  # nobody, by long custom
+        try:
+            yield id
+        finally:
+            if superuser:
+                os.seteuid(0)
+            for path in (folder, *folder.rglob("*")):
+                path.chmod(0o755)
+
+
+def test_a_logbook_that_may_only_be_looked_at_is_shown_and_not_written(locked: str) -> None:
+    before = sorted(path.name for path in Path().iterdir())
+    assert logbook("list").stdout.splitlines()[1].startswith(locked)
+    assert "all holds" in logbook("verify").stdout
+    result = logbook("correct", locked, "--field", "tank", "--value", "x", "--by", "B", "--reason", "r")
+    assert result.exit_code == 1
+    assert result.stderr.startswith("log.db: the logbook can only be read here")
+    assert sorted(path.name for path in Path().iterdir()) == before
+
+
+def test_nothing_of_a_logbook_is_loaded_without_one(here: Path, root: Path) -> None:
+    from tests.test_imports import loaded_by
+
+    loaded = loaded_by("logbook", "--help", cwd=here)
+    assert not {"sqlalchemy", "fsspec", "rfc8785", "reader.logbook"} & loaded
