@@ -42,8 +42,8 @@ REFUSALS: dict[str, Refusal] = {
     ),
     "no_plate": Refusal(
         reason="no plate found",
-        remedy="lay one plate flat on a plain surface or on the photo card, fill most of the frame with it "
-        "and photograph it from straight above",
+        remedy="lay one plate flat on a plain surface or on the photo card, with nothing on it and no lamp mirrored "
+        "in it, fill most of the frame with it and photograph it from straight above",
     ),
     "two_plates": Refusal(
         reason="more than one plate in the picture",
