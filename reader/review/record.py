@@ -6,7 +6,7 @@ holds it all.
 
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -21,6 +21,7 @@ from reader.review.decide import Decision, DecisionError, check_decisions, check
 from reader.review.policy import Policy
 from reader.settings import (
     SettingsFile,
+    bundled_layouts,
     bundled_names,
     load_layout,
     load_rules,
@@ -137,6 +138,9 @@ def _loaded(kind: str, record: SettingsRecord, source: str | Path | None) -> Set
 def measure(logbook: Logbook, stored: StoredReading, sha256: str, settings: ReadSettings) -> Reading:
     """Measure one of a reading's kept photos anew; raises LinecallError if it is missing or has been altered."""
     name = next((photo.name for photo in stored.photos if photo.sha256 == sha256), "")
+    if not settings.layout_named:  # where a plate is found depends a little on which layouts were tried
+        tried = {layout.name: layout for layout in (*bundled_layouts(), *settings.layouts)}
+        settings = replace(settings, layouts=tuple(tried.values()))
     with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
         path = Path(folder) / (Path(name.replace("\0", "")).name or "photo")
         path.write_bytes(logbook.photo_bytes(sha256))

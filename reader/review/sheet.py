@@ -304,7 +304,6 @@ def _mark_block(
             }
             for made in mark.decisions
         ],
-        "first_call": mark.first_call,
         "open": [
             one.sentence
             for one in (() if case.current.review is None else case.current.review.open)

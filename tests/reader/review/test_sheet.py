@@ -12,7 +12,7 @@ from reader.annotate import plan_plate
 from reader.errors import LinecallError
 from reader.ink import CallBar
 from reader.logbook import Logbook, Statement
-from reader.read import Reading, examine
+from reader.read import Reading, examine, load_settings
 from reader.review import record
 from reader.review.decide import Decision
 from reader.review.page import plate_jpeg
@@ -372,6 +372,7 @@ def test_whatever_somebody_typed_reaches_the_page_as_text_alone(hostile: tuple[L
     text = _Text(sheet(case)).text
     assert "{{ 7 * 7 }}" in text
     assert f"{SCRIPT}</style>reader" in text
+    assert "called it doubtful" in text
 
 
 def test_the_sheet_of_a_kept_reading_is_measured_anew_from_its_kept_photo(tmp_path: Path) -> None:
@@ -390,6 +391,16 @@ def test_the_sheet_of_a_kept_reading_is_measured_anew_from_its_kept_photo(tmp_pa
         kept.write_bytes(kept.read_bytes() + b"\x00")
         with pytest.raises(LinecallError, match="has been altered"):
             open_case(book, reading)
+
+
+def test_a_reading_whose_layout_was_found_by_trying_all_is_measured_the_same_way_again(
+    tmp_path: Path,
+) -> None:
+    photo = photographed(tmp_path / "a", seed=9)
+    verdict = examine(photo, load_settings("auto"), reading_age_min=20).verdict
+    with Logbook.open(tmp_path / "log.db") as book:
+        reading = book.add_reading(verdict, [photo], Statement(operator="I. Marlow"), at=AT)
+        assert open_case(book, reading).photos[0].verdict.windows == verdict.windows
 
 
 def test_heights_that_have_changed_since_are_said(reading: Reading) -> None:
