@@ -114,7 +114,7 @@ def build(window: WindowRecord, found: WindowEvidence, layout: Layout, coloured_
         for height, (over, valid) in zip(RUNGS, seen.textures(2 * reach, inside), strict=False)
     )
     return Ladder(
-        strip=seen.whole(),
+        strip=seen.whole(found.strip.native_px_per_mm),
         strip_mm=(levelled.shape[1] / size, levelled.shape[0] / size),
         marks=marks,
         rungs=rungs,
@@ -157,9 +157,10 @@ class _View:
         at = round(position_mm * self._levelled.px_per_mm)
         return slice(max(0, at - reach), min(self._levelled.shape[0], at + reach))
 
-    def whole(self) -> Tile:
-        """The whole strip."""
-        return self.tile(self._levelled.surface, self._levelled.over, self._valid, scale=1.0)
+    def whole(self, native_px_per_mm: float) -> Tile:
+        """The whole strip, with no more pixels than the photo had."""
+        scale = min(1.0, max(TILE_PX_PER_MM, native_px_per_mm) / self._levelled.px_per_mm)
+        return self.tile(self._levelled.surface, self._levelled.over, self._valid, scale=scale)
 
     def crop(self, position_mm: float, reach: int, inside: slice) -> Tile:
         """The strip about a place; hatched where it ends."""

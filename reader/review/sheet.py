@@ -258,17 +258,30 @@ def _window(
 ) -> dict[str, object]:
     """One window: its looks in every photo, then its marks with what is known and what would follow."""
     named = [name for name in MARKS if (window.id, name) in asked]
+    photos = case.photos if blind or named else _clearest(case.photos, window.id)
     return {
         "id": window.id,
         "analyte": window.analyte,
         "tier": window.tier,
         "asked": [] if blind else named,
-        "looks": [_look(case, photo, window.id, blind=blind) for photo in case.photos],
+        "named": len(case.photos) > 1,
+        "looks": [_look(case, photo, window.id, blind=blind) for photo in photos],
         "answers": [
             {"mark": name, "calls": _answers(case, name)} for name in (MARKS if blind else named or MARKS[:1])
         ],
         "marks": [] if blind else [_mark_block(case, window, name, asked) for name in MARKS],
     }
+
+
+def _clearest(photos: tuple[Reading, ...], window_id: str) -> tuple[Reading, ...]:
+    """Of several photos the one whose indicator has the least error: enough for a window that nobody asks about."""
+
+    def error(photo: Reading) -> float:
+        (window,) = (window for window in photo.verdict.windows if window.id == window_id)
+        found = window.indicator.standard_error
+        return float("inf") if found is None else found
+
+    return (min(photos, key=error),) if photos else ()
 
 
 def _answers(case: Case, mark: MarkName) -> tuple[Call, ...]:
