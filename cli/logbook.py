@@ -206,11 +206,18 @@ def _tell_review(event: "Event") -> list[str]:
             f"window {decision.get('window')} {decision.get('mark')}: {decision.get('call')}{blind}: "
             f"{decision.get('reason')}"
         )
+    if payload.get("closed"):
+        told.append("closed as it stands")
     if "reason" in payload:
         told.append(f"reason: {payload['reason']}")
+    if "policy" in payload:
+        told.append("policy {name}, revision {revision}, SHA-256 {sha256}".format(**payload["policy"]))
     if "verdict" in payload:
         verdict = payload["verdict"]
-        told += [f"grade {verdict['grade']}: {verdict['rule']}", *_calls(verdict)]
+        told += [mark["sentence"] for mark in (verdict.get("review") or {}).get("open", ())]
+        before = payload.get("before", {}).get("grade", verdict["grade"])
+        was = "" if before == verdict["grade"] else f", was {before}"
+        told += [f"grade {verdict['grade']}{was}: {verdict['rule']}", *_calls(verdict)]
     return told
 
 

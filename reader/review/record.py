@@ -246,7 +246,12 @@ def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: dateti
     check_reader(by, reason, technicians=technicians(stored), policy=policy)
     if not stored.waiting:
         raise DecisionError(f"reading {stored.id} waits for nobody; there is nothing to close")
-    payload = {"closed": reason.strip(), "policy": _policy_record(policy), "waiting": False}
+    payload = {
+        "closed": True,
+        "reason": reason.strip(),
+        "policy": _policy_record(policy),
+        "waiting": False,
+    }
     return _append(logbook, stored, payload, by=by, at=at)
 
 

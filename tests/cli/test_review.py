@@ -302,3 +302,19 @@ def test_sheet_writes_the_page_that_was_asked_for(doubt: str, monkeypatch: pytes
     assert run("sheet", doubt, "--every-window", "-o", "own.html").exit_code == 0
     assert asked == [(doubt, False, False), (doubt, True, False), (doubt, False, True)]
     assert Path("own.html").read_bytes() == b"<p>a page</p>"
+
+
+def test_the_story_tells_pending_readers_the_policy_the_grade_before_and_a_closing(
+    doubt: str, moderate: str
+) -> None:
+    def story(reading: str) -> str:
+        return CliRunner().invoke(main, ["logbook", "show", reading]).stdout
+
+    run("decide", moderate, *DECISION, *WHO, "--blind")
+    assert "the indicator of window 3: 1 of 2 blind readers" in story(moderate)
+    run("decide", moderate, *DECISION, "--by", "Oren Lade", "--reason", "a line", "--blind")
+    assert "grade negligible, was moderate: every window worked" in story(moderate)
+    assert "policy standard, revision 1, SHA-256 " in story(moderate)
+    run("close", doubt, "--by", "A", "--reason", "repeated with a new plate")
+    assert "closed as it stands" in story(doubt)
+    assert "reason: repeated with a new plate" in story(doubt)

@@ -155,7 +155,7 @@ def test_a_closed_reading_waits_no_longer_and_keeps_its_verdict(book: Logbook, t
     reading = add(book, tmp_path, DOUBT)
     close = {"by": "Vesna Rask", "reason": "repeated with a new plate", "at": LATER, "policy": POLICY}
     event = record.close(book, reading, **close)
-    assert event.payload["closed"] == "repeated with a new plate"
+    assert (event.payload["closed"], event.payload["reason"]) == (True, "repeated with a new plate")
     assert book.waiting(now=LATER) == []
     assert book.reading(reading).current == book.reading(reading).first
     with pytest.raises(DecisionError, match="waits for nobody"):
