@@ -186,8 +186,9 @@ def _check_mark(decision: Decision, first: Verdict, layout: Layout, policy: Poli
             "take another photo while the plate may be read, or repeat with a new plate"
         )
     if decision.call != mark.call and mark.call not in policy.may_replace:
+        told = "linecall's call" if decision.blind else f"the call {mark.call}"
         raise DecisionError(
-            f"by policy {policy.name} nobody replaces the call {mark.call} of {decision}; {first.next_step}"
+            f"by policy {policy.name} nobody replaces {told} of {decision}; repeat with a new plate"
         )
 
 

@@ -380,6 +380,7 @@ def test_nobody_decides_on_a_mark_that_the_photo_does_not_show() -> None:
 def test_a_window_that_did_not_run_is_not_talked_into_having_run() -> None:
     stopped = read_plate(reference_3="undeveloped")
     refuses([decision(mark="reference")], "nobody replaces the call undeveloped", first=stopped)
+    refuses([decision(mark="reference", blind=True)], "nobody replaces linecall's call of", first=stopped)
     allows(decision(mark="reference", call="undeveloped"), first=stopped)
 
 
