@@ -87,15 +87,19 @@ def _rows(connection: Connection, chain: Chain) -> Generator[Sequence[Any], None
     """Each event, its body in UTF-8, with the row of its reading."""
     sqlite = connection.dialect.name == "sqlite"
     # SQLite hands over the bytes that it holds, so that ones which are no text can be told.
-    body = "CAST(linecall_event.body AS BLOB)" if sqlite else "convert_to(linecall_event.body, 'UTF8')"
+    body = literal_column("CAST(linecall_event.body AS BLOB)") if sqlite else events.c.body
     query: Select[Any] = (
-        select(events.c.seq, events.c.id, events.c.reading, events.c.hash, literal_column(body), *readings.c)
+        select(events.c.seq, events.c.id, events.c.reading, events.c.hash, body, *readings.c)
         .outerjoin_from(events, readings, readings.c.id == events.c.reading)
         .order_by(events.c.seq)
     )
     try:
         with connection.execute(query.execution_options(yield_per=PIECE)) as found:
-            yield from found
+            if sqlite:
+                yield from found
+            else:
+                for seq, id, reading, digest, text, *row in found:
+                    yield seq, id, reading, digest, text.encode("utf-8"), *row
     except DBAPIError as error:
         if not sqlite or not any(sign in str(error.orig) for sign in ("decode", "malformed")):
             raise
