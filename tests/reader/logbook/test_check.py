@@ -245,7 +245,7 @@ def test_a_reading_left_out_of_or_put_into_the_lists_is_found(place: Place, tmp_
     columns = (
         "last_seq, at, at_utc, operator, tank, sample_point, sample_phase, plate_lot, plate_expiry, photo, "
         "photo_sha256, status, grade, layout, doubtful, in_doubt, "
-        "rank, margin, open_until, reviews, superseded_by"
+        "rank, margin, urgency, open_until, reviews, superseded_by"
     )
     place.tamper(
         f"INSERT INTO linecall_reading (seq, id, {columns}) "
