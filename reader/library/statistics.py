@@ -478,7 +478,8 @@ def limit_of_blank(heights: FloatArray, plate: IntArray, false_call: float = 0.0
     notes = [] if n >= BLANKS_WANTED else [f"{n} blanks; EP17 asks for {BLANKS_WANTED}"]
     if n < needed:
         notes.append(f"{needed} blanks are needed for a limit by rank")
-    normal_p = float(extra("scipy.stats").normaltest(heights).pvalue) if n >= NORMAL_MIN and sd > 0 else None
+    varies = sd > 1e-9 * max(abs(mean), 1e-9)  # not but for rounding
+    normal_p = float(extra("scipy.stats").normaltest(heights).pvalue) if n >= NORMAL_MIN and varies else None
     if normal_p is not None and normal_p < 0.05:
         notes.append("heights of blanks are not normal" + (": use the limit by rank" if n >= needed else ""))
     parametric = mean + corrected_quantile(1 - false_call, n - 1) * sd
