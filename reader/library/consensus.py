@@ -3,14 +3,15 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import ClassVar, Final, Self, get_args
+from typing import ClassVar, Final, Protocol, Self, TypeVar, get_args
 
 from pydantic import Field, model_validator
 
 from reader.grade import Grade as PlateGrade
 from reader.grade import ReadingAge
-from reader.library.examples import MARKS, Grading, MarkKey, Role
+from reader.library.examples import MARKS, MarkKey, Role
 from reader.review.decide import graded
 from reader.review.policy import folded
 from reader.settings import Layout, Rules, SettingsFile, SettledGrade, Text, load_settings_file
@@ -18,6 +19,33 @@ from reader.toml_file import Problem, contradiction
 from reader.verdict import Call, Grade
 
 GRADERS_MAX: Final = 99
+
+
+class Judged(Protocol):
+    """What counts of a grading; `reader.library.examples.Grading` has it."""
+
+    @property
+    def grader(self) -> str:
+        """Whose it is."""
+
+    @property
+    def role(self) -> str:
+        """As what they graded."""
+
+    @property
+    def at(self) -> datetime:
+        """When."""
+
+    @property
+    def blind(self) -> bool | None:
+        """Whether it was made without seeing another's call."""
+
+    @property
+    def calls(self) -> Mapping[MarkKey, Call]:
+        """The call of each mark that they judged."""
+
+
+Some = TypeVar("Some", bound=Judged)
 
 
 class ConsensusRule(SettingsFile):
@@ -54,7 +82,7 @@ class ConsensusRule(SettingsFile):
                     raise contradiction(Problem(path=("panel", index), text=text))
         return self
 
-    def counts(self, grading: Grading) -> bool:
+    def counts(self, grading: Judged) -> bool:
         """Whether a grading's calls count."""
         return (
             grading.role in self.roles
@@ -85,17 +113,14 @@ class Agreed:
         return len(self.votes) > 1
 
 
-def newest_calls(
-    gradings: Iterable[Grading], *, rule: ConsensusRule | None = None
-) -> Mapping[MarkKey, dict[str, Call]]:
-    """By mark: each person's newest call, by their folded name; only what counts under the rule, if one is given."""
-    newest: dict[MarkKey, dict[str, Call]] = {}
+def newest(gradings: Iterable[Some]) -> dict[MarkKey, dict[str, Some]]:
+    """By mark: of each person, by their folded name, the newest grading that calls it."""
+    found: dict[MarkKey, dict[str, Some]] = {}
     for grading in sorted(gradings, key=lambda grading: grading.at):  # of one moment, the one kept later
-        if rule is None or rule.counts(grading):
-            person = folded(grading.grader)
-            for mark, call in grading.calls.items():
-                newest.setdefault(mark, {})[person] = call
-    return newest
+        person = folded(grading.grader)
+        for mark in grading.calls:
+            found.setdefault(mark, {})[person] = grading
+    return found
 
 
 def agree(calls: Iterable[Call], rule: ConsensusRule) -> Agreed:
@@ -115,11 +140,13 @@ def agree(calls: Iterable[Call], rule: ConsensusRule) -> Agreed:
 
 
 def consensus(
-    gradings: Iterable[Grading], marks: Sequence[MarkKey], rule: ConsensusRule
+    gradings: Iterable[Judged], marks: Sequence[MarkKey], rule: ConsensusRule
 ) -> dict[MarkKey, Agreed]:
-    """The consensus on each of an example's marks."""
-    newest = newest_calls(gradings, rule=rule)
-    return {mark: agree(newest.get(mark, {}).values(), rule) for mark in marks}
+    """The consensus on each of an example's marks; of one person the newest call that counts."""
+    found = newest(filter(rule.counts, gradings))
+    return {
+        mark: agree((grading.calls[mark] for grading in found.get(mark, {}).values()), rule) for mark in marks
+    }
 
 
 def grade_of_calls(calls: Mapping[MarkKey, Call | None], layout: Layout, rules: Rules) -> Grade | None:

@@ -26,7 +26,7 @@ files = Table(
     Column("sha256", Text, primary_key=True),
     Column("kind", Text, nullable=False),
     Column("name", Text, nullable=False),
-    Column("text", Text, nullable=False),
+    Column("data", LargeBinary, nullable=False),
     sqlite_strict=True,
 )
 """Settings files: the layouts of the examples, and the rules that the library computes by."""

@@ -33,3 +33,25 @@ class MarkRow:
     graded_at: str = ""
     limit_of_blank: float | None = None
     limit_of_detection: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GradeRow:
+    """What one grader graded one example as, beside the grade of the consensus and linecall's own.
+
+    grade : as given, or else that of the grader's calls, undecided where they leave it open; given says which.
+    consensus : None where nobody's calls count. The rest is as in `MarkRow`.
+    """
+
+    example: str
+    plate: str
+    light: str
+    layout: str
+    grader: str
+    role: str
+    grade: str
+    given: bool
+    consensus: str | None
+    tool_grade: str | None
+    sha256: str
+    graded_at: str
