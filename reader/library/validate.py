@@ -5,10 +5,12 @@ doubtful call is neither, and is counted by itself. Strength is the contrast cla
 a table by strength says where errors lie, not how often lines of a true strength are missed.
 """
 
+import csv
 import hashlib
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -64,6 +66,8 @@ FALSE_CALLS_PER_PLATE: Final = (
 )
 TARGETS: Final = (0.05, 0.01)  # error rates that a validation is asked to exclude
 SHOWN: Final = 400  # heights in a drawing
+KNOWN_COLUMNS: Final = ("example", "window", "mark", "height")
+HEIGHT_MAX: Final = 4.0  # absorbance; no membrane and camera show more, the number is in another unit
 INDICATOR: Final = MARKS.index("indicator")
 
 
@@ -441,3 +445,44 @@ def percent(share: float) -> str:
     places = max(0, 1 - math.floor(math.log10(100 * share)))
     rounded = math.ceil(100 * share * 10**places - 1e-9) / 10**places
     return f"{rounded:.{places}f}".rstrip("0").rstrip(".") + " %" if places else f"{rounded:.0f} %"
+
+
+def read_known(path: Path) -> dict[tuple[str, str, str], float]:
+    """Known heights from a CSV with the columns example, window, mark and height (absorbance).
+
+    Raises LinecallError that names the row and the column.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            table = csv.DictReader(file)
+            missing = [name for name in KNOWN_COLUMNS if name not in (table.fieldnames or ())]
+            if missing:
+                raise LinecallError(
+                    f"{path}: has no column {missing[0]}; expected {', '.join(KNOWN_COLUMNS)}"
+                )
+            known: dict[tuple[str, str, str], float] = {}
+            for row in table:
+                where = f"{path}, row {table.line_num}"
+                key = tuple((row[name] or "").strip() for name in KNOWN_COLUMNS[:3])
+                if "" in key:
+                    raise LinecallError(f"{where}: the column {KNOWN_COLUMNS[key.index('')]} is empty")
+                if key in known:
+                    raise LinecallError(
+                        f"{where}: example {key[0]}, window {key[1]}, {key[2]} is there twice"
+                    )
+                known[key[0], key[1], key[2]] = _height(row["height"], where)
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise LinecallError(f"{path}: cannot be read as CSV ({error}); save it as CSV in UTF-8") from error
+    return known
+
+
+def _height(text: str | None, where: str) -> float:
+    try:
+        height = float(text or "")
+    except ValueError:
+        height = math.nan
+    if not 0 <= height < HEIGHT_MAX:
+        raise LinecallError(
+            f"{where}: the height is {text!r}, expected an absorbance from 0 to {HEIGHT_MAX:g}, such as 0.012"
+        )
+    return height
