@@ -254,6 +254,7 @@ def _agreement_lines(report: "Agreement") -> Iterator[str]:
 
 
 def _part_lines(part: "Part") -> Iterator[str]:
+    from reader.library.report import chance_words
     from reader.library.statistics import counted
 
     yield f"{part.mark} marks: {part.marks:,} on {counted(part.plates, 'plate')}"
@@ -286,7 +287,7 @@ def _part_lines(part: "Part") -> Iterator[str]:
             f"{one.n:,}",
             str(one.mcnemar.only_first),
             str(one.mcnemar.only_second),
-            "too few" if one.mcnemar.p_by_plate is None else f"{one.mcnemar.p_by_plate:.3f}",
+            "too few" if one.mcnemar.p_by_plate is None else chance_words(one.mcnemar.p_by_plate),
         )
         for one in part.contests
     ]

@@ -30,7 +30,8 @@ METHODS: Final[Mapping[str, str]] = {
     "wilson": "Wilson 1927 score interval, 95 %, as if marks were independent",
     "exact": "Clopper and Pearson 1934, 95 %",
     "by_plate": "from the spread between plates: delete-one-plate jackknife (kappas: Student's t; shares: Wilson's for "
-    "the effective number of marks, Korn and Graubard 1998; area: Obuchowski 1997)",
+    "the effective number of marks, Kish 1965, Korn and Graubard 1998, taken low where few marks show it; area: "
+    "Obuchowski 1997)",
     "kappa": "Cohen 1960, 1968; standard error by Fleiss, Cohen and Everitt 1969",
     "pabak": "Byrt, Bishop and Carlin 1993",
     "fleiss": "Fleiss 1971; with gaps Gwet 2014",

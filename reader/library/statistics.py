@@ -25,6 +25,9 @@ Interval = tuple[float, float]
 CONFIDENCE: Final = 0.95
 PLATES_MIN: Final = 10  # fewer say too little about the spread between plates (common practice, no source)
 MARKS_MIN: Final = 10  # fewer carry no large-sample standard error of a kappa (common practice, no source)
+PLATES_ASSUMED: Final = (
+    1.5  # the least with which one error more, elsewhere, never proves more (see the tests)
+)
 PARADOX: Final = 0.2  # from so far below its prevalence-adjusted value, a kappa needs a word (no source)
 DISCORDANT_FEW: Final = 25  # McNemar's chi-squared needs as many; below, mid-p (common practice, no source)
 BLANKS_WANTED: Final = 60  # EP17-A2: results of blanks to establish a limit of blank (from memory)
@@ -57,7 +60,7 @@ class Rate:
 
     wilson, exact : as if marks were independent (Wilson's score; Clopper and Pearson).
     by_plate : Wilson's for `counts_as`, the number of independent marks that these are worth. design_effect : how many
-    of these are worth one independent mark (Kish); None where it cannot be estimated: each plate then counts as one.
+    of these are worth one independent mark (Kish); `note` says where that is assumed and not seen.
     """
 
     hits: int
@@ -84,14 +87,12 @@ def rate(hits: IntArray, of: IntArray) -> Rate:
         )
         return Rate(
             hits=k, of=n, plates=plates, value=None, wilson=None, exact=None, by_plate=None, design_effect=None,
-            counts_as=float(plates), note=why,
+            counts_as=n / _design_effect(hits, of)[0] if n else 0.0, note=why,
         )  # fmt: skip
     effect, note = _design_effect(hits, of)
-    if effect is None:
-        counting = float(plates)
-    else:  # Korn and Graubard 1998: few plates make the spread itself unsure, so Student's t
-        t = float(extra("scipy.stats").t.ppf((1 + CONFIDENCE) / 2, plates - 1)) if effect > 1 else _z()
-        counting = n / effect * (_z() / t) ** 2
+    counting = n / effect
+    if effect > 1 and not note:  # Korn and Graubard 1998: of few plates the spread itself is unsure
+        counting *= (_z() / float(extra("scipy.stats").t.ppf((1 + CONFIDENCE) / 2, plates - 1))) ** 2
     return Rate(
         hits=k,
         of=n,
@@ -106,21 +107,27 @@ def rate(hits: IntArray, of: IntArray) -> Rate:
     )
 
 
-def _design_effect(hits: IntArray, of: IntArray) -> tuple[float | None, str]:
-    """How many times the variance of independent marks a share has; 1 at least. None with the reason."""
+def _design_effect(hits: IntArray, of: IntArray) -> tuple[float, str]:
+    """How many marks are worth one independent mark, and why where that is assumed and not seen.
+
+    Where marks of a plate go together it is the mean number on a plate, weighted by it. The fewer marks are of the
+    rarer answer, the less is seen of whether they do; so what is seen is averaged with that worst case, as if
+    PLATES_ASSUMED more of that answer had been seen: else one error would prove more than none.
+    """
     k, n, plates = int(hits.sum()), int(of.sum()), len(of)
+    together = float((of.astype(float) ** 2).sum()) / n
+    rarer = min(k, n - k)
     if plates == n:
         return 1.0, ""
-    if k in {0, n}:
-        return (
-            None,
-            "all alike, so the spread between plates is unknown; by plate, each plate counts as one mark",
-        )
+    if not rarer:
+        return together, "all alike, so marks of a plate are taken to go together"
     if plates < PLATES_MIN:
-        return None, f"only {counted(plates, 'plate')}; by plate, each counts as one mark"
+        return together, f"only {counted(plates, 'plate')}, so their marks are taken to go together"
     se = plate_error(np.column_stack([hits, of]).astype(float), lambda sums: sums[:, 0] / sums[:, 1])
     assert se is not None  # no plate has all the marks, as there are PLATES_MIN with some
-    return max(1.0, se**2 / (k / n * (1 - k / n) / n)), ""
+    seen = max(1.0, se**2 / (k / n * (1 - k / n) / n))
+    assumed = PLATES_ASSUMED * together
+    return (assumed * together + rarer * seen) / (assumed + rarer), ""
 
 
 def proportion_interval(hits: float, of: float, *, exact: bool = False) -> Interval:

@@ -29,6 +29,7 @@ from reader.library.columns import (
 )
 from reader.library.statistics import (
     MARKS_MIN,
+    PLATES_MIN,
     Area,
     BlankLimit,
     Components,
@@ -416,11 +417,9 @@ def _bound_sentences(found: Rate, mark: str, truly: str, wrongly: str) -> Iterat
     )
     if found.counts_as < found.of:
         bound = most_that_may_err(found.hits / found.of * found.counts_as, found.counts_as)
-        worth = (
-            f"are worth {found.counts_as:.0f} independent ones by the spread between {found.plates} plates"
-        )
-        if found.design_effect is None:
-            worth = f"count as {found.plates}, if those of a plate stand or fall together"
+        worth = f"are worth {found.counts_as:.0f} independent ones, as far as they show how plates differ"
+        if found.hits in {0, found.of} or found.plates < PLATES_MIN:
+            worth = f"count as {found.counts_as:.0f}, if those of a plate stand or fall together"
         yield f"But these {found.of:,} marks {worth}: {_at_most(bound, wrongly)}."
     for target in TARGETS:
         if bound > target:

@@ -140,7 +140,7 @@ def test_marks_needed_with_errors_among_them() -> None:
 # ------------------------------------------------------------------------------------------ plates
 
 
-def test_design_effect_is_that_of_cluster_robust_regression() -> None:
+def test_jackknife_of_a_share_is_the_error_of_cluster_robust_regression() -> None:
     rng = np.random.default_rng(3)
     plate = rng.integers(0, 60, 500)
     hit = rng.random(500) < rng.beta(4, 1, 60)[plate]
@@ -148,14 +148,26 @@ def test_design_effect_is_that_of_cluster_robust_regression() -> None:
     robust = sm.OLS(hit.astype(float), np.ones(500)).fit(
         cov_type="cluster", cov_kwds={"groups": plate, "use_correction": False}
     )
-    share = hits.sum() / of.sum()
-    expected = robust.bse[0] ** 2 / (share * (1 - share) / 500)
-    found = rate(hits, of)
-    assert found.design_effect == approx(
-        expected, rel=0.05
-    )  # jackknife and linearisation differ by O(1 / plates)
-    assert found.design_effect is not None
-    assert found.design_effect > 1.5
+    found = plate_error(np.column_stack([hits, of]).astype(float), lambda sums: sums[:, 0] / sums[:, 1])
+    assert found == approx(robust.bse[0], rel=0.03)  # jackknife and linearisation differ by O(1 / plates)
+
+
+def test_design_effect_is_what_is_seen_once_enough_is_seen() -> None:
+    rng = np.random.default_rng(3)
+    hits = rng.binomial(6, rng.beta(2, 2, 5000))  # intraclass correlation 1 / 5: 1 + 5 / 5 = 2 (Kish)
+    assert rate(hits, np.full(5000, 6)).design_effect == approx(2, rel=0.06)
+
+
+@pytest.mark.parametrize("n_plates", [30, 110, 1000])
+@pytest.mark.parametrize("marks", [2, 4, 6, 12])
+def test_an_error_more_never_proves_more(marks: int, n_plates: int) -> None:
+    bounds = []
+    for errors in range(n_plates):
+        found = rate((np.arange(n_plates) < errors).astype(int), np.full(n_plates, marks))
+        assert found.value is not None
+        bounds.append(most_that_may_err(found.value * found.counts_as, found.counts_as))
+    assert bounds[0] == approx(most_that_may_err(0, n_plates))
+    assert bounds == sorted(bounds)
 
 
 def test_jackknife_of_a_mean_of_equal_plates_is_the_standard_error_of_plate_means() -> None:
@@ -205,9 +217,9 @@ def test_intervals_by_plate_cover_where_those_of_independent_marks_do_not() -> N
 
 def test_a_plate_without_spread_counts_as_one_mark() -> None:
     found = rate(np.full(59, 6), np.full(59, 6))
-    assert (found.counts_as, found.design_effect) == (59, None)
+    assert (found.counts_as, found.design_effect) == (59, 6)
     assert found.by_plate == approx((0.9389, 1), abs=5e-5)  # Wilson, 59 of 59
-    assert "unknown" in found.note
+    assert "taken to go together" in found.note
 
 
 def test_too_few_plates_give_no_interval_by_plate_and_say_so() -> None:
