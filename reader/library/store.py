@@ -6,6 +6,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
@@ -143,6 +144,7 @@ EVERYTHING: Final = Filters()
 
 _ROW_COLUMNS: Final = [examples.c[field.name] for field in fields(ExampleRow)]
 _MARK_COLUMNS: Final = [marks.c[field.name] for field in fields(StoredMark)]
+_NOBODY: Final = Given(grader="", role="", at=datetime.min, blind=None, calls={}, grade=None, written_at="")
 _N_MARKS: Final = select(func.count()).where(marks.c.example == examples.c.seq).scalar_subquery()
 
 
@@ -311,6 +313,49 @@ class Library(AbstractContextManager["Library"]):
                 compute_anew(connection, [seq], Standard.of(connection))
         return len(new)
 
+    def count_new(self, example: str, given_calls: Sequence[Grading]) -> int:
+        """How many gradings `add_gradings` would add, checked as it does; nothing is added."""
+        with self._database.reading() as connection:
+            seq = _seq(connection, example)
+            verdict = _verdict(connection, seq)
+            had = {_essence(found) for found in _gradings(connection, seq, example)}
+            new = [grading for grading in given_calls if _essence(grading) not in had]
+            for grading in new:
+                _check_windows(grading, example, verdict)
+                _check_spelling(connection, grading.grader)
+        return len(new)
+
+    def describe(
+        self,
+        example: str,
+        *,
+        light: str | None = None,
+        defects: Sequence[str] = (),
+        plate: str | None = None,
+    ) -> bool:
+        """Say something else of an example's light, defects or plate; returns whether anything changed.
+
+        What is None or empty stays as it is. Raises LibraryError if there is no such example.
+        """
+        with self._database.writing() as connection:
+            row = connection.execute(select(examples).where(examples.c.id == example)).one_or_none()
+            if row is None:
+                raise LibraryError(
+                    f"{self.name}: has no example {example!r}; linecall library list names them"
+                )
+            flags = [tag for tag in _unbarred(row.tags) if tag not in _unbarred(row.defects)]
+            stated = tuple(defects) or _unbarred(row.defects)
+            values = {
+                "light": light or row.light,
+                "defects": _barred(stated),
+                "tags": _barred(dict.fromkeys((*stated, *flags))),
+                "plate": plate or row.plate,
+            }
+            if all(row._mapping[name] == value for name, value in values.items()):
+                return False
+            connection.execute(update(examples).where(examples.c.seq == row.seq).values(values))
+        return True
+
     def graders(self) -> tuple[str, ...]:
         """Everyone who has graded, in the spelling that counts."""
         with self._database.reading() as connection:
@@ -361,7 +406,7 @@ class Library(AbstractContextManager["Library"]):
             row = connection.execute(select(examples).where(examples.c.id == id)).one_or_none()
             if row is None:
                 raise LibraryError(f"{self.name}: has no example {id!r}; linecall library list names them")
-            return _example(row, _verdict_json(connection, row.seq))
+            return _example(row, *_measured(connection, row.seq))
 
     def row(self, id: str) -> ExampleRow:
         """An example's row. Raises LibraryError if there is none."""
@@ -375,6 +420,11 @@ class Library(AbstractContextManager["Library"]):
         """The id of the example of a photo, None if it is not in the library."""
         with self._database.reading() as connection:
             return connection.scalar(select(examples.c.id).where(examples.c.photo_sha256 == sha256))
+
+    def has(self, id: str) -> bool:
+        """Whether there is an example with this id."""
+        with self._database.reading() as connection:
+            return connection.scalar(select(examples.c.seq).where(examples.c.id == id)) is not None
 
     def marks(self, id: str) -> tuple[StoredMark, ...]:
         """An example's marks: windows in the plate's order, the indicator first. Raises LibraryError."""
@@ -411,14 +461,15 @@ class Library(AbstractContextManager["Library"]):
             raise LibraryError(f"example {example.id}: was added without its strips")
         return load_strips(self.strips_bytes(example.strips_sha256), example.verdict.windows)
 
-    def looks(self, layout_sha256: str) -> list[tuple[str, str, str]]:
-        """Id, photo and look of every example of a layout."""
-        query = select(examples.c.id, examples.c.photo, examples.c.look)
+    def looks(self, layout: str) -> list[tuple[str, str, str]]:
+        """Id, photo and look of every example of a layout, by its name."""
+        query = (
+            select(examples.c.id, examples.c.photo, verdicts.c.look)
+            .join_from(examples, verdicts, verdicts.c.example == examples.c.seq)
+            .where(examples.c.layout == layout)
+        )
         with self._database.reading() as connection:
-            found = connection.execute(
-                query.where(examples.c.layout_sha256 == layout_sha256, examples.c.look != "")
-            )
-            return [(row.id, row.photo, row.look) for row in found]
+            return [(row.id, row.photo, row.look.hex()) for row in connection.execute(query)]
 
     # --- tables for statistics ------------------------------------------------------------------------------
 
@@ -435,37 +486,40 @@ class Library(AbstractContextManager["Library"]):
         another rule than the library's. every_grading : earlier calls of the same person too, in order.
         """
         for row, of_marks, calls in self._parts(filters):
-            keys: list[MarkKey] = [(mark.window, mark.mark) for mark in of_marks]
+            keys: list[MarkKey] = [(mark[0], mark[1]) for mark in of_marks]
             agreed = None if rule is None else consensus(calls, keys, rule)
             called: Mapping[MarkKey, Iterable[Given]]
             if every_grading:
                 called = {key: [grading for grading in calls if key in grading.calls] for key in keys}
             else:
                 called = {key: people.values() for key, people in newest(calls).items()}
+            example, plate, light, layout, sha256 = row.id, row.plate, row.light, row.layout, row.photo_sha256
             for key, mark in zip(keys, of_marks, strict=True):
-                settled = mark.consensus if agreed is None else agreed[key].call
-                for grading in called.get(key) or (None,):
+                window, which, tier, analyte, strength, height, error, blank, detection, tool, settled = mark[
+                    :11
+                ]
+                for grading in called.get(key) or (_NOBODY,):
                     yield MarkRow(
-                        example=row.id,
-                        plate=row.plate,
-                        window=mark.window,
-                        mark=mark.mark,
-                        tier=mark.tier,
-                        analyte=mark.analyte,
-                        strength=mark.strength,
-                        light=row.light,
-                        layout=row.layout,
-                        grader="" if grading is None else grading.grader,
-                        role="" if grading is None else grading.role,
-                        call="" if grading is None else grading.calls[key],
-                        consensus=settled,
-                        tool_call=mark.tool_call,
-                        height=mark.height,
-                        standard_error=mark.standard_error,
-                        sha256=row.photo_sha256,
-                        graded_at="" if grading is None else grading.written_at,
-                        limit_of_blank=mark.limit_of_blank,
-                        limit_of_detection=mark.limit_of_detection,
+                        example=example,
+                        plate=plate,
+                        window=window,
+                        mark=which,
+                        tier=tier,
+                        analyte=analyte,
+                        strength=strength,
+                        light=light,
+                        layout=layout,
+                        grader=grading.grader,
+                        role=grading.role,
+                        call=grading.calls.get(key, ""),
+                        consensus=settled if agreed is None else agreed[key].call,
+                        tool_call=tool,
+                        height=height,
+                        standard_error=error,
+                        sha256=sha256,
+                        graded_at=grading.written_at,
+                        limit_of_blank=blank,
+                        limit_of_detection=detection,
                     )
 
     def grades_table(self, filters: Filters = EVERYTHING) -> Iterator[GradeRow]:
@@ -502,7 +556,7 @@ class Library(AbstractContextManager["Library"]):
                         graded_at=grading.written_at,
                     )
 
-    def _parts(self, filters: Filters) -> Iterator[tuple[Row[Any], list[Row[Any]], list[Given]]]:
+    def _parts(self, filters: Filters) -> Iterator[tuple[Row[Any], list[Any], list[Given]]]:
         """Every example with its marks and gradings, some hundred in memory at a time."""
         query = _chosen(select(*_ROW_COLUMNS, examples.c.layout_sha256), filters).order_by(examples.c.seq)
         of_marks = select(*_MARK_COLUMNS, marks.c.example).order_by(marks.c.example, marks.c.place)
@@ -511,9 +565,9 @@ class Library(AbstractContextManager["Library"]):
             found = connection.execute(query.execution_options(yield_per=PIECE))
             for part in found.partitions():
                 seqs = [row.seq for row in part]
-                marks_of: dict[int, list[Row[Any]]] = {seq: [] for seq in seqs}
+                marks_of: dict[int, list[Any]] = {seq: [] for seq in seqs}
                 for mark in connection.execute(of_marks.where(marks.c.example.in_(seqs))):
-                    marks_of[mark.example].append(mark)  # type: ignore[arg-type]
+                    marks_of[mark.example].append(mark)
                 calls_of: dict[int, list[Given]] = {seq: [] for seq in seqs}
                 for grading in connection.execute(of_people.where(gradings.c.example.in_(seqs))):
                     calls_of[grading.example].append(given(grading))
@@ -528,6 +582,35 @@ class Library(AbstractContextManager["Library"]):
         with self._database.reading() as connection:
             return [
                 (row[0], row[1], row[2], dict(zip(STRENGTHS, row[3:], strict=True)))
+                for row in connection.execute(query)
+            ]
+
+    def fit_to_ask(self, grader: str) -> list[tuple[str, str, dict[str, int]]]:
+        """Id, plate and indicator marks by class of every example with strips and a consensus on every mark.
+
+        Left out are plates of which the grader has graded a photo.
+        """
+        name = select(graders.c.name).where(graders.c.folded == folded(grader)).scalar_subquery()
+        known = select(gradings.c.example).where(gradings.c.grader == name)
+        plates = select(examples.c.plate).where(examples.c.seq.in_(known))
+        sizes = select(examples.c.layout_sha256).distinct()
+        with self._database.reading() as connection:
+            whole = [
+                (examples.c.layout_sha256 == sha256)
+                & (examples.c.settled == 2 * len(kept_layout(connection, sha256).window))
+                for sha256 in connection.scalars(sizes).all()
+            ]
+            query = (
+                select(
+                    examples.c.id, examples.c.plate, *(examples.c[column.name] for column in counts.values())
+                )
+                .where(
+                    or_(False, *whole), examples.c.strips_sha256.is_not(None), examples.c.plate.not_in(plates)
+                )
+                .order_by(examples.c.seq)
+            )
+            return [
+                (row[0], row[1], dict(zip(STRENGTHS, row[2:], strict=True)))
                 for row in connection.execute(query)
             ]
 
@@ -636,14 +719,17 @@ def _add(
             defects=_barred(stated),
             source=example.source,
             added_at=example.added_at.isoformat(timespec="seconds"),
-            look=example.look,
             tags=_barred(dict.fromkeys((*stated, *verdict.photo.flags, *flags))),
             tool_grade=verdict.review.first_grade if verdict.review else verdict.grade,
             **_NOTHING_COMPUTED,
         )
     )
     seq = int(made.inserted_primary_key[0])  # type: ignore[index]
-    connection.execute(insert(verdicts).values(example=seq, json=zlib.compress(example.verdict_json)))
+    connection.execute(
+        insert(verdicts).values(
+            example=seq, json=zlib.compress(example.verdict_json), look=bytes.fromhex(example.look)
+        )
+    )
     for grading in given_calls:
         _add_grading(connection, seq, example.id, grading, verdict)
     rows = mark_rows(verdict, seq)
@@ -670,16 +756,9 @@ _NOTHING_COMPUTED: Final[dict[str, int]] = {
 
 
 def _add_grading(connection: Connection, seq: int, example: str, grading: Grading, verdict: Verdict) -> None:
-    if grading.example != example:
-        raise LibraryError(f"a grading of example {grading.example} was given for example {example}")
-    windows = [window.id for window in verdict.windows]
-    for window, _ in grading.calls:
-        if window not in windows:
-            raise LibraryError(
-                f"{grading.grader} called a mark of window {window!r}, but {verdict.photo.name} has the windows "
-                f"{', '.join(windows)}"
-            )
-    _check_spelling(connection, grading.grader)
+    _check_windows(grading, example, verdict)
+    if _check_spelling(connection, grading.grader):
+        connection.execute(insert(graders).values(folded=folded(grading.grader), name=grading.grader))
     connection.execute(
         insert(gradings).values(
             example=seq,
@@ -695,12 +774,24 @@ def _add_grading(connection: Connection, seq: int, example: str, grading: Gradin
     )
 
 
-def _check_spelling(connection: Connection, name: str) -> None:
+def _check_windows(grading: Grading, example: str, verdict: Verdict) -> None:
+    if grading.example != example:
+        raise LibraryError(f"a grading of example {grading.example} was given for example {example}")
+    windows = [window.id for window in verdict.windows]
+    for window, _ in grading.calls:
+        if window not in windows:
+            raise LibraryError(
+                f"{grading.grader} called a mark of window {window!r}, but {verdict.photo.name} has the windows "
+                f"{', '.join(windows)}"
+            )
+
+
+def _check_spelling(connection: Connection, name: str) -> bool:
+    """Whether the name is new; raises LibraryError if it is nearly another's."""
     known = connection.scalar(select(graders.c.name).where(graders.c.folded == folded(name)))
-    if known is None:
-        connection.execute(insert(graders).values(folded=folded(name), name=name))
-    elif known != name:
+    if known is not None and known != name:
         raise LibraryError(unlike_spelling(name, known))
+    return known is None
 
 
 def unlike_spelling(name: str, other: str) -> str:
@@ -725,17 +816,21 @@ def _seq(connection: Connection, id: str) -> int:
     return int(seq)
 
 
-def _verdict_json(connection: Connection, seq: int) -> bytes:
-    return _unpacked(connection.scalar(select(verdicts.c.json).where(verdicts.c.example == seq)))
+def _measured(connection: Connection, seq: int) -> tuple[bytes, str]:
+    """An example's verdict and look."""
+    row = connection.execute(select(verdicts).where(verdicts.c.example == seq)).one_or_none()
+    if row is None:
+        raise LibraryError("the library's file is damaged; restore it from a backup")
+    return _unpacked(row.json), row.look.hex()
 
 
 def _verdict(connection: Connection, seq: int) -> Verdict:
-    return load_verdict(_verdict_json(connection, seq))
+    return load_verdict(_measured(connection, seq)[0])
 
 
-def _unpacked(data: bytes | None) -> bytes:
+def _unpacked(data: bytes) -> bytes:
     try:
-        return zlib.decompress(data or b"")
+        return zlib.decompress(data)
     except zlib.error as error:
         raise LibraryError("the library's file is damaged; restore it from a backup") from error
 
@@ -756,7 +851,7 @@ def _gradings(connection: Connection, seq: int, id: str) -> Iterator[Grading]:
         )
 
 
-def _example(row: Row[Any], verdict: bytes) -> Example:
+def _example(row: Row[Any], verdict: bytes, look: str) -> Example:
     return Example(
         id=row.id,
         photo=ExamplePhoto(name=row.photo, sha256=row.photo_sha256),
@@ -764,7 +859,7 @@ def _example(row: Row[Any], verdict: bytes) -> Example:
         layout=SettingsRecord(name=row.layout, revision=row.layout_revision, sha256=row.layout_sha256),
         verdict_json=verdict,
         strips_sha256=row.strips_sha256,
-        look=row.look,
+        look=look,
         light=row.light,
         defects=_unbarred(row.defects),
         source=row.source,

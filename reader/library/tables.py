@@ -61,7 +61,6 @@ examples = Table(
     Column("defects", Text, nullable=False),
     Column("source", Text, nullable=False),
     Column("added_at", Text, nullable=False),
-    Column("look", Text, nullable=False),
     Column("tags", Text, nullable=False),
     Column("tool_grade", Text),
     Column("grade", Text),
@@ -82,9 +81,10 @@ verdicts = Table(
     tables,
     Column("example", Integer, primary_key=True),
     Column("json", LargeBinary, nullable=False),
+    Column("look", LargeBinary, nullable=False),
     sqlite_strict=True,
 )
-"""The verdict, zlib; apart, so that lists need not step over it."""
+"""The verdict, zlib, and the look (reader.library.look); apart, so that lists need not step over them."""
 
 marks = Table(
     "library_mark",
