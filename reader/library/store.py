@@ -374,7 +374,7 @@ class Library(AbstractContextManager["Library"]):
             query = query.limit(limit)
         with self._database.reading() as connection:
             for row in connection.execute(query.execution_options(yield_per=PIECE)):
-                yield _row_value(row)
+                yield _row_value(row._mapping)
 
     def count(self, filters: Filters = EVERYTHING) -> int:
         """How many examples there are."""
@@ -414,7 +414,7 @@ class Library(AbstractContextManager["Library"]):
             row = connection.execute(select(*_ROW_COLUMNS).where(examples.c.id == id)).one_or_none()
         if row is None:
             raise LibraryError(f"{self.name}: has no example {id!r}; linecall library list names them")
-        return _row_value(row)
+        return _row_value(row._mapping)
 
     def by_photo(self, sha256: str) -> str | None:
         """The id of the example of a photo, None if it is not in the library."""
@@ -430,7 +430,9 @@ class Library(AbstractContextManager["Library"]):
         """An example's marks: windows in the plate's order, the indicator first. Raises LibraryError."""
         with self._database.reading() as connection:
             query = select(*_MARK_COLUMNS).where(marks.c.example == _seq(connection, id))
-            return tuple(map(_mark_value, connection.execute(query.order_by(marks.c.place))))
+            return tuple(
+                _mark_value(row._mapping) for row in connection.execute(query.order_by(marks.c.place))
+            )
 
     def gradings(self, id: str) -> tuple[Grading, ...]:
         """Every grading of an example, in the order they were added. Raises LibraryError."""
@@ -573,6 +575,37 @@ class Library(AbstractContextManager["Library"]):
                     calls_of[grading.example].append(given(grading))
                 for row in part:
                     yield row, marks_of[row.seq], calls_of[row.seq]
+
+    def marks_by_height(
+        self, filters: Filters = EVERYTHING, *, limit: int | None = None, after: int = 0
+    ) -> Iterator[tuple[ExampleRow, StoredMark]]:
+        """Marks with their examples, the highest first, unmeasured ones last; filters hold for each mark itself.
+
+        Indicator marks, unless the filters say otherwise. after : how many to leave out first.
+        """
+        query = _of_example(
+            select(*_ROW_COLUMNS, *_MARK_COLUMNS).join_from(
+                marks, examples, examples.c.seq == marks.c.example
+            ),
+            filters,
+        )
+        query = query.where(*(_mark_conditions(filters) or [marks.c.mark == (filters.mark or "indicator")]))
+        order = (marks.c.height.desc().nulls_last(), marks.c.example, marks.c.place)
+        n = len(_ROW_COLUMNS)
+        with self._database.reading() as connection:
+            for row in connection.execute(query.order_by(*order).limit(limit).offset(after)):
+                values = tuple(row)
+                yield (
+                    _row_value(dict(zip(ExampleRow.__slots__, values[:n], strict=True))),
+                    _mark_value(dict(zip(StoredMark.__slots__, values[n:], strict=True))),
+                )
+
+    def count_marks(self, filters: Filters = EVERYTHING) -> int:
+        """How many marks `marks_by_height` gives."""
+        query = select(func.count()).select_from(marks.join(examples, examples.c.seq == marks.c.example))
+        conditions = _mark_conditions(filters) or [marks.c.mark == (filters.mark or "indicator")]
+        with self._database.reading() as connection:
+            return connection.scalar(_of_example(query, filters).where(*conditions)) or 0
 
     def class_counts(self, filters: Filters = EVERYTHING) -> list[tuple[str, str, str, dict[str, int]]]:
         """Layout, light, grade of the consensus ("" where there is none), and indicator marks by class."""
@@ -867,14 +900,14 @@ def _example(row: Row[Any], verdict: bytes, look: str) -> Example:
     )
 
 
-def _row_value(row: Row[Any]) -> ExampleRow:
-    values = dict(row._mapping)
+def _row_value(row: Mapping[Any, Any]) -> ExampleRow:
+    values = dict(row)
     values["defects"], values["tags"] = _unbarred(values["defects"]), _unbarred(values["tags"])
     return ExampleRow(**values)
 
 
-def _mark_value(row: Row[Any]) -> StoredMark:
-    values = dict(row._mapping)
+def _mark_value(row: Mapping[Any, Any]) -> StoredMark:
+    values = dict(row)
     values["disputed"] = bool(values["disputed"])
     return StoredMark(**values)
 
@@ -888,6 +921,16 @@ def _unbarred(text: str) -> tuple[str, ...]:
 
 
 def _chosen(query: Select[Any], filters: Filters) -> Select[Any]:
+    """Of the examples, those that the filters want."""
+    query = _of_example(query, filters)
+    of_mark = _mark_conditions(filters)
+    if of_mark:
+        query = query.where(exists().where(marks.c.example == examples.c.seq, *of_mark))
+    return query
+
+
+def _of_example(query: Select[Any], filters: Filters) -> Select[Any]:
+    """What the filters want of an example as a whole."""
     for name in ("grade", "tool_grade", "light", "layout", "plate", "photo"):
         wanted = getattr(filters, name)
         if wanted is not None:
@@ -907,9 +950,6 @@ def _chosen(query: Select[Any], filters: Filters) -> Select[Any]:
                 .scalar_subquery(),
             )
         )
-    of_mark = _mark_conditions(filters)
-    if of_mark:
-        query = query.where(exists().where(marks.c.example == examples.c.seq, *of_mark))
     return query
 
 
