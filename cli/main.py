@@ -26,6 +26,7 @@ COMMANDS = {
     "review": ("review", "Settle doubts: what waits, the sheet to judge it by, the decision."),
     "layout": ("layout", "List, show, check and draw plate layouts."),
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
+    "quiz": ("quiz", "Examine people with the library's plates."),
 }
 
 

@@ -513,6 +513,9 @@ class Thresholds(SettingsFile):
     )
     min_px_per_mark_width: Number = Field(gt=0, le=1000, description="fewest pixels over a mark's width")
     max_blur: Number = Field(gt=0, le=10, description="largest blur (sigma), as a share of the mark's width")
+    evidence: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = Field(
+        default=None, description="SHA-256 of the report that these limits were proposed by, 64 hex digits"
+    )
 
 
 class NextSteps(_Frozen):

@@ -61,6 +61,20 @@ class Browser(AbstractContextManager["Browser"]):
         """What a script returns."""
         return self._driver.execute_script(script)
 
+    def press(self, keys: str) -> None:
+        """Press keys, one after the other."""
+        from selenium.webdriver.common.action_chains import ActionChains
+
+        ActionChains(self._driver).send_keys(keys).perform()
+
+    def save_into(self, folder: Path) -> None:
+        """Let pages save files, into this folder."""
+        self._do("Browser.setDownloadBehavior", behavior="allow", downloadPath=str(folder))
+
+    def picture(self, path: Path) -> None:
+        """Save what the view shows."""
+        self._driver.save_screenshot(str(path))
+
     def complaints(self) -> list[str]:
         """What the page wrote to the console since it was opened."""
         return [entry["message"] for entry in self._driver.get_log("browser")]

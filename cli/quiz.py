@@ -1,0 +1,140 @@
+"""`linecall quiz`: examine people with the library's plates."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from cli import show
+from cli.logbook import logbook_options, opened
+from cli.main import GRADED
+
+LIBRARY_VARIABLE = "LINECALL_LIBRARY"
+NOT_PASSED = 3
+ITEMS = 30
+
+library_option = click.option(
+    "-l",
+    "--library",
+    "where",
+    metavar="DIR",
+    envvar=LIBRARY_VARIABLE,
+    required=True,
+    type=click.Path(path_type=Path, file_okay=False),
+    help=f"The library's folder; or the variable {LIBRARY_VARIABLE}.",
+)
+
+
+@click.group(short_help="Examine people with the library's plates.")
+def quiz() -> None:
+    """Examine people with the library's plates.
+
+    A quiz is one page that works offline and has no answers in it; the key stays in the library. Exit status of
+    mark: 0 passed, 3 not passed.
+    """
+
+
+@quiz.command("make")
+@library_option
+@click.option("--trainee", metavar="NAME", required=True, help="Who will answer it.")
+@click.option(
+    "--items",
+    metavar="N",
+    type=click.IntRange(1, 500),
+    default=ITEMS,
+    show_default=True,
+    help="How many plates.",
+)
+@click.option(
+    "--seed", metavar="N", type=click.IntRange(0), default=1, show_default=True, help="Of the draw."
+)
+@click.option(
+    "--mix",
+    metavar="NAME|FILE",
+    default="even",
+    show_default=True,
+    help="What it is made of, and what passes.",
+)
+@click.option("--minutes", metavar="N", type=click.IntRange(1, 600), help="Time limit.  [default: none]")
+@click.option(
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), help="The page."
+)
+@click.option("--force", is_flag=True, help="Overwrite a page that is there.")
+def make_quiz(
+    where: Path,
+    trainee: str,
+    items: int,
+    seed: int,
+    mix: str,
+    minutes: int | None,
+    out: Path | None,
+    force: bool,
+) -> None:
+    """Draw a paper and write its page."""
+    from reader.library import Library
+    from reader.library.quiz import load_mix, make
+    from reader.output import write_whole
+
+    with Library.open(where, must_exist=True) as library:
+        paper = make(library, trainee=trainee, items=items, seed=seed, mix=load_mix(mix), minutes=minutes)
+    path = out or Path(f"quiz-{paper.key.quiz}.html")
+    write_whole({path: paper.page}, force=force)
+    for note in paper.notes:
+        click.echo(note, err=True)
+    click.echo(show.printable(f"{path}: {len(paper.key.items)} plates for {paper.key.trainee}"))
+
+
+@quiz.command("mark")
+@click.argument("answers", type=click.Path(path_type=Path, dir_okay=False))
+@library_option
+@logbook_options
+@click.option(
+    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), help="Feedback page."
+)
+@click.option("--force", is_flag=True, help="Overwrite a page that is there.")
+@click.pass_context
+def mark_answers(
+    ctx: click.Context,
+    answers: Path,
+    where: Path,
+    logbook: str | None,
+    logbook_photos: str | None,
+    out: Path | None,
+    force: bool,
+) -> None:
+    """Score a file of answers, and write a page that shows each error beside the consensus."""
+    from reader.library import Library
+    from reader.library.quiz import as_payload, feedback_page, load_answers, mark
+    from reader.output import write_whole
+
+    with Library.open(where, must_exist=True) as library:
+        score = mark(library, load_answers(answers))
+        page = feedback_page(library, score)
+    path = out or answers.with_name(f"result-{score.key.quiz}.html")
+    write_whole({path: page}, force=force)
+    if logbook:
+        payload = as_payload(score)
+        with opened(logbook, logbook_photos, read_only=False) as book:
+            had = any(
+                event.kind == "quiz" and event.payload.get("answers") == score.answers.hash
+                for event in book.events()
+            )
+            if not had:
+                book.append("quiz", payload, by=score.key.trainee, at=datetime.now(UTC))
+    for criterion in score.criteria:
+        state = "not asked" if criterion.met is None else "met" if criterion.met else "NOT MET"
+        bound = "at least" if criterion.at_least else "at most"
+        found = f"{criterion.hits} of {criterion.of}"
+        click.echo(f"{criterion.name:<28}{found:>14}  {bound} {100 * criterion.limit:g} %  {state}")
+    for one in score.classes:
+        click.echo(
+            f"{one.name:<12}{one.agreed:>5} of {one.marks} as the consensus; lines missed {one.missed}, "
+            f"false calls {one.false_calls}, doubts {one.doubts}, unanswered {one.unanswered}"
+        )
+    interval = score.agreement.by_plate
+    if interval:
+        click.echo(f"agreement, 95 % interval by plate: {interval[0]:.1%} to {interval[1]:.1%}")
+    elif score.agreement.note:
+        click.echo(score.agreement.note)
+    click.echo(show.printable(f"{'passed' if score.passed else 'not passed'}; {path}"))
+    ctx.exit(GRADED if score.passed else NOT_PASSED)

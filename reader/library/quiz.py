@@ -1,0 +1,577 @@
+"""Papers that examine people: drawn from the library by chance and class, answered offline, held against consensus.
+
+The page has strips and ids drawn by lot, and nothing that tells an answer; the key stays in the library's folder. The
+answers' hash shows that a file was edited; it is no signature, for whoever can write a program can make another.
+"""
+
+import hashlib
+import json
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Self
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from reader.errors import LinecallError
+from reader.library.store import Library
+from reader.library.strips import as_photographed, contrast_raised
+from reader.logbook.events import ID_ALPHABET, ID_LENGTH, Id, Name, canonical
+from reader.output import write_whole
+from reader.review.decide import CALLS
+from reader.review.page import png
+from reader.review.policy import folded
+from reader.settings import DATA, SettingsFile, Share, Text, load_settings_file
+from reader.toml_file import Problem, contradiction
+from reader.verdict import Call, MarkName, SettingsRecord, Sha256, WindowRecord
+
+if TYPE_CHECKING:
+    from reader.library.statistics import Rate
+
+TEMPLATES: Final = DATA / "quiz"
+FOLDER: Final = "quizzes"
+ANSWERS_BYTES_MAX: Final = 4_000_000  # a paper of 500 plates has a fifth of it
+ASKED: Final = ("strong", "weak", "faint", "very faint", "none")
+FAINT: Final = ("faint", "very faint")
+ITEMS_MAX: Final = 500
+
+
+class QuizError(LinecallError):
+    """No fair paper can be drawn, or the answers are not those to a paper of this library; nothing was kept."""
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Shares(_Frozen):
+    """Share of a paper's plates that is drawn for each contrast class."""
+
+    strong: Share = Field(description="share of plates drawn for a strong line")
+    weak: Share = Field(description="share of plates drawn for a weak line")
+    faint: Share = Field(description="share of plates drawn for a faint line")
+    very_faint: Share = Field(description="share of plates drawn for a very faint line")
+    none: Share = Field(description="share of plates drawn for a window without a line")
+
+
+class Criteria(_Frozen):
+    """What passes, as shares of marks."""
+
+    agreement_min: Share = Field(description="least share of marks called as the consensus has it")
+    faint_missed_max: Share = Field(description="largest share of faint lines called absent")
+    false_calls_max: Share = Field(description="largest share of absent marks called present")
+    doubts_max: Share = Field(description="largest share of settled marks called doubtful")
+
+
+class Mix(SettingsFile):
+    """What a paper is made of, and what passes it."""
+
+    model_config = ConfigDict(populate_by_name=True)
+    kind: ClassVar[str] = "quiz"
+    quiz: Text = Field(description="the mix's name")
+    share: Shares = Field(description="the table [share]")
+    criteria: Criteria = Field(alias="pass", description="the table [pass]")
+
+    @model_validator(mode="after")
+    def _adds_up(self) -> Self:
+        total = sum(self.shares.values())
+        if abs(total - 1) > 1e-6:
+            text = f"adds up to {total:g}, but must add up to 1"
+            raise contradiction(Problem(path=("share",), text=text))
+        return self
+
+    @property
+    def shares(self) -> dict[str, float]:
+        """Share of each contrast class."""
+        return {name: float(getattr(self.share, name.replace(" ", "_"))) for name in ASKED}
+
+
+def load_mix(source: str | Path = "even") -> Mix:
+    """Read a bundled mix by its name, or a TOML file by its path; raises SettingsError."""
+    return load_settings_file(Mix, source)
+
+
+class KeyMark(_Frozen):
+    """One mark of the key: its contrast class and the consensus."""
+
+    window: str
+    mark: MarkName
+    strength: str
+    call: Call
+
+
+class KeyItem(_Frozen):
+    """One plate of the paper: the id that the page has, and whose photo it is."""
+
+    item: Id
+    example: Id
+    photo_sha256: Sha256
+    marks: tuple[KeyMark, ...]
+
+
+class Key(_Frozen):
+    """A paper's answers, as the library keeps them. paper : hash of what the page asks."""
+
+    format: Literal[1] = 1
+    quiz: Id
+    trainee: Name
+    seed: int
+    mix: SettingsRecord
+    consensus: SettingsRecord
+    strength: SettingsRecord
+    criteria: Criteria
+    minutes: int | None
+    items: tuple[KeyItem, ...]
+    paper: Sha256
+
+
+class Answers(_Frozen):
+    """A file of answers, as the page saves it; None: not answered before the time was over."""
+
+    format: Literal[1]
+    quiz: Id
+    paper: Sha256
+    answers: dict[str, dict[str, dict[MarkName, Call | None]]]
+    seconds: int = Field(ge=0)
+    hash: Sha256
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Paper:
+    """A paper that was drawn: the page, and what is to be said about the draw."""
+
+    key: Key
+    page: bytes
+    notes: tuple[str, ...]
+
+
+# --- making -------------------------------------------------------------------------------------------------
+
+
+def make(
+    library: Library, *, trainee: str, items: int, seed: int, mix: Mix, minutes: int | None = None
+) -> Paper:
+    """Draw a paper of so many plates, keep its key in the library, and write its page.
+
+    The same library, trainee and settings give the same paper. Raises QuizError if a class cannot be represented.
+    """
+    random_ = random.Random(f"{seed} {folded(trainee)} {mix.sha256} {items}")
+    chosen, notes = _draw(library, trainee, items, mix, random_)
+    random_.shuffle(chosen)
+    drawn = hashlib.sha256(canonical([seed, folded(trainee), mix.sha256, minutes, chosen])).digest()
+    lots = random.Random(drawn)
+    quiz, *ids = _lots(lots, 1 + len(chosen))
+    asked, key_items = [], []
+    for item, example_id in zip(ids, chosen, strict=True):
+        ask, key_item = _item(library, item, example_id)
+        asked.append(ask)
+        key_items.append(key_item)
+    content = {"format": 1, "quiz": quiz, "minutes": minutes, "items": asked}
+    paper = hashlib.sha256(canonical(content)).hexdigest()
+    standard = library.standard()
+    key = Key(
+        quiz=quiz,
+        trainee=trainee,
+        seed=seed,
+        mix=_record(mix),
+        consensus=_record(standard.consensus),
+        strength=_record(standard.strength),
+        criteria=mix.criteria,
+        minutes=minutes,
+        items=tuple(key_items),
+        paper=paper,
+    )
+    page = _render("paper.html", content={**content, "paper": paper}, trainee=trainee, criteria=mix.criteria)
+    write_whole({_path(library, quiz, "key"): canonical(key.model_dump(mode="json"))})
+    return Paper(key=key, page=page, notes=tuple(notes))
+
+
+def _draw(
+    library: Library, trainee: str, items: int, mix: Mix, random_: random.Random
+) -> tuple[list[str], list[str]]:
+    """Ids of the examples, rarest classes drawn first, no plate twice; and notes on what was short."""
+    seen = _answered(library, trainee)
+    pool = [entry for entry in library.fit_to_ask(trainee) if entry[1] not in seen]
+    random_.shuffle(pool)
+    plates: set[str] = set()
+    once = [entry for entry in pool if not (entry[1] in plates or plates.add(entry[1]))]  # type: ignore[func-returns-value]
+    if len(once) < items:
+        raise QuizError(
+            f"{library.name}: has {len(once)} plates with strips and a consensus on every mark that {trainee} has "
+            f"not graded, but {items} are asked for; ask for fewer with --items, or have more plates graded"
+        )
+    wanted = _numbers(items, mix)
+    by_class = {name: [entry for entry in once if entry[2][name]] for name in wanted}
+    taken: dict[str, str] = {}
+    notes = []
+    for name in sorted(wanted, key=lambda name: len(by_class[name])):
+        left = [entry for entry in by_class[name] if entry[0] not in taken]
+        if not left and not any(id in taken for id, _, _ in by_class[name]):
+            raise QuizError(
+                f"{library.name}: no plate with a line of class {name!r} may be asked ({trainee} has graded it, or "
+                "it lacks strips or a consensus); linecall library coverage tells what is thin"
+            )
+        taken.update((id, name) for id, _, _ in left[: wanted[name]])
+        if len(left) < wanted[name]:
+            notes.append(f"only {len(left)} plates for class {name!r}, {wanted[name]} were wanted")
+    for id, _, _ in once:
+        if len(taken) >= items:
+            break
+        taken.setdefault(id, "any")
+    return list(taken), notes
+
+
+def _numbers(items: int, mix: Mix) -> dict[str, int]:
+    """Plates for each class: one at least for each that has a share, the rest by largest remainders."""
+    shares = {name: share for name, share in mix.shares.items() if share > 0}
+    if items < len(shares):
+        raise QuizError(f"{items} plates cannot represent {len(shares)} contrast classes; ask for more")
+    rest = items - len(shares)
+    exact = {name: share * rest for name, share in shares.items()}
+    found = {name: 1 + int(number) for name, number in exact.items()}
+    by_remainder = sorted(exact, key=lambda name: int(exact[name]) - exact[name])
+    for name in by_remainder[: items - sum(found.values())]:
+        found[name] += 1
+    return found
+
+
+def _lots(lots: random.Random, n: int) -> list[str]:
+    found: dict[str, None] = {}
+    while len(found) < n:
+        found["".join(lots.choices(ID_ALPHABET, k=ID_LENGTH))] = None
+    return list(found)
+
+
+def _item(library: Library, item: str, example_id: str) -> tuple[dict[str, Any], KeyItem]:
+    example = library.example(example_id)
+    strips = library.strips(example)
+    marks = library.marks(example_id)
+    asked = {
+        "item": item,
+        "windows": [
+            {
+                "window": window.id,
+                "picture": png(as_photographed(strips[window.id])),
+                "lower": "indicator" if _indicator_is_upstream(window) else "reference",
+                "indicator": list(CALLS["indicator"]),
+                "reference": list(CALLS["reference"]),
+            }
+            for window in example.verdict.windows
+        ],
+    }
+    key = KeyItem(
+        item=item,
+        example=example_id,
+        photo_sha256=example.photo.sha256,
+        marks=tuple(
+            KeyMark.model_validate(
+                {"window": mark.window, "mark": mark.mark, "strength": mark.strength, "call": mark.consensus}
+            )
+            for mark in marks
+        ),
+    )
+    return asked, key
+
+
+def _indicator_is_upstream(window: WindowRecord) -> bool:
+    return (window.indicator.expected_mm or 0.0) <= (window.reference.expected_mm or 0.0)
+
+
+def _record(settings: SettingsFile) -> SettingsRecord:
+    return SettingsRecord(name=settings.name, revision=settings.revision, sha256=settings.sha256)
+
+
+def _path(library: Library, quiz: str, what: str) -> Path:
+    return library.folder / FOLDER / f"{quiz}.{what}.json"
+
+
+def _answered(library: Library, trainee: str) -> set[str]:
+    """Plates of papers that the trainee has answered."""
+    found: set[str] = set()
+    for path in (library.folder / FOLDER).glob("*.answers.json"):
+        key = _key(library, path.name.split(".")[0])
+        if folded(key.trainee) == folded(trainee):
+            found.update(library.row(item.example).plate for item in key.items)
+    return found
+
+
+# --- marking ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClassScore:
+    """Answers on the marks of one class; `reference` is a class of its own here."""
+
+    name: str
+    marks: int
+    agreed: int
+    missed: int
+    false_calls: int
+    doubts: int
+    unanswered: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wrong:
+    """One answer that is not the consensus."""
+
+    item: str
+    example: str
+    window: str
+    mark: MarkName
+    strength: str
+    answer: Call | None
+    consensus: Call
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Criterion:
+    """One thing that passing takes: `hits` of `of`, and whether it is met; None where nothing was asked about it."""
+
+    name: str
+    hits: int
+    of: int
+    limit: float
+    at_least: bool
+    met: bool | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Score:
+    """How a paper was answered. agreement : over all marks, with intervals (see `statistics.Rate`)."""
+
+    key: Key
+    answers: Answers
+    classes: tuple[ClassScore, ...]
+    agreement: "Rate"
+    criteria: tuple[Criterion, ...]
+    wrong: tuple[Wrong, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every criterion is met that anything was asked about."""
+        return all(criterion.met is not False for criterion in self.criteria)
+
+
+def load_answers(path: Path) -> Answers:
+    """Read a file of answers. Raises QuizError for what is none, or was edited."""
+    try:
+        if path.stat().st_size > ANSWERS_BYTES_MAX:
+            raise QuizError(
+                f"{path.name}: is too large for a file of answers; give the one that the page saved"
+            )
+        value = json.loads(path.read_bytes())
+    except OSError as error:
+        raise QuizError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from error
+    except (ValueError, RecursionError):
+        raise QuizError(f"{path.name}: is no JSON; give the file of answers that the page saved") from None
+    try:
+        answers = Answers.model_validate(value)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"])) or "the file"
+        raise QuizError(
+            f"{path.name}: is no file of answers as the page saves it: {where} is {str(first['input'])[:60]!r}, "
+            f"but {first['msg'][:1].lower()}{first['msg'][1:]}"
+        ) from None
+    body = {name: part for name, part in value.items() if name != "hash"}
+    if hashlib.sha256(canonical(body)).hexdigest() != answers.hash:
+        raise QuizError(f"{path.name}: was edited after it was saved; have the quiz answered again")
+    return answers
+
+
+def mark(library: Library, answers: Answers) -> Score:
+    """Hold answers against the key that the library keeps, and keep them there; the same answers may be marked again.
+
+    Raises QuizError for answers to another quiz, with a plate missing, or other than those marked before.
+    """
+    key = _key(library, answers.quiz)
+    if answers.paper != key.paper:
+        raise QuizError(f"the answers are to another quiz than {key.quiz}: the paper's hash differs")
+    _check_complete(key, answers)
+    score = _score(key, answers)
+    kept = _path(library, key.quiz, "answers")
+    data = canonical(answers.model_dump(mode="json"))
+    if kept.exists() and kept.read_bytes() != data:
+        raise QuizError(f"quiz {key.quiz} was marked before with other answers; make a new quiz to try again")
+    write_whole({kept: data})
+    return score
+
+
+def _key(library: Library, quiz: str) -> Key:
+    path = _path(library, quiz, "key")
+    try:
+        return Key.model_validate_json(path.read_bytes())
+    except FileNotFoundError:
+        raise QuizError(
+            f"{library.name}: made no quiz {quiz}; give the answers to a quiz of this library, or that one's library"
+        ) from None
+    except (OSError, ValidationError):
+        raise QuizError(f"{path}: the quiz's key is damaged; restore it from a backup") from None
+
+
+def _check_complete(key: Key, answers: Answers) -> None:
+    wanted = {(item.item, mark.window, mark.mark) for item in key.items for mark in item.marks}
+    found = {
+        (item, window, mark)
+        for item, windows in answers.answers.items()
+        for window, marks in windows.items()
+        for mark in marks
+    }
+    places = {item.item: place for place, item in enumerate(key.items, 1)}
+    for item, window, name in sorted(wanted - found, key=lambda lost: (places[lost[0]], *lost[1:])):
+        raise QuizError(
+            f"the answers lack the {name} mark of window {window} on plate {places[item]} of {len(places)}; "
+            "have the page save them again"
+        )
+    for item, window, name in sorted(found - wanted):
+        raise QuizError(f"the answers have a {name} mark of window {window} of {item}, which was not asked")
+    for item, windows in answers.answers.items():
+        for window, marks in windows.items():
+            for name, call in marks.items():
+                if call is not None and call not in CALLS[name]:
+                    raise QuizError(f"{call!r} is no call of the {name} mark of window {window} of {item}")
+
+
+def _score(key: Key, answers: Answers) -> Score:
+    from reader.library.statistics import rate
+
+    rows = [
+        (item, mark, answers.answers[item.item][mark.window][mark.mark])
+        for item in key.items
+        for mark in item.marks
+    ]
+    hits = [sum(m.call == answer for i, m, answer in rows if i is item) for item in key.items]
+    classes = tuple(
+        _class_score(name, [(m, answer) for _, m, answer in rows if _class(m) == name])
+        for name in (*ASKED, "unmeasured", "reference")
+    )
+    lines = [(m, answer) for _, m, answer in rows if m.mark == "indicator"]
+    faint = [answer for m, answer in lines if m.strength in FAINT and m.call == "present"]
+    blank = [answer for _, m, answer in rows if m.call == "absent"]
+    settled = [answer for _, m, answer in rows if m.call != "doubtful"]
+    limits = key.criteria
+    return Score(
+        key=key,
+        answers=answers,
+        classes=tuple(found for found in classes if found.marks),
+        agreement=rate(np.array(hits), np.array([len(item.marks) for item in key.items])),
+        criteria=(
+            _criterion(
+                "agreement with the consensus", sum(hits), len(rows), limits.agreement_min, at_least=True
+            ),
+            _criterion("faint lines missed", faint.count("absent"), len(faint), limits.faint_missed_max),
+            _criterion("false calls of a line", blank.count("present"), len(blank), limits.false_calls_max),
+            _criterion(
+                "doubts where there is none", settled.count("doubtful"), len(settled), limits.doubts_max
+            ),
+        ),
+        wrong=tuple(
+            Wrong(
+                item=item.item,
+                example=item.example,
+                window=m.window,
+                mark=m.mark,
+                strength=m.strength,
+                answer=answer,
+                consensus=m.call,
+            )
+            for item, m, answer in rows
+            if answer != m.call
+        ),
+    )
+
+
+def _class(mark: KeyMark) -> str:
+    return mark.strength if mark.mark == "indicator" else "reference"
+
+
+def _class_score(name: str, rows: Sequence[tuple[KeyMark, Call | None]]) -> ClassScore:
+    return ClassScore(
+        name=name,
+        marks=len(rows),
+        agreed=sum(mark.call == answer for mark, answer in rows),
+        missed=sum(mark.call == "present" and answer == "absent" for mark, answer in rows),
+        false_calls=sum(mark.call == "absent" and answer == "present" for mark, answer in rows),
+        doubts=sum(mark.call != "doubtful" and answer == "doubtful" for mark, answer in rows),
+        unanswered=sum(answer is None for _, answer in rows),
+    )
+
+
+def _criterion(name: str, hits: int, of: int, limit: float, *, at_least: bool = False) -> Criterion:
+    met = None if of == 0 else hits >= limit * of - 1e-9 if at_least else hits <= limit * of + 1e-9
+    return Criterion(name=name, hits=hits, of=of, limit=limit, at_least=at_least, met=met)
+
+
+def as_payload(score: Score) -> dict[str, Any]:
+    """What the logbook keeps of a score."""
+    low, high = score.agreement.by_plate or (None, None)
+    return {
+        "quiz": score.key.quiz,
+        "trainee": score.key.trainee,
+        "paper": score.key.paper,
+        "answers": score.answers.hash,
+        "mix": score.key.mix.model_dump(mode="json"),
+        "consensus": score.key.consensus.model_dump(mode="json"),
+        "plates": len(score.key.items),
+        "seconds": score.answers.seconds,
+        "passed": score.passed,
+        "agreement": {
+            "hits": score.agreement.hits,
+            "of": score.agreement.of,
+            "value": score.agreement.value,
+            "low": low,
+            "high": high,
+        },
+        "criteria": [
+            {"name": c.name, "hits": c.hits, "of": c.of, "limit": c.limit, "met": c.met}
+            for c in score.criteria
+        ],
+        "classes": [
+            {
+                "class": c.name,
+                "marks": c.marks,
+                "agreed": c.agreed,
+                "missed": c.missed,
+                "false_calls": c.false_calls,
+                "doubts": c.doubts,
+                "unanswered": c.unanswered,
+            }
+            for c in score.classes
+        ],
+    }
+
+
+def feedback_page(library: Library, score: Score) -> bytes:
+    """The result as HTML: each error's strip, as photographed and with its contrast raised, beside the consensus."""
+    shown = []
+    for wrong in score.wrong:
+        example = library.example(wrong.example)
+        strip = library.strips(example)[wrong.window]
+        window = next(window for window in example.verdict.windows if window.id == wrong.window)
+        agreed = library.agreed(wrong.example)[wrong.window, wrong.mark]
+        shown.append(
+            {
+                "wrong": wrong,
+                "photo": example.photo.name,
+                "natural": png(as_photographed(strip)),
+                "raised": png(contrast_raised(window, strip)),
+                "votes": agreed.reason,
+            }
+        )
+    return _render("feedback.html", score=score, shown=shown)
+
+
+def _render(template: str, **content: object) -> bytes:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(**content).encode("utf-8")

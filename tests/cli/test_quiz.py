@@ -1,0 +1,66 @@
+"""`linecall quiz` on the command line."""
+
+import json
+from pathlib import Path
+
+from click.testing import CliRunner, Result
+
+from cli.main import main
+from reader.library.quiz import Key
+from reader.logbook import Logbook
+from tests.reader.library.quiz_library import answers_of, invented_library
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def test_a_quiz_is_made_and_marked_and_logged_once(tmp_path: Path) -> None:
+    invented_library(tmp_path / "library", 40).close()
+    page, book = tmp_path / "quiz.html", tmp_path / "book.sqlite"
+    Logbook.open(book).close()
+    made = run("quiz", "make", "-l", tmp_path / "library", "--trainee", "N. Novice", "--items", 6, "--seed", 7,
+               "--mix", "faint", "-o", page)  # fmt: skip
+    assert made.exit_code == 0, made.output
+    key = Key.model_validate_json(next((tmp_path / "library" / "quizzes").glob("*.key.json")).read_bytes())
+    answers = tmp_path / "answers.json"
+    answers.write_text(json.dumps(answers_of(key)), encoding="utf-8")
+    for _ in range(2):
+        marked = run("quiz", "mark", answers, "-l", tmp_path / "library", "-L", book)
+        assert marked.exit_code == 0, marked.output
+        assert "passed" in marked.output
+    with Logbook.open(book, read_only=True) as logbook:
+        events = [event for event in logbook.events() if event.kind == "quiz"]
+        assert len(events) == 1
+        assert events[0].payload["passed"] is True
+        assert events[0].payload["paper"] == key.paper
+
+
+def test_who_does_not_pass_is_told_by_the_exit_status(tmp_path: Path) -> None:
+    invented_library(tmp_path / "library", 40).close()
+    run(
+        "quiz",
+        "make",
+        "-l",
+        tmp_path / "library",
+        "--trainee",
+        "N. Novice",
+        "--items",
+        6,
+        "-o",
+        tmp_path / "q.html",
+    )
+    key = Key.model_validate_json(next((tmp_path / "library" / "quizzes").glob("*.key.json")).read_bytes())
+    changed = {(item.item, m.window, m.mark): "doubtful" for item in key.items for m in item.marks}
+    answers = tmp_path / "answers.json"
+    answers.write_text(json.dumps(answers_of(key, changed)), encoding="utf-8")
+    marked = run("quiz", "mark", answers, "-l", tmp_path / "library")
+    assert marked.exit_code == 3
+    assert "not passed" in marked.output
+
+
+def test_no_library_is_one_clear_line(tmp_path: Path) -> None:
+    done = run("quiz", "make", "-l", tmp_path / "none", "--trainee", "N. Novice")
+    assert done.exit_code == 2
+    assert "holds no library" in done.output
+    assert "Traceback" not in done.output
