@@ -252,6 +252,14 @@ class Library(AbstractContextManager["Library"]):
                 for start in range(0, len(seqs), PIECE)
             )
 
+    def in_use(self) -> dict[str, str]:
+        """Hashes of the files that the library computes by, by kind."""
+        with self._database.reading() as connection:
+            found = connection.execute(
+                select(about.c.name, about.c.value).where(about.c.name.in_(COMPUTED_BY))
+            )
+            return {row.name: row.value for row in found}
+
     def kept_files(self) -> Iterator[tuple[str, str, str, bytes]]:
         """Kind, name, hash and bytes of every settings file that the library keeps."""
         with self._database.reading() as connection:
@@ -364,10 +372,16 @@ class Library(AbstractContextManager["Library"]):
     # --- looking --------------------------------------------------------------------------------------------
 
     def examples(
-        self, filters: Filters = EVERYTHING, *, limit: int | None = None, before: int | None = None
+        self,
+        filters: Filters = EVERYTHING,
+        *,
+        limit: int | None = None,
+        before: int | None = None,
+        oldest_first: bool = False,
     ) -> Iterator[ExampleRow]:
         """Rows of examples, the newest first; before : seq of the last row of the page before."""
-        query = _chosen(select(*_ROW_COLUMNS), filters).order_by(examples.c.seq.desc())
+        order = examples.c.seq if oldest_first else examples.c.seq.desc()
+        query = _chosen(select(*_ROW_COLUMNS), filters).order_by(order)
         if before is not None:
             query = query.where(examples.c.seq < before)
         if limit is not None:

@@ -1,0 +1,399 @@
+"""A library as a folder that anybody can read: photos, strips, one tidy table, JSON lines, and what it all is.
+
+Nothing is lost: a library made of the folder gives the same folder again. The table is for people and other
+programs; what is read back is the JSON lines, photos, strips and settings, each checked by its hash.
+"""
+
+import csv
+import hashlib
+import json
+import os
+import shutil
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from io import TextIOWrapper
+from pathlib import Path
+from typing import IO, Any, Final
+
+from pydantic import ValidationError
+
+from reader.errors import LinecallError, OutputError
+from reader.library.examples import Example, Grading, flat_calls
+from reader.library.files import COMPUTED_BY
+from reader.library.store import EVERYTHING, Filters, Library, LibraryError
+from reader.library.tidy import MarkRow
+from reader.verdict import load_verdict
+
+FORMAT: Final = 1
+"""Of the folder; a later one is refused."""
+LINE_BYTES_MAX: Final = (
+    8_000_000  # of one example with its verdict and gradings; a usual one has about 30,000
+)
+
+TABLE: Final = "marks.csv"
+EXAMPLES: Final = "examples.jsonl"
+SETTINGS: Final = "settings.json"
+DATA_SHEET: Final = "DATASHEET.md"
+DATA_SHEET_TEXT: Final = Path(__file__).parents[1] / "data" / "exchange" / "datasheet.md"
+HASHES: Final = "SHA256SUMS"
+"""Of every other file, as `sha256sum --check` reads them."""
+
+Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Exported:
+    """What was written: examples, gradings, and photos and strips that were gone and are missing."""
+
+    folder: Path
+    examples: int
+    gradings: int
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Imported:
+    """What was read: examples that were new, gradings that were, and what the library computes by otherwise."""
+
+    examples: int
+    known: int
+    gradings: int
+    other_settings: tuple[str, ...]
+
+
+# --- out --------------------------------------------------------------------------------------------------------
+
+
+def export(
+    library: Library, folder: Path, filters: Filters = EVERYTHING, *, progress: Progress | None = None
+) -> Exported:
+    """Write the examples into a new folder, all of it or nothing.
+
+    A photo or strips that are gone are left out and named; the example itself is not. Raises OutputError if the
+    folder is there or cannot be written.
+    """
+    if os.path.lexists(folder):
+        raise OutputError(f"{folder}: exists; export into a new folder")
+    part = folder.with_name(f".linecall-{os.urandom(8).hex()}.part")
+    try:
+        with _one_clear_line(folder):
+            part.mkdir(parents=True)
+            exported = _write(library, part, filters, progress)
+            part.rename(folder)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+    return Exported(
+        folder=folder, examples=exported.examples, gradings=exported.gradings, missing=exported.missing
+    )
+
+
+def _write(library: Library, folder: Path, filters: Filters, progress: Progress | None) -> Exported:
+    hashes = _Hashes(folder)
+    n = n_gradings = 0
+    missing: list[str] = []
+    with hashes.file(EXAMPLES) as lines:
+        for row in library.examples(filters, oldest_first=True):
+            example, gradings = library.example(row.id), library.gradings(row.id)
+            lines.write(_line(example, gradings, library))
+            for sha256, name, read in (
+                (example.photo.sha256, photo_name(example), library.photo_bytes),
+                (example.strips_sha256, f"strips/{example.id}.png", library.strips_bytes),
+            ):
+                if sha256 is None:
+                    continue
+                try:
+                    data = read(sha256)
+                except LinecallError:
+                    missing.append(name)
+                    continue
+                with hashes.file(name) as file:
+                    file.write(data)
+            n, n_gradings = n + 1, n_gradings + len(gradings)
+            if progress is not None:
+                progress(1)
+    with hashes.file(TABLE) as file:
+        write_table(library, file, filters)
+    in_use = library.in_use()
+    kept = []
+    for kind, name, sha256, data in library.kept_files():
+        path = f"settings/{kind}-{sha256[:12]}.toml"
+        kept.append(
+            {"kind": kind, "name": name, "sha256": sha256, "file": path, "in_use": in_use.get(kind) == sha256}
+        )
+        with hashes.file(path) as file:
+            file.write(data)
+    with hashes.file(SETTINGS) as file:
+        file.write(_json({"linecall_library": FORMAT, "files": kept}, indent=1) + b"\n")
+    with hashes.file(DATA_SHEET) as file:
+        file.write(_data_sheet(library, filters, n, n_gradings, missing))
+    hashes.write()
+    return Exported(folder=folder, examples=n, gradings=n_gradings, missing=tuple(missing))
+
+
+def write_table(library: Library, file: IO[bytes], filters: Filters = EVERYTHING) -> None:
+    """The tidy table as CSV (RFC 4180, UTF-8): a row for each mark and every grading that calls it."""
+    text = TextIOWrapper(file, encoding="utf-8", newline="", write_through=True)
+    table = csv.writer(text, lineterminator="\r\n")
+    names = [field.name for field in fields(MarkRow)]
+    table.writerow(names)
+    for row in library.marks_table(filters, every_grading=True):
+        table.writerow([_cell(getattr(row, name)) for name in names])
+    text.flush()
+    text.detach()
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@"):
+        return f"'{value}"  # a spreadsheet would compute it
+    return "" if value is None else value
+
+
+def photo_name(example: Example) -> str:
+    """Where an example's photo lies in the folder: under its id, with the suffix that it came with."""
+    suffix = Path(example.photo.name).suffix.lower()
+    return f"photos/{example.id}{suffix if suffix[1:].isalnum() and suffix.isascii() else ''}"
+
+
+def _line(example: Example, gradings: Sequence[Grading], library: Library) -> bytes:
+    """An example with all that is known of it, as one line of JSON; what is computed is told, and not read back."""
+    agreed = library.agreed(example.id)
+    whole = example.model_dump(mode="json", exclude={"verdict_json"})
+    whole |= {
+        "photo_file": photo_name(example),
+        "verdict": json.loads(example.verdict_json),
+        "gradings": [grading.model_dump(mode="json", exclude={"example"}) for grading in gradings],
+        "computed": {
+            "grade": library.row(example.id).grade,
+            "consensus": [
+                {
+                    "window": window,
+                    "mark": mark,
+                    "call": one.call,
+                    "reason": one.reason,
+                    "disputed": one.disputed,
+                }
+                for (window, mark), one in agreed.items()
+            ],
+        },
+    }
+    return _json(whole) + b"\n"
+
+
+def _json(value: object, *, indent: int | None = None) -> bytes:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, indent=indent).encode("utf-8")
+
+
+class _Hashes:
+    """Files as they are written, and the list of their hashes."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._found: dict[str, str] = {}
+
+    @contextmanager
+    def file(self, name: str) -> Iterator[IO[bytes]]:
+        """File to write, complete on the disk when this ends."""
+        path = self._folder / name
+        path.parent.mkdir(exist_ok=True)
+        with path.open("xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        self._found[name] = _hash_of(path)
+
+    def write(self) -> None:
+        """Write the list."""
+        lines = (f"{digest}  {name}\n" for name, digest in sorted(self._found.items()))
+        (self._folder / HASHES).write_bytes("".join(lines).encode("utf-8"))
+
+
+def _hash_of(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+@contextmanager
+def _one_clear_line(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        found = (error.strerror or str(error)).lower()
+        raise OutputError(
+            f"{path}: cannot be written ({found}); free some space or write elsewhere"
+        ) from error
+
+
+def _data_sheet(library: Library, filters: Filters, n: int, n_gradings: int, missing: Sequence[str]) -> bytes:
+    """What the folder is, in words that need nothing else."""
+    standard = library.standard()
+    rule, rules, limits = standard.consensus, standard.rules, standard.strength
+    sums: Counter[tuple[str, str]] = Counter()
+    classes: Counter[str] = Counter()
+    for layout, light, _, by_class in library.class_counts(filters):
+        classes.update(by_class)
+        sums["layout", layout] += sum(by_class.values())
+        sums["light", light] += sum(by_class.values())
+    chosen = {
+        name: getattr(filters, name)
+        for name in Filters.__slots__
+        if getattr(filters, name) not in (None, False)
+    }
+    versions = sorted(
+        {library.example(row.id).verdict.software.version for row in library.examples(filters, limit=200)}
+    )
+    counted = "\n".join(
+        [f"| contrast class | {name} | {count} |" for name, count in classes.items()]
+        + [f"| {kind} | {name} | {count} |" for (kind, name), count in sorted(sums.items())]
+    )
+    lacking = "".join(f"- {name}\n" for name in missing) or "None.\n"
+    return (
+        DATA_SHEET_TEXT.read_text(encoding="utf-8")
+        .format(
+            examples=n,
+            gradings=n_gradings,
+            chosen="all of the library" if not chosen else f"those of the library that fit {chosen}",
+            counted=counted,
+            consensus=f"{rule.name}, revision {rule.revision} ({rule.title})",
+            rules=f"{rules.name}, revision {rules.revision}",
+            classes=f"{limits.name}, revision {limits.revision}",
+            versions=", ".join(versions) or "none",
+            missing=lacking,
+        )
+        .encode("utf-8")
+    )
+
+
+# --- in ---------------------------------------------------------------------------------------------------------
+
+
+def import_folder(library: Library, folder: Path, *, progress: Progress | None = None) -> Imported:
+    """Read an exported folder into a library, a new one or one that has examples.
+
+    Every file is checked before anything is kept. An example whose photo is in the library is that one: only
+    gradings that are new are added. A library without examples computes by the folder's settings from then on; one
+    that has some keeps its own. Raises LinecallError that names the file and line.
+    """
+    listed = check_folder(folder)
+    settings = _settings(folder)
+    fresh = library.count() == 0
+    others = []
+    for one in settings:
+        data = (folder / one["file"]).read_bytes()
+        if one["kind"] == "layout":
+            library.keep_layout(data)
+        elif one["in_use"] and fresh:
+            library.compute_by(one["kind"], data)
+        elif one["in_use"] and library.in_use().get(one["kind"]) != one["sha256"]:
+            others.append(f"{one['kind']} {one['name']}")
+    n = known = n_gradings = 0
+    for number, example, gradings in read_examples(folder / EXAMPLES):
+        there = library.by_photo(example.photo.sha256)
+        try:
+            if there is not None:
+                known += 1
+                n_gradings += library.add_gradings(
+                    there, [grading.model_copy(update={"example": there}) for grading in gradings]
+                )
+            else:
+                _keep_files(library, folder, example, listed)
+                library.add(example, gradings)
+                n, n_gradings = n + 1, n_gradings + len(gradings)
+        except LibraryError as error:
+            raise LibraryError(
+                f"{folder / EXAMPLES}, line {number}: {error}; the examples before it are in the library"
+            ) from error
+        if progress is not None:
+            progress(1)
+    return Imported(examples=n, known=known, gradings=n_gradings, other_settings=tuple(others))
+
+
+def check_folder(folder: Path) -> Mapping[str, str]:
+    """Hashes of an exported folder's files, all of which are there as written. Raises LinecallError."""
+    path = folder / HASHES
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        raise LinecallError(f"{folder}: is no exported library: {HASHES} cannot be read") from None
+    listed: dict[str, str] = {}
+    for number, line in enumerate(lines, start=1):
+        digest, gap, name = line.partition("  ")
+        safe = name and not Path(name).is_absolute() and ".." not in Path(name).parts
+        if len(digest) != 64 or not gap or not safe:
+            raise LinecallError(f"{path}, line {number}: is no hash and file of an exported library")
+        listed[name] = digest
+    for name in (EXAMPLES, SETTINGS):
+        if name not in listed:
+            raise LinecallError(f"{path}: does not list {name}, so this is no exported library")
+    for name, digest in listed.items():
+        try:
+            found = _hash_of(folder / name)
+        except OSError as error:
+            raise LinecallError(
+                f"{folder / name}: cannot be read ({error.strerror or error}); copy the exported folder anew"
+            ) from None
+        if found != digest:
+            raise LinecallError(
+                f"{folder / name}: has been changed since it was exported; copy the exported folder anew"
+            )
+    return listed
+
+
+def _settings(folder: Path) -> list[dict[str, Any]]:
+    path = folder / SETTINGS
+    try:
+        found = json.loads(path.read_bytes())
+        version, files = found["linecall_library"], found["files"]
+        settings = [{name: kind(one[name]) for name, kind in _SETTING.items()} for one in files]
+    except (ValueError, KeyError, TypeError):
+        raise LinecallError(f"{path}: is not what an exported library holds") from None
+    if not isinstance(version, int) or version > FORMAT:
+        raise LinecallError(
+            f"{folder}: is an exported library of format {version}, but this linecall knows up to {FORMAT}; "
+            "update linecall"
+        )
+    for one in settings:
+        if one["kind"] not in ("layout", *COMPUTED_BY) or Path(one["file"]).parent != Path("settings"):
+            raise LinecallError(f"{path}: names {one['file']!r}, which is no settings file of a library")
+    return settings
+
+
+_SETTING: Final[dict[str, type]] = {"kind": str, "name": str, "sha256": str, "file": str, "in_use": bool}
+
+
+def read_examples(path: Path) -> Iterator[tuple[int, Example, list[Grading]]]:
+    """Line, example and gradings of an exported file, one at a time. Raises LinecallError."""
+    with path.open("rb") as file:
+        for number, line in enumerate(iter(lambda: file.readline(LINE_BYTES_MAX), b""), start=1):
+            try:
+                whole = json.loads(line)
+                whole.pop("computed", None)
+                whole.pop("photo_file", None)
+                verdict = json.dumps(whole.pop("verdict"), ensure_ascii=False, separators=(", ", ": ")) + "\n"
+                gradings = whole.pop("gradings")
+                load_verdict(verdict.encode("utf-8"))
+                example = Example(**whole, verdict_json=verdict.encode("utf-8"))
+                made = [
+                    Grading(**{**one, "calls": flat_calls(one["calls"])}, example=example.id)
+                    for one in gradings
+                ]
+            except ValidationError as error:
+                details = error.errors(include_url=False)[0]
+                where = ".".join(map(str, details["loc"]))
+                raise LinecallError(f"{path}, line {number}, field {where}: {details['msg']}") from None
+            except (ValueError, KeyError, TypeError, AttributeError) as error:
+                raise LinecallError(f"{path}, line {number}: is no example ({error})") from None
+            yield number, example, made
+
+
+def _keep_files(library: Library, folder: Path, example: Example, listed: Mapping[str, str]) -> None:
+    """Keep the photo and strips that the folder has; one that was gone when it was exported is gone still."""
+    for name, digest, keep in (
+        (photo_name(example), example.photo.sha256, library.keep_photo),
+        (f"strips/{example.id}.png", example.strips_sha256, library.keep_strips),
+    ):
+        if name in listed:
+            if listed[name] != digest:
+                raise LibraryError(f"{name} is not the one that the example names")
+            keep((folder / name).read_bytes())
