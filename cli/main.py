@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from importlib import import_module
 from typing import Any
@@ -26,23 +26,30 @@ COMMANDS = {
     "review": ("review", "Settle doubts: what waits, the sheet to judge it by, the decision."),
     "layout": ("layout", "List, show, check and draw plate layouts."),
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
+    "library": ("library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),
 }
 
 
 class CommandGroup(click.Group):
-    """Commands that are imported when they are called for; errors that end as one line."""
+    """Commands that are imported when they are called for; errors that end as one line.
+
+    commands_table : name -> (module in cli, short help), the module followed by `:` and the command's name in it
+    where that is another one.
+    """
+
+    commands_table: Mapping[str, tuple[str, str]] = COMMANDS
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Name the commands, in the order a user meets them."""
-        return list(COMMANDS)
+        return list(self.commands_table)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import a command."""
-        if cmd_name not in COMMANDS:
+        if cmd_name not in self.commands_table:
             return None
-        module, _ = COMMANDS[cmd_name]
-        command = getattr(import_module(f"cli.{module}"), module)
+        module, _, name = self.commands_table[cmd_name][0].partition(":")
+        command = getattr(import_module(f"cli.{module}"), name or module)
         assert isinstance(command, click.Command)
         return command
 
@@ -50,18 +57,19 @@ class CommandGroup(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Find the command, with a guess at what a mistyped one was meant to be."""
-        if args[0] not in COMMANDS and not args[0].startswith("-"):
+        known = self.commands_table
+        if args[0] not in known and not args[0].startswith("-"):
             from difflib import get_close_matches
 
-            close = get_close_matches(args[0], COMMANDS, n=1)
-            hint = f"did you mean {close[0]}?" if close else f"the commands are {', '.join(COMMANDS)}"
+            close = get_close_matches(args[0], known, n=1)
+            hint = f"did you mean {close[0]}?" if close else f"the commands are {', '.join(known)}"
             ctx.fail(f"there is no command {args[0]!r}; {hint}")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands with their short help, importing none."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, short_help) for name, (_, short_help) in COMMANDS.items()])
+            formatter.write_dl([(name, short_help) for name, (_, short_help) in self.commands_table.items()])
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run a command line; leaves by SystemExit."""

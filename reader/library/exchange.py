@@ -10,7 +10,7 @@ import json
 import os
 import shutil
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from io import TextIOWrapper
@@ -40,7 +40,13 @@ DATA_SHEET_TEXT: Final = Path(__file__).parents[1] / "data" / "exchange" / "data
 HASHES: Final = "SHA256SUMS"
 """Of every other file, as `sha256sum --check` reads them."""
 
-Progress = Callable[[int], None]
+Watch = Callable[[Iterable[Any]], Iterable[Any]]
+"""Passes steps on and shows how far they have come."""
+
+
+def unwatched(steps: Iterable[Any]) -> Iterable[Any]:
+    """Show nothing."""
+    return steps
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -67,7 +73,7 @@ class Imported:
 
 
 def export(
-    library: Library, folder: Path, filters: Filters = EVERYTHING, *, progress: Progress | None = None
+    library: Library, folder: Path, filters: Filters = EVERYTHING, *, watch: Watch = unwatched
 ) -> Exported:
     """Write the examples into a new folder, all of it or nothing.
 
@@ -80,7 +86,7 @@ def export(
     try:
         with _one_clear_line(folder):
             part.mkdir(parents=True)
-            exported = _write(library, part, filters, progress)
+            exported = _write(library, part, filters, watch)
             part.rename(folder)
     finally:
         shutil.rmtree(part, ignore_errors=True)
@@ -89,14 +95,14 @@ def export(
     )
 
 
-def _write(library: Library, folder: Path, filters: Filters, progress: Progress | None) -> Exported:
+def _write(library: Library, folder: Path, filters: Filters, watch: Watch) -> Exported:
     hashes = _Hashes(folder)
     n = n_gradings = 0
     missing: list[str] = []
     with hashes.file(EXAMPLES) as lines:
-        for row in library.examples(filters, oldest_first=True):
+        for row in watch(library.examples(filters, oldest_first=True)):
             example, gradings = library.example(row.id), library.gradings(row.id)
-            lines.write(_line(example, gradings, library))
+            lines.write(example_line(library, example))
             for sha256, name, read in (
                 (example.photo.sha256, photo_name(example), library.photo_bytes),
                 (example.strips_sha256, f"strips/{example.id}.png", library.strips_bytes),
@@ -111,8 +117,6 @@ def _write(library: Library, folder: Path, filters: Filters, progress: Progress 
                 with hashes.file(name) as file:
                     file.write(data)
             n, n_gradings = n + 1, n_gradings + len(gradings)
-            if progress is not None:
-                progress(1)
     with hashes.file(TABLE) as file:
         write_table(library, file, filters)
     in_use = library.in_use()
@@ -156,9 +160,9 @@ def photo_name(example: Example) -> str:
     return f"photos/{example.id}{suffix if suffix[1:].isalnum() and suffix.isascii() else ''}"
 
 
-def _line(example: Example, gradings: Sequence[Grading], library: Library) -> bytes:
+def example_line(library: Library, example: Example) -> bytes:
     """An example with all that is known of it, as one line of JSON; what is computed is told, and not read back."""
-    agreed = library.agreed(example.id)
+    agreed, gradings = library.agreed(example.id), library.gradings(example.id)
     whole = example.model_dump(mode="json", exclude={"verdict_json"})
     whole |= {
         "photo_file": photo_name(example),
@@ -268,14 +272,16 @@ def _data_sheet(library: Library, filters: Filters, n: int, n_gradings: int, mis
 # --- in ---------------------------------------------------------------------------------------------------------
 
 
-def import_folder(library: Library, folder: Path, *, progress: Progress | None = None) -> Imported:
+def import_folder(
+    library: Library, folder: Path, *, checked: Mapping[str, str] | None = None, watch: Watch = unwatched
+) -> Imported:
     """Read an exported folder into a library, a new one or one that has examples.
 
     Every file is checked before anything is kept. An example whose photo is in the library is that one: only
     gradings that are new are added. A library without examples computes by the folder's settings from then on; one
     that has some keeps its own. Raises LinecallError that names the file and line.
     """
-    listed = check_folder(folder)
+    listed = check_folder(folder) if checked is None else checked
     settings = _settings(folder)
     fresh = library.count() == 0
     others = []
@@ -288,7 +294,7 @@ def import_folder(library: Library, folder: Path, *, progress: Progress | None =
         elif one["in_use"] and library.in_use().get(one["kind"]) != one["sha256"]:
             others.append(f"{one['kind']} {one['name']}")
     n = known = n_gradings = 0
-    for number, example, gradings in read_examples(folder / EXAMPLES):
+    for number, example, gradings in watch(read_examples(folder / EXAMPLES)):
         there = library.by_photo(example.photo.sha256)
         try:
             if there is not None:
@@ -304,8 +310,6 @@ def import_folder(library: Library, folder: Path, *, progress: Progress | None =
             raise LibraryError(
                 f"{folder / EXAMPLES}, line {number}: {error}; the examples before it are in the library"
             ) from error
-        if progress is not None:
-            progress(1)
     return Imported(examples=n, known=known, gradings=n_gradings, other_settings=tuple(others))
 
 

@@ -54,7 +54,7 @@ from reader.library.tables import (
 )
 from reader.library.tidy import GradeRow, MarkRow
 from reader.logbook.database import PIECE, Database
-from reader.logbook.photos import FolderStore
+from reader.logbook.photos import FolderStore, check_photo
 from reader.review.policy import folded
 from reader.settings import Layout, Rules
 from reader.toml_file import did_you_mean
@@ -466,6 +466,10 @@ class Library(AbstractContextManager["Library"]):
     def photo_bytes(self, sha256: str) -> bytes:
         """A photo, byte for byte. Raises LibraryError if it is gone or has been altered."""
         return self._bytes(self._photos, sha256, "photo")
+
+    def photo_problem(self, sha256: str) -> str | None:
+        """What is wrong with a photo: gone, or altered; None if nothing is."""
+        return check_photo(self._photos, sha256)
 
     def strips_bytes(self, sha256: str) -> bytes:
         """The picture of an example's strips. Raises LibraryError if it is gone or has been altered."""

@@ -1,0 +1,194 @@
+"""`linecall library add`: photos with label files, and readings of the logbook, into the library."""
+
+import json
+import sys
+import tempfile
+from contextlib import ExitStack, closing
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cli import show
+from cli.logbook import logbook_options, opened
+from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE
+from cli.quiz import library_option
+
+if TYPE_CHECKING:
+    from reader.library.add import Added, Source
+    from reader.library.examples import Role
+
+ROLES = ("expert", "technician", "trainee", "panel")
+FEW = 5  # photos; with more a progress bar is shown
+TELLING = ("failed", "refused", "alike")
+
+
+@click.command(short_help="Add photos with label files, or readings of the logbook.")
+@click.argument("photos", metavar="[PHOTO|FOLDER]...", nargs=-1, type=click.Path(path_type=Path))
+@library_option
+@click.option(
+    "--labels",
+    "label_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Who called what: .csv, .json or .jsonl.",
+)
+@click.option("--grader", metavar="NAME", help="Whose labels, where the file does not say.")
+@click.option(
+    "--role",
+    type=click.Choice(ROLES),
+    help="As what they graded, where the file does not say; of reviewers, expert unless said.",
+)
+@click.option("--graded-at", metavar="TIME", help="When, with its offset, where the file does not say.")
+@click.option(
+    "--reading", "readings", metavar="ID|all", multiple=True, help="A reading of the logbook; all that stand."
+)
+@logbook_options
+@click.option("--light", metavar="TAG", help="In what light the photos were taken, where no label says.")
+@click.option(
+    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
+)
+@click.option(
+    "--thresholds",
+    metavar="NAME|FILE.toml",
+    default="standard",
+    show_default=True,
+    help="Limits for linecall's own calls.",
+)
+@click.option("--keep-alike", is_flag=True, help="Add what looks like a photo that is there.")
+@click.option("--dry-run", is_flag=True, help="Read and compare everything, and write nothing.")
+@click.option(
+    "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print what became of each photo, one a line.")
+def add(
+    photos: tuple[Path, ...],
+    where: Path,
+    label_file: Path | None,
+    grader: str | None,
+    role: "Role | None",
+    graded_at: str | None,
+    readings: tuple[str, ...],
+    logbook: str | None,
+    logbook_photos: str | None,
+    light: str | None,
+    layout: str,
+    thresholds: str,
+    keep_alike: bool,
+    dry_run: bool,
+    jobs: int,
+    as_json: bool,
+) -> int:
+    """Add photos with label files, or readings of the logbook.
+
+    PHOTO is a picture, FOLDER stands for the pictures in it. A label file has one row for each call, with the
+    columns photo, grader, role, graded_at, window, mark, call, and where wanted grade, blind, light, defects,
+    plate, note; grader, role and graded_at may be said by options instead. Labels of photos that are in the
+    library already are added to them, with or without the photo.
+
+    With --reading, readings of the logbook are added; what reviewers decided on them becomes their gradings.
+
+    A photo that is there byte for byte is not added again. One that looks like it, saved smaller or otherwise, is
+    held back. Photos of one plate should be labelled with one plate.
+
+    Exit status: 0 all were added or are there; 4 some were refused; 1 some could not be added;
+    2 wrong usage, or a label file that says what cannot be.
+    """
+    if not (photos or label_file or readings):
+        raise click.UsageError("give photos or a folder, or --labels of photos that are there, or --reading")
+    from reader.batch import find_photos
+    from reader.library import Library
+    from reader.library.add import (
+        AddOrder,
+        add_sources,
+        grade_known,
+        layout_files,
+        match_labels,
+        sources_of_readings,
+    )
+    from reader.library.examples import UNSTATED, plain_tag
+    from reader.library.labels import LabelsError, load_labels
+    from reader.library.store import FILE_NAME
+    from reader.read import load_settings
+
+    try:
+        tag = UNSTATED if light is None else plain_tag(light)
+    except ValueError as error:
+        raise click.BadParameter(f"{light!r}: {error}", param_hint="--light") from None
+    settings = load_settings(layout=layout, thresholds=thresholds)
+    with ExitStack() as stack:
+        exists = (where / FILE_NAME).is_file()
+        library = stack.enter_context(Library.open(where)) if exists else None
+        said = {"grader": grader or "", "role": role or "", "graded_at": graded_at or ""}
+        try:
+            labels = None
+            if label_file is not None:
+                known = library.graders() if library else ()
+                labels = load_labels(label_file, for_all=said, known_graders=known)
+            sources: list[Source] = match_labels(find_photos(photos), labels, library)
+        except LabelsError as error:
+            for problem in error.problems:
+                show.say_problem(problem)
+            return WRONG_USAGE
+        if readings:
+            book = stack.enter_context(opened(logbook, logbook_photos))
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="linecall-")))
+            sources += sources_of_readings(
+                book, () if "all" in readings else readings, folder, role=role or "expert"
+            )
+        if library is None and not dry_run:
+            library = stack.enter_context(Library.open(where))
+        order = AddOrder(
+            settings=settings,
+            layout_files=layout_files(settings, layout),
+            at=datetime.now(UTC).replace(microsecond=0),
+            light=tag,
+            keep_alike=keep_alike,
+            dry_run=dry_run,
+            labels=labels,
+        )
+        steps = stack.enter_context(closing(add_sources(library, sources, order, workers=jobs)))
+        if len(sources) > FEW and sys.stderr.isatty():
+            steps = stack.enter_context(closing(show.with_progress(steps, len(sources), "adding")))
+        outcomes = []
+        for outcome in steps:
+            outcomes.append(outcome)
+            _tell(outcome, as_json=as_json)
+        if library is not None:
+            for outcome in grade_known(library, [source.path for source in sources], order):
+                outcomes.append(outcome)
+                _tell(outcome, as_json=as_json)
+    if not as_json:
+        _conclude(outcomes, where, dry_run=dry_run)
+    fates = {outcome.fate for outcome in outcomes}
+    return FAILED if "failed" in fates else REFUSED if "refused" in fates else GRADED
+
+
+def _tell(outcome: "Added", *, as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps(asdict(outcome), ensure_ascii=False))
+    elif outcome.fate in TELLING:
+        show.say_problem(f"{outcome.photo}: {outcome.fate}: {outcome.sentence}")
+
+
+def _conclude(outcomes: "list[Added]", where: Path, *, dry_run: bool) -> None:
+    from reader.library.add import totals
+
+    rows = [("photo", "", "example", "gradings")] + [
+        (
+            show.printable(outcome.photo),
+            outcome.fate,
+            outcome.example or "-" if not dry_run or outcome.fate != "added" else "-",
+            str(outcome.gradings),
+        )
+        for outcome in outcomes
+        if outcome.fate not in TELLING
+    ]
+    if len(rows) > 1:
+        click.echo("\n".join(show.in_columns(rows)))
+    for outcome in outcomes:
+        if outcome.fate == "added" and outcome.sentence:
+            click.echo(show.printable(f"{outcome.photo}: {outcome.sentence}"))
+    click.echo(show.printable(totals(outcomes) + (", were it not a dry run" if dry_run else f"; {where}")))

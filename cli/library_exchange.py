@@ -1,0 +1,73 @@
+"""`linecall library export` and `import`: a library as a folder that anybody can read, and back."""
+
+import sys
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cli import show
+from cli.library_look import filter_options, filters_of
+from cli.quiz import library_option
+
+if TYPE_CHECKING:
+    from reader.library.exchange import Watch
+
+
+def _watch(total: int, what: str) -> "Watch":
+    """A progress bar, where a terminal shows it."""
+    if sys.stderr.isatty():
+        return partial(show.with_progress, total=total, what=what)
+    from reader.library.exchange import unwatched
+
+    return unwatched
+
+
+@click.command(short_help="Write the library as a folder that anybody can read.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@filter_options
+def export(folder: Path, where: Path, **chosen: Any) -> None:
+    """Write the library, or the examples that the filters want, as a new FOLDER that anybody can read.
+
+    It has the photos, the strips, a tidy table (marks.csv), everything as JSON lines (examples.jsonl), the settings,
+    a data sheet that says what it is, and the hash of every file. linecall library import reads it back without
+    loss. Graders' names are in it.
+    """
+    from reader.library import Library
+    from reader.library.exchange import export as write
+
+    filters = filters_of(chosen)
+    with Library.open(where, read_only=True) as library:
+        found = write(library, folder, filters, watch=_watch(library.count(filters), "exporting"))
+    for name in found.missing:
+        show.say_problem(f"{name} is gone from the library and missing in the folder")
+    click.echo(show.printable(f"{found.examples} examples, {found.gradings} gradings; {folder}"))
+
+
+@click.command("import", short_help="Read an exported folder.")
+@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@library_option
+def import_library(folder: Path, where: Path) -> None:
+    """Read an exported FOLDER into the library, which is begun if there is none.
+
+    Every file is checked against its hash first. Of examples whose photo is in the library already, gradings that
+    are new are added.
+    """
+    from reader.library import Library
+    from reader.library.exchange import check_folder, import_folder
+
+    checked = check_folder(folder)
+    n = sum(name.startswith("photos/") for name in checked)
+    with Library.open(where) as library:
+        found = import_folder(library, folder, checked=checked, watch=_watch(n, "importing"))
+    click.echo(
+        show.printable(
+            f"{found.examples} examples added, {found.known} were there; {found.gradings} new gradings; {where}"
+        )
+    )
+    if found.other_settings:
+        click.echo(
+            f"the folder was computed by {', '.join(found.other_settings)}; this library keeps its own "
+            "(linecall library standard)"
+        )
