@@ -1,6 +1,6 @@
 """What the library keeps: an example, and one person's calls on its marks."""
 
-from functools import cached_property
+from functools import lru_cache
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_serializer, field_validator
@@ -35,6 +35,11 @@ class _Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+@lru_cache(maxsize=16)
+def _verdict(data: bytes) -> Verdict:
+    return load_verdict(data)
+
+
 class ExamplePhoto(_Frozen):
     """The photo of an example: the name it came under, and its hash."""
 
@@ -62,10 +67,10 @@ class Example(_Frozen):
     source: Name
     added_at: AwareMoment
 
-    @cached_property
+    @property
     def verdict(self) -> Verdict:
         """What linecall read."""
-        return load_verdict(self.verdict_json)
+        return _verdict(self.verdict_json)
 
 
 class Grading(_Frozen):
