@@ -2,8 +2,9 @@
 
 import hashlib
 import tomllib
+from functools import lru_cache
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final, TypeVar, cast
 
 from pydantic import ValidationError
 from sqlalchemy import Connection, insert, select
@@ -35,6 +36,11 @@ def read_file(model: type[File], source: str | Path) -> tuple[File, bytes]:
 
 def load_file(model: type[File], data: bytes) -> File:
     """A settings file that was kept. Raises LinecallError if this linecall does not take it."""
+    return cast(File, _loaded(model, data))
+
+
+@lru_cache(maxsize=32)  # each example that is added asks for the same few
+def _loaded(model: type[SettingsFile], data: bytes) -> SettingsFile:
     try:
         value = model.model_validate(tomllib.loads(data.decode("utf-8-sig")))
     except (ValidationError, ValueError) as error:
