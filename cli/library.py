@@ -7,6 +7,7 @@ from cli.main import CommandGroup
 # name -> (module in cli and the command in it, short help)
 COMMANDS = {
     "add": ("library_add:add", "Add photos with label files, or readings of the logbook."),
+    "labels": ("library_add:labels", "Write a label file of photos, to be filled in."),
     "list": ("library_look:list_examples", "List examples, with filters."),
     "show": ("library_look:show_example", "Show an example: who called what, and the consensus."),
     "sheet": ("library_look:sheet", "Write a contact sheet of strips, from strong to faint."),

@@ -6,6 +6,7 @@ import tempfile
 from contextlib import ExitStack, closing
 from dataclasses import asdict
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -164,6 +165,67 @@ def add(
         _conclude(outcomes, where, dry_run=dry_run)
     fates = {outcome.fate for outcome in outcomes}
     return FAILED if "failed" in fates else REFUSED if "refused" in fates else GRADED
+
+
+@click.command(short_help="Write a label file of photos, to be filled in.")
+@click.argument("photos", metavar="PHOTO|FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--grader", metavar="NAME", default="", help="Who will grade.")
+@click.option("--role", type=click.Choice(ROLES), default=None, help="As what they will.")
+@click.option(
+    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
+)
+@click.option(
+    "-o",
+    "--out",
+    metavar="FILE.csv",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=Path("labels.csv"),
+    show_default=True,
+    help="The file.",
+)
+@click.option(
+    "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
+)
+@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
+def labels(
+    photos: tuple[Path, ...],
+    grader: str,
+    role: str | None,
+    layout: str,
+    out: Path,
+    jobs: int,
+    force: bool,
+) -> int:
+    """Write a label file of photos: a row for each mark, whose call is to be filled in with a spreadsheet.
+
+    What linecall calls is not in it, so that it can be graded blind. A row that stays without a call says that the
+    mark was not judged. When it is filled in: linecall library add PHOTO|FOLDER... --labels FILE.csv
+    """
+    from reader.batch import Job, find_photos
+    from reader.library.blank import blank_labels, only_read
+    from reader.output import write_whole
+    from reader.pool import in_order, read_many
+    from reader.read import load_settings
+
+    work = partial(only_read, settings=load_settings(layout=layout))
+    plan = [Job(photo=photo, verdict_path=out, image_path=out) for photo in find_photos(photos)]
+    with ExitStack() as stack:
+        steps = stack.enter_context(closing(read_many(plan, work, workers=jobs)))
+        if len(plan) > FEW and sys.stderr.isatty():
+            steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
+        outcomes = list(in_order(steps))
+    status = GRADED
+    for outcome in outcomes:
+        if outcome.verdict is None:
+            show.say_problem(outcome.problem or f"{outcome.job.photo}: was not read")
+            status = FAILED
+        elif outcome.verdict.status == "refused":
+            show.say_problem(show.refusal_line(outcome))
+            status = status or REFUSED
+    data = blank_labels(outcomes, grader=grader, role=role or "")
+    write_whole({out: data}, force=force)
+    click.echo(show.printable(f"{len(data.splitlines()) - 1} marks to call; {out}"))
+    return status
 
 
 def _tell(outcome: "Added", *, as_json: bool) -> None:

@@ -21,11 +21,12 @@ from time import perf_counter
 import click
 
 from fixtures.graded import graded_examples, invented_id
-from reader.batch import Job, Outcome
+from reader.batch import Job
 from reader.library import Example, Filters, Grading, Library
 from reader.library.add import AddOrder, add_sources, layout_files, match_labels
+from reader.library.blank import only_read
 from reader.pool import read_many
-from reader.read import ReadSettings, examine, load_settings
+from reader.read import load_settings
 from tests.bench.reading import MEGABYTE, launch, make_photos
 from tests.reader.library.quiz_library import picture
 
@@ -101,11 +102,6 @@ def commands(folder: Path, scratch: Path) -> dict[str, float]:
         for name, runs in found.items()
         for index, what, scale in ((0, "s", 1), (1, "peak memory, MB", MEGABYTE))
     }
-
-
-def only_read(job: Job, settings: ReadSettings) -> Outcome:
-    """Read a photo and keep nothing."""
-    return Outcome(job=job, verdict=examine(job.photo, settings).verdict)
 
 
 def photos(folder: Path) -> list[Path]:

@@ -59,6 +59,25 @@ def test_a_photo_is_added_listed_shown_and_handed_on(root: Path, tmp_path: Path)
     assert run("list", "-l", tmp_path / "other").stdout == run("list", "-l", where).stdout
 
 
+def test_a_label_file_is_written_blank_filled_in_and_added(root: Path, tmp_path: Path) -> None:
+    photo, file = readable_photo(root), tmp_path / "labels.csv"
+    made = run("labels", photo, "--grader", "R. Aalto", "--role", "expert", "-o", file)
+    assert made.exit_code == GRADED, made.output
+    verdict = read_photo(photo)
+    with file.open(newline="", encoding="utf-8") as opened:
+        rows = list(csv.DictReader(opened))
+    assert len(rows) == 2 * len(verdict.windows)
+    assert {(row["photo"], row["grader"], row["call"]) for row in rows} == {(photo.name, "R. Aalto", "")}
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("indicator,\n", "indicator,absent\n"), encoding="utf-8")
+    added = run(
+        "add", photo, "--labels", file, "--graded-at", "2026-05-04T14:30+02:00", "-l", tmp_path / "library"
+    )
+    assert added.exit_code == GRADED, added.output
+    assert "1 new grading" in added.stdout
+    assert run("labels", photo, "-o", file).exit_code == FAILED
+
+
 def test_a_dry_run_makes_no_library(root: Path, tmp_path: Path) -> None:
     done = run("add", readable_photo(root), "-l", tmp_path / "library", "--dry-run")
     assert done.exit_code == GRADED

@@ -1,0 +1,35 @@
+"""A label file to be filled in: a row for every mark of every photo, without a call, so that it can be graded blind."""
+
+import csv
+from collections import Counter
+from collections.abc import Iterable
+from io import StringIO
+
+from reader.batch import Job, Outcome
+from reader.library.examples import MARKS
+from reader.library.labels import NEEDED
+from reader.read import ReadSettings, examine
+
+
+def only_read(job: Job, settings: ReadSettings) -> Outcome:
+    """Read a photo for the sake of its layout."""
+    return Outcome(job=job, verdict=examine(job.photo, settings).verdict)
+
+
+def blank_labels(
+    outcomes: Iterable[Outcome], *, grader: str = "", role: str = "", graded_at: str = ""
+) -> bytes:
+    """The label file of photos that were read: CSV, UTF-8; what linecall called is not in it."""
+    outcomes = list(outcomes)
+    names = Counter(outcome.job.photo.name for outcome in outcomes)
+    text = StringIO()
+    table = csv.writer(text, lineterminator="\r\n")
+    table.writerow(NEEDED)
+    for outcome in outcomes:
+        if outcome.verdict is not None:
+            photo = outcome.job.photo
+            name = photo.name if names[photo.name] == 1 else photo.as_posix()
+            for window in outcome.verdict.windows:
+                for mark in MARKS:
+                    table.writerow([name, grader, role, graded_at, window.id, mark, ""])
+    return text.getvalue().encode("utf-8", "replace")
