@@ -271,3 +271,19 @@ def test_many_processes_give_what_one_gives(demo: Path, order: AddOrder, tmp_pat
             found.append((fates, rows))
     assert found[0] == found[1]
     assert [Path(name) for name, _ in found[0][0]] == paths
+
+
+def test_the_demo_photos_and_their_labels_begin_a_library(
+    library: Library, demo: Path, order: AddOrder
+) -> None:
+    labels = load_labels(demo / "labels.csv")
+    paths = [demo / name for name in labels.photos]
+    assert {one.fate for one in add(library, paths, order, labels)} == {"added"}
+    assert library.count(Filters(disputed=True)) >= 2
+    for row in library.examples():
+        truth = json.loads((demo / row.photo).with_suffix(".json").read_text(encoding="utf-8"))
+        assert row.grade in (truth["grade"], "undecided")
+        assert row.graders == 2
+    boats = [row.plate for row in library.examples() if row.photo.startswith("rescue-boat-tank")]
+    assert len(boats) == 2
+    assert len(set(boats)) == 1
