@@ -7,6 +7,7 @@ from contextlib import ExitStack, closing
 from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import partial
+from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,10 +19,14 @@ from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE
 from cli.quiz import library_option
 
 if TYPE_CHECKING:
-    from reader.library.add import Added, Source
+    from collections.abc import Callable, Iterator, Sequence
+
+    from reader.library import Library
+    from reader.library.add import Added, AddOrder, Source
     from reader.library.examples import Role
 
 ROLES = ("expert", "technician", "trainee", "panel")
+AT_ONCE = 64  # photos of the logbook that lie on the disk twice meanwhile
 FEW = 5  # photos; with more a progress bar is shown
 TELLING = ("failed", "refused", "alike")
 
@@ -99,11 +104,12 @@ def add(
     """
     if not (photos or label_file or readings):
         raise click.UsageError("give photos or a folder, or --labels of photos that are there, or --reading")
+    if (grader or graded_at) and not label_file:
+        raise click.UsageError("--grader and --graded-at say whose labels they are; give --labels too")
     from reader.batch import find_photos
     from reader.library import Library
     from reader.library.add import (
         AddOrder,
-        add_sources,
         grade_known,
         layout_files,
         match_labels,
@@ -133,12 +139,6 @@ def add(
             for problem in error.problems:
                 show.say_problem(problem)
             return WRONG_USAGE
-        if readings:
-            book = stack.enter_context(opened(logbook, logbook_photos))
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="linecall-")))
-            sources += sources_of_readings(
-                book, () if "all" in readings else readings, folder, role=role or "expert"
-            )
         if library is None and not dry_run:
             library = stack.enter_context(Library.open(where))
         order = AddOrder(
@@ -150,13 +150,18 @@ def add(
             dry_run=dry_run,
             labels=labels,
         )
-        steps = stack.enter_context(closing(add_sources(library, sources, order, workers=jobs)))
-        if len(sources) > FEW and sys.stderr.isatty():
-            steps = stack.enter_context(closing(show.with_progress(steps, len(sources), "adding")))
+        batches: Iterator[Sequence[Source]] = iter((sources,))
+        if readings:
+            book = stack.enter_context(opened(logbook, logbook_photos))
+            named = () if "all" in readings else readings
+            batches = chain(
+                batches, _batches(partial(sources_of_readings, book, named, role=role or "expert"))
+            )
         outcomes = []
-        for outcome in steps:
-            outcomes.append(outcome)
-            _tell(outcome, as_json=as_json)
+        for batch in batches:
+            for outcome in _added(library, batch, order, jobs):
+                outcomes.append(outcome)
+                _tell(outcome, as_json=as_json)
         if library is not None:
             for outcome in grade_known(library, [source.path for source in sources], order):
                 outcomes.append(outcome)
@@ -165,6 +170,29 @@ def add(
         _conclude(outcomes, where, dry_run=dry_run)
     fates = {outcome.fate for outcome in outcomes}
     return FAILED if "failed" in fates else REFUSED if "refused" in fates else GRADED
+
+
+def _batches(read: "Callable[[Path], Iterator[Source]]") -> "Iterator[Sequence[Source]]":
+    """Photos of the logbook, some at a time: each batch lies on the disk while it is added."""
+    with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
+        found = read(Path(folder))
+        while batch := list(islice(found, AT_ONCE)):
+            yield batch
+            for source in batch:
+                source.path.unlink(missing_ok=True)
+
+
+def _added(
+    library: "Library | None", sources: "Sequence[Source]", order: "AddOrder", jobs: int
+) -> "Iterator[Added]":
+    """Add photos, with a bar where a terminal shows it."""
+    from reader.library.add import add_sources
+
+    with ExitStack() as stack:
+        steps = stack.enter_context(closing(add_sources(library, sources, order, workers=jobs)))
+        if len(sources) > FEW and sys.stderr.isatty():
+            steps = stack.enter_context(closing(show.with_progress(steps, len(sources), "adding")))
+        yield from steps
 
 
 @click.command(short_help="Write a label file of photos, to be filled in.")

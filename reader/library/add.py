@@ -115,11 +115,14 @@ def match_labels(photos: Sequence[Path], labels: Labels | None, library: Library
             other = found.setdefault(fits[0], label)
             if other is not label:
                 problems.append(f"{where} names {fits[0]}, as row {other.row} does with {other.photo!r}")
-        elif library is None or _in_library(library, label) is None:
-            guess = did_you_mean(wanted.name, list(by_name))
-            problems.append(
-                f"{where} is {label.photo!r}, but no such photo was given and none is in the library{guess}"
-            )
+        else:
+            try:
+                _in_library(library, label)
+            except LinecallError as error:
+                guess = did_you_mean(wanted.name, list(by_name))
+                problems.append(
+                    f"{where} is {label.photo!r}, but no such photo was given{guess}; and {error}"
+                )
     if problems:
         raise LabelsError(problems)
     return [Source(path=photo, origin="photo", labels=found.get(photo)) for photo in photos]
@@ -133,15 +136,14 @@ def grade_known(library: Library, photos: Sequence[Path], order: AddOrder) -> It
         if Path(label.photo).name in given:
             continue
         id = _in_library(library, label)
-        assert id is not None, "labels have been matched"
         yield _graded(library, id, Source(path=Path(label.photo), origin="photo", labels=label), order)
 
 
-def _in_library(library: Library, label: PhotoLabels) -> str | None:
-    try:
-        return library.find(label.photo)
-    except LinecallError:
-        return None
+def _in_library(library: Library | None, label: PhotoLabels) -> str:
+    """The id of the example that a label names. Raises LinecallError."""
+    if library is None:
+        raise LinecallError("there is no library yet that could have it")
+    return library.find(label.photo)
 
 
 def sources_of_readings(

@@ -137,6 +137,7 @@ def test_readings_of_the_logbook_are_added_once(root: Path, tmp_path: Path) -> N
     ("arguments", "problem"),
     [
         (("add",), "give photos or a folder, or --labels of photos that are there, or --reading"),
+        (("add", "x.jpg", "--grader", "R. Aalto"), "say whose labels they are; give --labels too"),
         (("add", "x.jpg", "--light", " "), "expected a tag of 1 to 40 characters without |"),
         (("add", "--reading", "all"), "name the logbook with --logbook PATH|URL"),
         (("add", "x.jpg", "--labels", "none.csv"), "none.csv: cannot be read"),

@@ -188,9 +188,7 @@ def test_labels_of_photos_that_are_not_there_are_told_before_anything_is_read(
     labels = load_labels(label_file(tmp_path / "labels.csv", (near, "1", "indicator", "present")))
     with pytest.raises(LabelsError) as caught:
         match_labels([path], labels, library)
-    assert f"row 2, column photo: is {near!r}, but no such photo was given and none is in the library" in str(
-        caught.value
-    )
+    assert f"row 2, column photo: is {near!r}, but no such photo was given; did you mean" in str(caught.value)
     assert path.name in str(caught.value)
 
 
