@@ -165,9 +165,7 @@ def test_a_rule_that_cannot_be_met_is_refused(
 def test_a_mark_without_consensus_may_be_anything_for_the_grade() -> None:
     layout, rules = load_layout("comb"), load_rules()
     calls: dict[MarkKey, Call | None] = {
-        (window.id, mark): "present"
-        for window in layout.window
-        for mark in ("indicator", "reference")
+        (window.id, mark): "present" for window in layout.window for mark in ("indicator", "reference")
     }
     assert grade_of_calls(calls, layout, rules) == "negligible"
     assert grade_of_calls(calls | {("1", "indicator"): None}, layout, rules) == "undecided"
