@@ -71,7 +71,7 @@ def test_the_demo_shows_each_grade_a_refusal_both_layouts_and_both_with_and_with
 
 
 def test_each_demo_photo_has_its_truth_and_its_row() -> None:
-    photos = {path.name for path in DEMO.glob("*.jpg")} - {"annotated-example.jpg"}
+    photos = {path.name for path in DEMO.glob("*.jpg")} - {"example.annotated.jpg"}
     assert photos == {truth_of(path.name)["photo"] for path in TRUTHS}
     rows = [
         line for line in Path(DEMO, "README.md").read_text(encoding="utf-8").splitlines() if line[:3] == "| `"
