@@ -155,12 +155,14 @@ def test_a_missing_plate_is_named_and_nothing_is_kept(library: Library, paper: P
 def test_answers_count_once(library: Library, paper: Paper, tmp_path: Path) -> None:
     first = answers_of(paper.key)
     item = paper.key.items[0]
-    second = answers_of(paper.key, {(item.item, item.marks[0].window, "indicator"): "doubtful"})
+    asked = item.marks[0]
+    other = "absent" if asked.call == "present" else "present"
+    second = answers_of(paper.key, {(item.item, asked.window, asked.mark): other})
+    assert second["answers"] != first["answers"]
     score = mark(library, load_answers(saved(tmp_path, first)))
     assert mark(library, load_answers(saved(tmp_path, first))).criteria == score.criteria
-    if second["answers"] != first["answers"]:
-        with pytest.raises(QuizError, match="marked before with other answers"):
-            mark(library, load_answers(saved(tmp_path, second)))
+    with pytest.raises(QuizError, match="marked before with other answers"):
+        mark(library, load_answers(saved(tmp_path, second)))
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{", '{"format": 2}', "nonsense", '{"answers": 7}'])
