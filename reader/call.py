@@ -6,12 +6,14 @@ As the blanks' spread is itself estimated, Student's t takes the normal quantile
 a false call is set for a whole plate and shared among its marks.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import Generic, TypeVar
 
-from reader.mark import PLACE_SD_MM, MarkMeasurement, MarkName, WindowFit
+import numpy as np
+
+from reader.mark import PLACE_SD_MM, FloatArray, MarkMeasurement, MarkName, WindowFit
 from reader.settings import IndicatorMark, Layout, ReferenceMark, Thresholds
 from reader.verdict import Call
 
@@ -19,6 +21,49 @@ MISS = 0.05
 """Chance that a line as high as the limit of detection is missed (Currie 1968; EP17)."""
 ANGLE_SE = 2.0
 """Standard errors by which a line's colour must be off before its colour counts against it."""
+
+Value = TypeVar("Value", float, FloatArray)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Limits(Generic[Value]):
+    """What a height is held against, in absorbance; of one mark, or of many in arrays (n,).
+
+    needed : height that counts at the place where the line was found. reach : from a height to its upper bound.
+    ceiling : that bound excludes any line that counts if it is lower.
+    """
+
+    blank: Value
+    detection: Value
+    needed: Value
+    reach: Value
+    ceiling: Value
+
+
+def limits(
+    *,
+    standard_error: Value,
+    blank_mean: Value,
+    blank_sd: Value,
+    blank_n: Value,
+    off_mm: Value,
+    thresholds: Thresholds,
+    false_call: float,
+) -> Limits[Value]:
+    """Limits of marks from their standard errors and blanks. off_mm : how far off its place a line was found.
+
+    The likelihood ratio of a line against a blank has the prior of its place in it, so the squared signal-to-noise
+    ratio that a faint line needs grows by the square of its distance in standard deviations of lines' places.
+    """
+    blank = blank_mean + t_quantile(1 - false_call, blank_n) * blank_sd
+    detection = blank + t_quantile(1 - MISS, blank_n) * standard_error
+    return Limits(
+        blank=blank,
+        detection=detection,
+        needed=np.hypot(blank, standard_error * off_mm / PLACE_SD_MM),
+        reach=t_quantile(1 - thresholds.missed_lines, blank_n) * standard_error,
+        ceiling=np.minimum(detection, thresholds.faintest_line),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,8 +85,7 @@ class MarkCall:
 
 def call_marks(fits: Sequence[WindowFit], layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:
     """Call both marks of every window, indicator first, in the windows' order."""
-    n_marks = 2 * len(fits)
-    false_call = 1 - (1 - thresholds.false_calls_per_plate) ** (1 / n_marks)
+    false_call = false_call_per_mark(thresholds.false_calls_per_plate, 2 * len(fits))
     return tuple(
         call_mark(measured, place, thresholds, false_call=false_call)
         for fit in fits
@@ -52,6 +96,11 @@ def call_marks(fits: Sequence[WindowFit], layout: Layout, thresholds: Thresholds
     )
 
 
+def false_call_per_mark(false_calls_per_plate: float, n_marks: int) -> float:
+    """Chance of a false call on one mark, where all of a plate's marks share the plate's."""
+    return 1 - float((1 - false_calls_per_plate) ** (1 / n_marks))
+
+
 def call_mark(
     measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds, *, false_call: float
 ) -> MarkCall:
@@ -60,18 +109,23 @@ def call_mark(
         return _call(
             measured, "doubtful", None, None, ["this mark's place could not be seen"], disturbed=True
         )
-    blank = measured.blank_mean + t_quantile(1 - false_call, measured.blank_n) * measured.blank_sd
-    detection = blank + t_quantile(1 - MISS, measured.blank_n) * measured.standard_error
-    reach = t_quantile(1 - thresholds.missed_lines, measured.blank_n) * measured.standard_error
+    held = limits(
+        standard_error=measured.standard_error,
+        blank_mean=measured.blank_mean,
+        blank_sd=measured.blank_sd,
+        blank_n=measured.blank_n,
+        off_mm=off_place(measured, place),
+        thresholds=thresholds,
+        false_call=false_call,
+    )
+    blank, detection, needed, ceiling = held.blank, held.detection, held.needed, held.ceiling
     bound = (
-        max(measured.height, 0.0) + reach
+        max(measured.height, 0.0) + held.reach
     )  # a height below zero is noise, and excludes no more than zero does
-    ceiling = min(detection, thresholds.faintest_line)
     height = f"height {measured.height:.4f}"
-    needed = _needed(measured, place, blank)
     if measured.height > needed:
         above = f"{height} is above the limit of blank, {needed:.4f}"
-        against = _looks_against(measured, place, thresholds)
+        against = looks_against(measured, place, thresholds)
         if against:
             return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
         if isinstance(place, ReferenceMark) and measured.dye == place.undeveloped_colour is not None:
@@ -92,15 +146,9 @@ def call_mark(
     return _call(measured, "doubtful", blank, detection, [below, possible])
 
 
-def _needed(measured: MarkMeasurement, place: IndicatorMark, blank: float) -> float:
-    """Height that counts at the place where a line was found: the further off, the more it takes.
-
-    The likelihood ratio of a line against a blank has the prior of its place in it, so the squared signal-to-noise
-    ratio that a faint line needs grows by the square of its distance in standard deviations of lines' places.
-    """
-    if measured.position_mm is None or measured.standard_error is None:
-        return blank
-    return math.hypot(blank, measured.standard_error * (measured.position_mm - place.position) / PLACE_SD_MM)
+def off_place(measured: MarkMeasurement, place: IndicatorMark) -> float:
+    """How far off its place a line was found, mm; 0 where none was."""
+    return 0.0 if measured.position_mm is None else measured.position_mm - place.position
 
 
 def _call(
@@ -116,14 +164,14 @@ def _call(
         window=measured.window,
         mark=measured.mark,
         call=call,
-        limit_of_blank=blank,
-        limit_of_detection=detection,
+        limit_of_blank=None if blank is None else float(blank),
+        limit_of_detection=None if detection is None else float(detection),
         reasons=tuple(reasons),
         disturbed=disturbed,
     )
 
 
-def _looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds) -> list[str]:
+def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds) -> list[str]:
     """What speaks against a line that is high enough: where it lies, how broad, how straight, how whole, its colour."""
     against = []
     if "part_of_breadth" in measured.flags:
@@ -158,19 +206,18 @@ def _looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: 
     return against
 
 
-def t_quantile(p: float, freedom: float) -> float:
+def t_quantile(p: float, freedom: Value) -> Value:
     """Quantile of Student's t by Cornish and Fisher's expansion about the normal one.
 
     Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.5; within 1 % of t for p <= 0.9995 from 6 degrees
     of freedom on.
     """
     z = NormalDist().inv_cdf(p)
-    if math.isinf(freedom):
-        return z
     terms = (
         (z**3 + z) / 4,
         (5 * z**5 + 16 * z**3 + 3 * z) / 96,
         (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
         (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
     )
-    return z + sum(term / freedom ** (k + 1) for k, term in enumerate(terms))
+    per = 1 / freedom
+    return z + per * (terms[0] + per * (terms[1] + per * (terms[2] + per * terms[3])))

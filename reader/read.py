@@ -387,6 +387,7 @@ def _mark_record(
         standard_error=measured.standard_error,
         limit_of_blank=call.limit_of_blank,
         limit_of_detection=call.limit_of_detection,
+        blank_mean=measured.blank_mean,
         blank_sd=measured.blank_sd,
         blank_n=measured.blank_n,
         dye=measured.dye,

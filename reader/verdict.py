@@ -221,7 +221,8 @@ class Mark(_Frozen):
     """One mark: its call, what was measured, and why.
 
     `height`, its `standard_error` (1 sigma) and the two limits are absorbance along the dye's direction;
-    `blank_sd` is the spread of this window's heights where no line is, `blank_n` how many places it rests on.
+    `blank_mean` and `blank_sd` are mean and spread of this window's heights where no line is, `blank_n` how many
+    places they rest on.
     Places are mm from the window's upstream end. `span` is the share of the breadth that the line crosses;
     `dye_angle_deg` the angle between the line's colour and the dye's, None where the file's chroma is too
     poor to tell. Of several photos of one plate, `weights` are their shares in the height, in the order of
@@ -235,6 +236,7 @@ class Mark(_Frozen):
     standard_error: AbsorbanceError | None
     limit_of_blank: Absorbance | None
     limit_of_detection: Absorbance | None
+    blank_mean: Absorbance | None = None
     blank_sd: AbsorbanceError | None = None
     blank_n: Figure | None = None
     dye: Text | None = None

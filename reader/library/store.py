@@ -52,13 +52,13 @@ from reader.library.tables import (
     tables,
     verdicts,
 )
-from reader.library.tidy import GradeRow, MarkRow
+from reader.library.tidy import GradeRow, MarkRow, MeasuredRow
 from reader.logbook.database import PIECE, Database
 from reader.logbook.photos import FolderStore, check_photo
 from reader.review.policy import folded
 from reader.settings import Layout, Rules
 from reader.toml_file import did_you_mean
-from reader.verdict import SettingsRecord, Verdict, load_verdict
+from reader.verdict import Call, SettingsRecord, Verdict, load_verdict
 
 FILE_NAME: Final = "library.sqlite"
 TIMEOUT_S: Final = 30.0  # that a writer waits for others; a turn takes some milliseconds
@@ -575,6 +575,27 @@ class Library(AbstractContextManager["Library"]):
                         sha256=row.photo_sha256,
                         graded_at=grading.written_at,
                     )
+
+    def measured_table(
+        self, filters: Filters = EVERYTHING, *, rule: ConsensusRule | None = None
+    ) -> Iterator[MeasuredRow]:
+        """One row an example, with its verdict; rule : the consensus by another rule than the library's."""
+        standard = self.standard()
+        with self._database.reading() as connection:
+            for row, of_marks, calls in self._parts(filters):
+                settled: Mapping[MarkKey, Call | None]
+                settled = {(mark.window, mark.mark): mark.consensus for mark in of_marks}
+                if rule is not None:
+                    settled = {key: one.call for key, one in consensus(calls, list(settled), rule).items()}
+                yield MeasuredRow(
+                    example=row.id,
+                    photo=row.photo,
+                    plate=row.plate,
+                    sha256=row.photo_sha256,
+                    verdict=_verdict(connection, row.seq),
+                    layout=standard.layout(connection, row.layout_sha256),
+                    consensus=settled,
+                )
 
     def _parts(self, filters: Filters) -> Iterator[tuple[Row[Any], list[Any], list[Given]]]:
         """Every example with its marks and gradings, some hundred in memory at a time."""

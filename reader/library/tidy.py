@@ -1,6 +1,11 @@
 """One row a mark and grader: the table that statistics, quizzes and reports are computed from."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+
+from reader.library.examples import MarkKey
+from reader.settings import Layout
+from reader.verdict import Call, Verdict
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -55,3 +60,16 @@ class GradeRow:
     tool_grade: str | None
     sha256: str
     graded_at: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MeasuredRow:
+    """One example as it was measured, beside the consensus on each of its marks (None: there is none)."""
+
+    example: str
+    photo: str
+    plate: str
+    sha256: str
+    verdict: Verdict
+    layout: Layout
+    consensus: Mapping[MarkKey, Call | None]
