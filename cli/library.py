@@ -15,6 +15,10 @@ COMMANDS = {
     "standard": ("library_look:standard", "What consensus, grades and classes are computed by."),
     "agree": ("library_reports:agree", "How well people and linecall agree."),
     "validate": ("library_reports:validate", "Measure linecall on the library, as a laboratory would."),
+    "fit-thresholds": (
+        "library_fit:fit_thresholds",
+        "Propose decision limits, proved on plates held out.",
+    ),
     "export": ("library_exchange:export", "Write the library as a folder that anybody can read."),
     "import": ("library_exchange:import_library", "Read an exported folder."),
 }

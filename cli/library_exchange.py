@@ -1,27 +1,13 @@
 """`linecall library export` and `import`: a library as a folder that anybody can read, and back."""
 
-import sys
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from cli import show
 from cli.library_look import filter_options, filters_of
 from cli.quiz import library_option
-
-if TYPE_CHECKING:
-    from reader.library.exchange import Watch
-
-
-def _watch(total: int, what: str) -> "Watch":
-    """A progress bar, where a terminal shows it."""
-    if sys.stderr.isatty():
-        return partial(show.with_progress, total=total, what=what)
-    from reader.library.exchange import unwatched
-
-    return unwatched
 
 
 @click.command(short_help="Write the library as a folder that anybody can read.")
@@ -39,7 +25,7 @@ def export(folder: Path, where: Path, **chosen: Any) -> None:
 
     filters = filters_of(chosen)
     with Library.open(where, read_only=True) as library:
-        found = write(library, folder, filters, watch=_watch(library.count(filters), "exporting"))
+        found = write(library, folder, filters, watch=show.watch())
     for name in found.missing:
         show.say_problem(f"{name} is gone from the library and missing in the folder")
     click.echo(show.printable(f"{found.examples} examples, {found.gradings} gradings; {folder}"))
@@ -58,9 +44,8 @@ def import_library(folder: Path, where: Path) -> None:
     from reader.library.exchange import check_folder, import_folder
 
     checked = check_folder(folder)
-    n = sum(name.startswith("photos/") for name in checked)
     with Library.open(where) as library:
-        found = import_folder(library, folder, checked=checked, watch=_watch(n, "importing"))
+        found = import_folder(library, folder, checked=checked, watch=show.watch())
     click.echo(
         show.printable(
             f"{found.examples} examples added, {found.known} were there; {found.gradings} new gradings; {where}"

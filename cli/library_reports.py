@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from cli import show
+from cli.library_look import filters_of
 from cli.quiz import library_option
 
 if TYPE_CHECKING:
@@ -24,6 +25,22 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 LISTED = 10  # examples where callers part that the terminal shows
 
 
+def choice_options(command: Command) -> Command:
+    """Add the options that say which library, which of its examples, and whose consensus."""
+    for option in (
+        click.option("--light", metavar="NAME", help="Only photos in this light."),
+        click.option("--layout", metavar="NAME", help="Only plates of this layout."),
+        click.option(
+            "--consensus",
+            metavar="NAME|FILE.toml",
+            help="Another rule of consensus.  [default: the library's]",
+        ),
+        library_option,
+    ):
+        command = option(command)
+    return command
+
+
 def _report_options(command: Command) -> Command:
     """Add the options that both reports share."""
     for option in (
@@ -37,14 +54,7 @@ def _report_options(command: Command) -> Command:
             type=click.Path(path_type=Path, dir_okay=False),
             help="Write the report as a page, and beside it FILE.json with all figures.",
         ),
-        click.option("--light", metavar="NAME", help="Only photos in this light."),
-        click.option("--layout", metavar="NAME", help="Only plates of this layout."),
-        click.option(
-            "--consensus",
-            metavar="NAME|FILE.toml",
-            help="Another rule of consensus.  [default: the library's]",
-        ),
-        library_option,
+        choice_options,
     ):
         command = option(command)
     return command
@@ -89,7 +99,7 @@ def agree(
 
     with Library.open(where, must_exist=True, read_only=True) as library:
         rule = load_consensus(consensus) if consensus else None
-        filters = _filters(layout, light)
+        filters = filters_of({"layout": layout, "light": light})
         report = hold_against(
             library.marks_table(filters, rule=rule),
             rule=rule or library.consensus_rule,
@@ -97,10 +107,10 @@ def agree(
             assays={plate.name: plate.assay.format for plate in library.layouts()},
             listed=listed,
         )
-        origin = _origin(
+        origin = origin_of(
             library, filters, (rule or library.consensus_rule, library.rules, library.strength_limits)
         )
-    _check_some(report.examples, where, origin)
+    check_some(report.examples, where, origin)
     _hand_over(report, origin, agreement_page, _agreement_lines, out, as_json=as_json, force=force)
 
 
@@ -136,20 +146,15 @@ def validate(
     heights = None if known is None else read_known(known)
     with Library.open(where, must_exist=True, read_only=True) as library:
         rule = load_consensus(consensus) if consensus else None
-        filters = _filters(layout, light)
+        filters = filters_of({"layout": layout, "light": light})
         report = measure(library.marks_table(filters, rule=rule), known=heights)
-        origin = _origin(library, filters, (rule or library.consensus_rule, library.strength_limits))
-    _check_some(report.examples, where, origin)
+        origin = origin_of(library, filters, (rule or library.consensus_rule, library.strength_limits))
+    check_some(report.examples, where, origin)
     _hand_over(report, origin, validation_page, _validation_lines, out, as_json=as_json, force=force)
 
 
-def _filters(layout: str | None, light: str | None) -> "Filters":
-    from reader.library.store import Filters
-
-    return Filters(layout=layout, light=light)
-
-
-def _origin(library: "Library", filters: "Filters", settings: "Sequence[SettingsFile]") -> "Origin":
+def origin_of(library: "Library", filters: "Filters", settings: "Sequence[SettingsFile]") -> "Origin":
+    """Where figures come from: the library, which examples, and the settings they were computed by."""
     from reader.library.report import Origin
     from reader.verdict import SettingsRecord
 
@@ -165,7 +170,8 @@ def _origin(library: "Library", filters: "Filters", settings: "Sequence[Settings
     )
 
 
-def _check_some(examples: int, where: Path, origin: "Origin") -> None:
+def check_some(examples: int, where: Path, origin: "Origin") -> None:
+    """Raise LinecallError where the library holds no such example."""
     from reader.errors import LinecallError
 
     if not examples:
@@ -224,12 +230,12 @@ def _agreement_lines(report: "Agreement") -> Iterator[str]:
                 one.first,
                 one.second,
                 one.doubtful_as,
-                _rate(one.overall),
+                rate_words(one.overall),
                 _number(one.weighted.value, one.weighted.by_plate or one.weighted.interval),
             )
             for one in report.grades
         ]
-        yield from _indented(rows)
+        yield from indented(rows)
     yield ""
     yield f"{counted(report.parted_in_all, 'example')} where callers part" + (
         ", the worst first" if report.parted else ""
@@ -247,7 +253,7 @@ def _agreement_lines(report: "Agreement") -> Iterator[str]:
         for mark in example.marks
     ]
     if report.parted:
-        yield from _indented(rows)
+        yield from indented(rows)
     yield ""
     for note in report.notes:
         yield from show.labelled("note", note)
@@ -267,15 +273,15 @@ def _part_lines(part: "Part") -> Iterator[str]:
             one.second,
             f"{one.n:,}",
             way.doubtful_as,
-            _rate(way.ppa),
-            _rate(way.npa),
+            rate_words(way.ppa),
+            rate_words(way.npa),
             _number(way.kappa.value, way.kappa.by_plate or way.kappa.interval),
         )
         for one in part.comparisons
         for way in one.countings
     ]
     if part.comparisons:
-        yield from _indented(rows)
+        yield from indented(rows)
     for name, found in (("Fleiss' kappa", part.fleiss), ("Krippendorff's alpha", part.alpha)):
         said = _number(found.value, found.by_plate) if found.value is not None else found.note
         yield f"  {name}, all people: {said}"
@@ -292,10 +298,11 @@ def _part_lines(part: "Part") -> Iterator[str]:
         for one in part.contests
     ]
     if part.contests:
-        yield from _indented(rows)
+        yield from indented(rows)
 
 
-def _rate(found: "Rate") -> str:
+def rate_words(found: "Rate") -> str:
+    """A share with its interval by plate, or what there is too little of."""
     from reader.library.report import share_words, within_words
 
     if found.value is None:
@@ -311,7 +318,8 @@ def _number(value: float | None, interval: "Interval | None") -> str:
     return number_words(value) + (f" ({within_words(interval, shares=False)})" if interval else "")
 
 
-def _indented(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+def indented(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Rows in columns, two characters in."""
     for line in show.in_columns(rows):
         yield f"  {line}"
 
@@ -334,14 +342,14 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
         (
             one.mark if one.by == "all" else f"  {one.by}",
             one.group or "",
-            _rate(one.wrong_present) if one.wrong_present.of else "none to call",
+            rate_words(one.wrong_present) if one.wrong_present.of else "none to call",
             share_words(one.doubtful_if_absent.value),
-            _rate(one.wrong_absent) if one.wrong_absent.of else "none to call",
+            rate_words(one.wrong_absent) if one.wrong_absent.of else "none to call",
             share_words(one.doubtful_if_present.value),
         )
         for one in report.calls
     ]
-    yield from _indented(rows)
+    yield from indented(rows)
     yield ""
     yield "limits of indicator marks, absorbance"
     rows = [("light", "blanks", "limit of blank", "by rank", "for a plate", "limit of detection", "by rank")]
@@ -362,7 +370,7 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
         )
         for one in report.limits
     ]
-    yield from _indented(rows)
+    yield from indented(rows)
     for note in dict.fromkeys(
         note for one in report.limits[:1] for note in (one.blank.note, one.detection.note) if note
     ):
@@ -385,7 +393,7 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
         )
         for one in report.repeats
     ]
-    yield from _indented(rows)
+    yield from indented(rows)
     for note in dict.fromkeys(one.components.note for one in report.repeats if one.components.note):
         yield from show.labelled("note", note)
     yield ""

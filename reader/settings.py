@@ -543,7 +543,18 @@ class Texts(SettingsFile):
 # --------------------------------------------------------------------------------------------- loading
 
 File = TypeVar("File", bound=SettingsFile)
-_KINDS: Final = ("layout", "rules", "thresholds", "texts", "policy")
+_KINDS: Final = (
+    "layout",
+    "rules",
+    "thresholds",
+    "texts",
+    "policy",
+    "consensus",
+    "strength",
+    "quiz",
+    "costs",
+    "control",
+)
 
 
 def load_layout(source: str | Path) -> Layout:

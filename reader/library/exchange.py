@@ -10,7 +10,7 @@ import json
 import os
 import shutil
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from io import TextIOWrapper
@@ -25,6 +25,7 @@ from reader.library.files import COMPUTED_BY
 from reader.library.store import EVERYTHING, Filters, Library, LibraryError
 from reader.library.tidy import MarkRow
 from reader.verdict import load_verdict
+from reader.watch import Watch, unwatched
 
 FORMAT: Final = 1
 """Of the folder; a later one is refused."""
@@ -39,14 +40,6 @@ DATA_SHEET: Final = "DATASHEET.md"
 DATA_SHEET_TEXT: Final = Path(__file__).parents[1] / "data" / "exchange" / "datasheet.md"
 HASHES: Final = "SHA256SUMS"
 """Of every other file, as `sha256sum --check` reads them."""
-
-Watch = Callable[[Iterable[Any]], Iterable[Any]]
-"""Passes steps on and shows how far they have come."""
-
-
-def unwatched(steps: Iterable[Any]) -> Iterable[Any]:
-    """Show nothing."""
-    return steps
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,7 +93,7 @@ def _write(library: Library, folder: Path, filters: Filters, watch: Watch) -> Ex
     n = n_gradings = 0
     missing: list[str] = []
     with hashes.file(EXAMPLES) as lines:
-        for row in watch(library.examples(filters, oldest_first=True)):
+        for row in watch(library.examples(filters, oldest_first=True), library.count(filters), "exporting"):
             example, gradings = library.example(row.id), library.gradings(row.id)
             lines.write(example_line(library, example))
             for sha256, name, read in (
@@ -294,7 +287,9 @@ def import_folder(
         elif one["in_use"] and library.in_use().get(one["kind"]) != one["sha256"]:
             others.append(f"{one['kind']} {one['name']}")
     n = known = n_gradings = 0
-    for number, example, gradings in watch(read_examples(folder / EXAMPLES)):
+    for number, example, gradings in watch(
+        read_examples(folder / EXAMPLES), sum(name.startswith("photos/") for name in listed), "importing"
+    ):
         there = library.by_photo(example.photo.sha256)
         try:
             if there is not None:

@@ -1,4 +1,4 @@
-"""Agreement and validation as JSON, and as pages that are complete in themselves, with plots as SVG.
+"""Agreement, validation and proposals as JSON; the first two as pages complete in themselves, with plots as SVG.
 
 Figures come from the report alone and reach the page through templates, which escape all but the plots made here.
 """
@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from reader import ink
 from reader.library.agree import Agreement, Comparison, Part
+from reader.library.fit import Proposal
 from reader.library.statistics import CONFIDENCE, Area, Interval, Kappa, Rate
 from reader.library.validate import Validation, percent
 from reader.verdict import SettingsRecord
@@ -44,6 +45,8 @@ METHODS: Final[Mapping[str, str]] = {
     "components": "two-way random components, unbalanced, Henderson 1953 method 3",
     "area": "Hanley and McNeil 1982; DeLong, DeLong and Clarke-Pearson 1988",
     "normal": "D'Agostino and Pearson 1973",
+    "expected_cost": "of each mark in another photo; true heights by nonparametric maximum likelihood (Laird 1978)",
+    "held_out": "cross-validation over plates (Stone 1974); photos of one plate are never apart",
 }
 
 # Plots: user units are CSS pixels on a phone; wider screens show them larger.
@@ -64,11 +67,13 @@ class Origin:
     filters: tuple[str, ...] = ()
 
 
-def to_json(report: Agreement | Validation, origin: Origin) -> bytes:
+KINDS: Final = {Agreement: "agreement", Validation: "validation", Proposal: "proposal of decision limits"}
+
+
+def to_json(report: Agreement | Validation | Proposal, origin: Origin) -> bytes:
     """The report with everything that is needed to compute it anew; the same input gives the same bytes."""
-    kind = "agreement" if isinstance(report, Agreement) else "validation"
     content = {
-        "report": kind,
+        "report": KINDS[type(report)],
         "report_version": REPORT_VERSION,
         "linecall": VERSION,
         "made_at": origin.made_at.isoformat(timespec="seconds"),

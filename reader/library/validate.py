@@ -401,11 +401,11 @@ def _proves(calls: Iterable[CallRates]) -> Iterator[str]:
     for group in calls:
         if group.by != "all":
             continue
-        yield " ".join(_bound_sentences(group.wrong_present, f"{group.mark} mark", "absent", "present"))
-        yield " ".join(_bound_sentences(group.wrong_absent, f"{group.mark} mark", "present", "absent"))
+        yield " ".join(bound_sentences(group.wrong_present, f"{group.mark} mark", "absent", "present"))
+        yield " ".join(bound_sentences(group.wrong_absent, f"{group.mark} mark", "present", "absent"))
 
 
-def _bound_sentences(found: Rate, mark: str, truly: str, wrongly: str) -> Iterator[str]:
+def bound_sentences(found: Rate, mark: str, truly: str, wrongly: str) -> Iterator[str]:
     """How large the error rate may still be, and what it would take to know more."""
     if not found.of:
         yield f"No {mark} is {truly} by consensus: these examples prove nothing about such marks called {wrongly}."
