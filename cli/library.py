@@ -19,6 +19,7 @@ COMMANDS = {
         "library_fit:fit_thresholds",
         "Propose decision limits, proved on plates held out.",
     ),
+    "check-photo": ("library_control:check_photo", "Watch for drift: photos of a control strip, charted."),
     "export": ("library_exchange:export", "Write the library as a folder that anybody can read."),
     "import": ("library_exchange:import_library", "Read an exported folder."),
 }

@@ -51,6 +51,10 @@ def import_library(folder: Path, where: Path) -> None:
             f"{found.examples} examples added, {found.known} were there; {found.gradings} new gradings; {where}"
         )
     )
+    if found.control:
+        click.echo(
+            f"{found.control} photo{'s' * (found.control != 1)} of control strips added to their charts"
+        )
     if found.other_settings:
         click.echo(
             f"the folder was computed by {', '.join(found.other_settings)}; this library keeps its own "

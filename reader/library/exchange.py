@@ -1,7 +1,8 @@
 """A library as a folder that anybody can read: photos, strips, one tidy table, JSON lines, and what it all is.
 
 Nothing is lost: a library made of the folder gives the same folder again. The table is for people and other
-programs; what is read back is the JSON lines, photos, strips and settings, each checked by its hash.
+programs; what is read back is the JSON lines, photos, strips and settings, each checked by its hash. The charts of
+control strips go with the whole library, and not with some of its examples.
 """
 
 import csv
@@ -20,7 +21,9 @@ from typing import IO, Any, Final
 from pydantic import ValidationError
 
 from reader.errors import LinecallError, OutputError
-from reader.library.examples import Example, Grading, flat_calls
+from reader.library.control import ControlRules
+from reader.library.control_strip import Baseline, ControlPoint
+from reader.library.examples import Example, ExamplePhoto, Grading, flat_calls
 from reader.library.files import COMPUTED_BY
 from reader.library.store import EVERYTHING, Filters, Library, LibraryError
 from reader.library.tidy import MarkRow
@@ -35,6 +38,8 @@ LINE_BYTES_MAX: Final = (
 
 TABLE: Final = "marks.csv"
 EXAMPLES: Final = "examples.jsonl"
+CONTROL: Final = "control.jsonl"
+"""Only where the library has a control chart."""
 SETTINGS: Final = "settings.json"
 DATA_SHEET: Final = "DATASHEET.md"
 DATA_SHEET_TEXT: Final = Path(__file__).parents[1] / "data" / "exchange" / "datasheet.md"
@@ -54,12 +59,16 @@ class Exported:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Imported:
-    """What was read: examples that were new, gradings that were, and what the library computes by otherwise."""
+    """What was read: examples that were new, gradings that were, and what the library computes by otherwise.
+
+    control : photos of control strips that were new.
+    """
 
     examples: int
     known: int
     gradings: int
     other_settings: tuple[str, ...]
+    control: int = 0
 
 
 # --- out --------------------------------------------------------------------------------------------------------
@@ -112,6 +121,8 @@ def _write(library: Library, folder: Path, filters: Filters, watch: Watch) -> Ex
             n, n_gradings = n + 1, n_gradings + len(gradings)
     with hashes.file(TABLE) as file:
         write_table(library, file, filters)
+    if filters == EVERYTHING:
+        missing += _write_control(library, hashes)
     in_use = library.in_use()
     kept = []
     for kind, name, sha256, data in library.kept_files():
@@ -127,6 +138,36 @@ def _write(library: Library, folder: Path, filters: Filters, watch: Watch) -> Ex
         file.write(_data_sheet(library, filters, n, n_gradings, missing))
     hashes.write()
     return Exported(folder=folder, examples=n, gradings=n_gradings, missing=tuple(missing))
+
+
+def _write_control(library: Library, hashes: "_Hashes") -> list[str]:
+    """Write the control charts, if there are any, and their photos; returns the photos that are gone."""
+    records = list(library.control.records())
+    missing: list[str] = []
+    if not records:
+        return missing
+    with hashes.file(CONTROL) as lines:
+        for record in records:
+            whole = record.model_dump(mode="json")
+            if isinstance(record, ControlPoint):
+                name = _control_photo(record)
+                try:
+                    data = library.photo_bytes(record.photo.sha256)
+                except LinecallError:
+                    missing.append(name)
+                else:
+                    with hashes.file(name) as file:
+                        file.write(data)
+                whole |= {
+                    "photo_file": name,
+                    "verdict": json.loads(library.control.verdict_bytes(record.id)),
+                }
+            lines.write(_json(whole) + b"\n")
+    return missing
+
+
+def _control_photo(point: ControlPoint) -> str:
+    return f"control/{point.id}{_suffix(point.photo)}"
 
 
 def write_table(library: Library, file: IO[bytes], filters: Filters = EVERYTHING) -> None:
@@ -149,8 +190,13 @@ def _cell(value: object) -> object:
 
 def photo_name(example: Example) -> str:
     """Where an example's photo lies in the folder: under its id, with the suffix that it came with."""
-    suffix = Path(example.photo.name).suffix.lower()
-    return f"photos/{example.id}{suffix if suffix[1:].isalnum() and suffix.isascii() else ''}"
+    return f"photos/{example.id}{_suffix(example.photo)}"
+
+
+def _suffix(photo: ExamplePhoto) -> str:
+    """The suffix that a photo came with, if it is a plain one."""
+    suffix = Path(photo.name).suffix.lower()
+    return suffix if suffix[1:].isalnum() and suffix.isascii() else ""
 
 
 def example_line(library: Library, example: Example) -> bytes:
@@ -276,16 +322,20 @@ def import_folder(
     """
     listed = check_folder(folder) if checked is None else checked
     settings = _settings(folder)
+    control = _read_control(folder / CONTROL) if CONTROL in listed else []
     fresh = library.count() == 0
     others = []
     for one in settings:
         data = (folder / one["file"]).read_bytes()
         if one["kind"] == "layout":
             library.keep_layout(data)
+        elif one["kind"] == ControlRules.kind:
+            library.control.keep_rules(data)
         elif one["in_use"] and fresh:
             library.compute_by(one["kind"], data)
         elif one["in_use"] and library.in_use().get(one["kind"]) != one["sha256"]:
             others.append(f"{one['kind']} {one['name']}")
+    n_control = _import_control(library, folder, control, listed)
     n = known = n_gradings = 0
     for number, example, gradings in watch(
         read_examples(folder / EXAMPLES), sum(name.startswith("photos/") for name in listed), "importing"
@@ -305,7 +355,51 @@ def import_folder(
             raise LibraryError(
                 f"{folder / EXAMPLES}, line {number}: {error}; the examples before it are in the library"
             ) from error
-    return Imported(examples=n, known=known, gradings=n_gradings, other_settings=tuple(others))
+    return Imported(
+        examples=n, known=known, gradings=n_gradings, other_settings=tuple(others), control=n_control
+    )
+
+
+def _read_control(path: Path) -> list[Baseline | tuple[ControlPoint, bytes]]:
+    """What an exported folder says of control charts. Raises LinecallError."""
+    found: list[Baseline | tuple[ControlPoint, bytes]] = []
+    with path.open("rb") as file:
+        for number, line in enumerate(iter(lambda: file.readline(LINE_BYTES_MAX), b""), start=1):
+            try:
+                whole = json.loads(line)
+                if "verdict" not in whole:
+                    found.append(Baseline(**whole))
+                    continue
+                whole.pop("photo_file", None)
+                verdict = _verdict_line(whole.pop("verdict"))
+                found.append((ControlPoint(**whole), verdict))
+            except ValidationError as error:
+                raise LinecallError(f"{path}, line {number}, {_first_problem(error)}") from None
+            except (ValueError, KeyError, TypeError, AttributeError) as error:
+                raise LinecallError(
+                    f"{path}, line {number}: is no part of a control chart ({error})"
+                ) from None
+    return found
+
+
+def _import_control(
+    library: Library,
+    folder: Path,
+    records: Sequence[Baseline | tuple[ControlPoint, bytes]],
+    listed: Mapping[str, str],
+) -> int:
+    """Add control charts, or the points that are new; returns how many these are."""
+    if not records:
+        return 0
+    for record in records:
+        if isinstance(record, Baseline):
+            continue
+        point, name = record[0], _control_photo(record[0])
+        if name in listed:
+            if listed[name] != point.photo.sha256:
+                raise LibraryError(f"{folder / name}: is not the photo that its point names")
+            library.keep_photo((folder / name).read_bytes())
+    return library.control.put(records)
 
 
 def check_folder(folder: Path) -> Mapping[str, str]:
@@ -353,7 +447,9 @@ def _settings(folder: Path) -> list[dict[str, Any]]:
             "update linecall"
         )
     for one in settings:
-        if one["kind"] not in ("layout", *COMPUTED_BY) or Path(one["file"]).parent != Path("settings"):
+        if one["kind"] not in ("layout", ControlRules.kind, *COMPUTED_BY) or Path(one["file"]).parent != Path(
+            "settings"
+        ):
             raise LinecallError(f"{path}: names {one['file']!r}, which is no settings file of a library")
     return settings
 
@@ -369,21 +465,30 @@ def read_examples(path: Path) -> Iterator[tuple[int, Example, list[Grading]]]:
                 whole = json.loads(line)
                 whole.pop("computed", None)
                 whole.pop("photo_file", None)
-                verdict = json.dumps(whole.pop("verdict"), ensure_ascii=False, separators=(", ", ": ")) + "\n"
+                verdict = _verdict_line(whole.pop("verdict"))
                 gradings = whole.pop("gradings")
-                load_verdict(verdict.encode("utf-8"))
-                example = Example(**whole, verdict_json=verdict.encode("utf-8"))
+                example = Example(**whole, verdict_json=verdict)
                 made = [
                     Grading(**{**one, "calls": flat_calls(one["calls"])}, example=example.id)
                     for one in gradings
                 ]
             except ValidationError as error:
-                details = error.errors(include_url=False)[0]
-                where = ".".join(map(str, details["loc"]))
-                raise LinecallError(f"{path}, line {number}, field {where}: {details['msg']}") from None
+                raise LinecallError(f"{path}, line {number}, {_first_problem(error)}") from None
             except (ValueError, KeyError, TypeError, AttributeError) as error:
                 raise LinecallError(f"{path}, line {number}: is no example ({error})") from None
             yield number, example, made
+
+
+def _verdict_line(verdict: object) -> bytes:
+    """A verdict as one line, as the library keeps it. Raises LinecallError if it is none."""
+    data = (json.dumps(verdict, ensure_ascii=False, separators=(", ", ": ")) + "\n").encode("utf-8")
+    load_verdict(data)
+    return data
+
+
+def _first_problem(error: ValidationError) -> str:
+    details = error.errors(include_url=False)[0]
+    return f"field {'.'.join(map(str, details['loc']))}: {details['msg']}"
 
 
 def _keep_files(library: Library, folder: Path, example: Example, listed: Mapping[str, str]) -> None:

@@ -36,6 +36,7 @@ from reader.library.compute import (
     mark_rows,
 )
 from reader.library.consensus import Agreed, ConsensusRule, consensus, newest
+from reader.library.control_store import ControlCharts
 from reader.library.examples import Example, ExamplePhoto, Grading, MarkKey, flat_calls, nested_calls
 from reader.library.files import COMPUTED_BY, keep_file, kept_layout, load_file, read_file
 from reader.library.strength import STRENGTHS, StrengthLimits
@@ -198,6 +199,11 @@ class Library(AbstractContextManager["Library"]):
     def name(self) -> str:
         """The folder's path."""
         return str(self.folder)
+
+    @property
+    def control(self) -> ControlCharts:
+        """The charts of the site's control strips."""
+        return ControlCharts(self._database, self.name)
 
     def close(self) -> None:
         """Let go of the database."""

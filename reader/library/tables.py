@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from sqlalchemy import REAL, Column, Index, Integer, LargeBinary, MetaData, Table, Text
+from sqlalchemy import REAL, Column, Index, Integer, LargeBinary, MetaData, Table, Text, UniqueConstraint
 
 from reader.library.strength import STRENGTHS, Strength
 
@@ -126,3 +126,57 @@ gradings = Table(
 """What a person called at one time; `calls` is a JSON object by window, then by mark."""
 
 Index("library_grading_example", gradings.c.example, gradings.c.seq)
+
+control_baselines = Table(
+    "library_control_baseline",
+    tables,
+    Column("seq", Integer, primary_key=True),
+    Column("id", Text, nullable=False, unique=True),
+    Column("strip", Text, nullable=False),
+    Column("begun_at", Text, nullable=False),
+    Column("by", Text),
+    Column("reason", Text),
+    Column("layout", Text, nullable=False),
+    Column("layout_revision", Integer, nullable=False),
+    Column("layout_sha256", Text, nullable=False),
+    Column("marks", Text, nullable=False),
+    Column("control_sha256", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""Where the chart of a control strip, or a new part of it, begins; `marks` is a JSON list of window and mark."""
+
+control_points = Table(
+    "library_control_point",
+    tables,
+    Column("seq", Integer, primary_key=True),
+    Column("id", Text, nullable=False, unique=True),
+    Column("strip", Text, nullable=False),
+    Column("baseline", Text, nullable=False),
+    Column("photo", Text, nullable=False),
+    Column("photo_sha256", Text, nullable=False),
+    Column("taken_at", Text, nullable=False),
+    Column("taken_from", Text, nullable=False),
+    Column("added_at", Text, nullable=False),
+    Column("by", Text),
+    Column("note", Text),
+    Column("heights", Text, nullable=False),
+    Column("made", Text, nullable=False),
+    Column("verdict", LargeBinary, nullable=False),
+    UniqueConstraint("strip", "photo_sha256"),
+    sqlite_strict=True,
+)
+"""Photos of a control strip; `heights` and `made` are JSON that follows from the verdict, which is zlib."""
+
+control_set_aside = Table(
+    "library_control_set_aside",
+    tables,
+    Column("point", Text, primary_key=True),
+    Column("at", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""Points that count no longer; the points themselves stay."""
+
+CONTROL: Final = (control_baselines, control_points, control_set_aside)
+"""Tables that libraries of earlier days lack; they are made when first written to."""
