@@ -95,13 +95,19 @@ def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
     Exit status: 0 in control, or not judged yet; 3 out of control; 4 a photo was refused or cannot be charted;
     2 wrong usage; 1 something could not be written.
     """
+    from reader.errors import LinecallError
     from reader.library import Library
     from reader.library.control_chart import control_page, to_json
+    from reader.library.store import FILE_NAME
     from reader.output import write_whole
 
     _check_usage(photos, chosen)
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
     must_exist = not (chosen["new"] and photos)
+    if photos and must_exist and not (where / FILE_NAME).is_file():
+        raise LinecallError(
+            f"{where}: holds no library; --new begins one with the chart, or give another folder"
+        )
     changes = bool(photos or chosen["set_aside"] or chosen["begin_anew"])
     with Library.open(where, must_exist=must_exist, read_only=not changes) as library:
         checked = list(_changed(library, photos, chosen, now))
@@ -165,9 +171,10 @@ def _changed(
     marks = None if chosen["marks"] is None else parse_marks(chosen["marks"])
     anew = Anew(by=chosen["by"], reason=chosen["reason"]) if chosen["begin_anew"] else None
     if chosen["set_aside"]:
-        library.control.set_aside(
+        aside = library.control.set_aside(
             strip, chosen["set_aside"], by=chosen["by"], reason=chosen["reason"], at=now
         )
+        click.echo(show.printable(f"{aside.photo.name}, point {aside.id}: set aside"), err=chosen["as_json"])
     elif photos:
         yield from check_photos(library, photos, _order(chosen, now, marks, anew), watch=_watch(len(photos)))
     elif anew:
@@ -218,7 +225,7 @@ def _origin(library: "Library", chart: "ControlChart", now: datetime) -> "Origin
 
 def _lines(chart: "ControlChart", state: "State", checked: "Sequence[Checked]", n: int) -> Iterator[str]:
     from reader.library.control_chart import changes
-    from reader.library.control_strip import height_words, mark_words, moment_words, state_words
+    from reader.library.control_strip import height_words, mark_words, moment_words, state_words, told
 
     part = chart.now
     for one in checked:
@@ -231,28 +238,24 @@ def _lines(chart: "ControlChart", state: "State", checked: "Sequence[Checked]", 
     of_marks = f"mean height of {', '.join(map(mark_words, part.baseline.marks))}"
     yield from show.labelled("chart", f"{chart.strip}: {of_marks}")
     yield from show.labelled("state", state_words(part, state))
-    added = {one.point.id for one in checked if one.point}
-    newest = part.counting[-1] if part.counting else None
-    signal = [one for one in part.broken if part.points[one.at].id in added or one.at == newest]
-    for broken in signal:
-        yield from show.labelled(f"rule {broken.rule}", broken.sentence)
-    if signal:
+    added = [one.point.id for one in checked if one.point]
+    signals, resting = chart.signals(added), chart.resting(added)
+    for rule, sentence in told(signals):
+        yield from show.labelled(f"rule {rule}", sentence)
+    if signals:
         yield from show.labelled("next", part.rules.advice.signal)
-    resting = [one for one in part.broken if one.at in part.resting and one not in signal]
-    for broken in resting:
-        yield from show.labelled("baseline", f"rule {broken.rule}: {broken.sentence}")
+    for rule, sentence in told(resting):
+        yield from show.labelled("baseline", f"rule {rule}: {sentence}")
     if resting:
         yield from show.labelled("next", part.rules.advice.baseline)
-    yield from _jump_lines(part, added)
+    yield from _jump_lines(part, chart.jumps(added))
     unlike = changes(chart)
     for point in part.points:
         if point.id in added:
             for words in unlike.get(point.id, ()):
                 yield from show.labelled("changed", f"{point.photo.name}: {words}")
             if point.not_present:
-                named = ", ".join(
-                    f"{mark_words((one.window, one.mark))} {one.call}" for one in point.not_present
-                )
+                named = ", ".join(f"{mark_words(one.key)} {one.call}" for one in point.not_present)
                 yield from show.labelled("calls", f"{point.photo.name}: {named}; charted all the same")
     yield from _rows(part, n)
 
@@ -263,10 +266,9 @@ _TIMES = {
 }
 
 
-def _jump_lines(part: "Part", added: set[str]) -> Iterator[str]:
+def _jump_lines(part: "Part", jumps: Sequence[int]) -> Iterator[str]:
     from reader.library.control_strip import height_words
 
-    jumps = [place for place in part.jumps if part.points[place].id in added]
     for place in jumps:
         assert part.limits is not None, "without limits no range is beyond one"
         yield from show.labelled(
@@ -280,10 +282,10 @@ def _jump_lines(part: "Part", added: set[str]) -> Iterator[str]:
 
 def _rows(part: "Part", n: int) -> Iterator[str]:
     """The last points, the newest last."""
-    from reader.library.control_strip import height_words, moment_words
+    from reader.library.control_strip import distance_words, height_words, moment_words
 
     places = range(max(len(part.points) - n, 0), len(part.points))
-    rows = [("point", "taken", "height", "sigma", "", "by", "photo", "note")]
+    rows = [("point", "taken", "height", "sigma", "judged", "by", "photo", "note")]
     for place in places:
         point, limits = part.points[place], part.limits
         broken = part.broken_at(place)
@@ -301,7 +303,7 @@ def _rows(part: "Part", n: int) -> Iterator[str]:
                 point.id,
                 moment_words(point.taken_at),
                 height_words(point.value),
-                "" if limits is None or limits.flat else f"{limits.distance(point.value):+.1f}",
+                "" if limits is None or limits.flat else distance_words(limits, point.value),
                 said,
                 point.by or "",
                 point.photo.name,

@@ -17,13 +17,15 @@ from reader.library.control_strip import (
     ControlPoint,
     Part,
     State,
+    distance_words,
     height_words,
     mark_words,
     moment_words,
     rule_words,
     state_words,
+    told,
 )
-from reader.library.report import Origin
+from reader.library.report import Origin, share_words, tint
 from reader.version import VERSION
 
 TEMPLATES: Final = Path(__file__).parents[1] / "data" / "control"
@@ -43,12 +45,13 @@ METHODS: Final = {
 NARROWEST: Final = 340.0
 STEP: Final = 13.0  # from point to point
 LEFT: Final = 10.0
-RIGHT: Final = 74.0  # room for the words of the lines
+RIGHT: Final = 80.0  # room for the words of the lines
 TOP: Final = 30.0
 HIGH: Final = 214.0  # of the heights
 LOW: Final = 92.0  # of the moving ranges
 FOOT: Final = 30.0
 WORDS_APART: Final = 10.5  # of words over each other
+SEAM: Final = 0.3  # by which lines that go on overlap, so that none shows between them
 DATES_APART: Final = 66.0
 LEAST_SIGMAS: Final = 3.6  # that are drawn to either side
 MOST_SIGMAS: Final = 8.0  # further off, a point is drawn at the edge
@@ -227,13 +230,18 @@ def control_page(chart: ControlChart, origin: Origin, added: Sequence[str] = ())
         "moment": moment_words,
         "mark": mark_words,
         "rule": rule_words,
+        "distance": lambda value, limits: distance_words(limits, value),
+        "share": share_words,  # these two are asked for by parts.html
+        "tint": tint,
     }
     state = chart.state_with(added)
     page = environment.get_template("chart.html").render(
         chart=chart,
         now=chart.now,
         origin=origin,
-        added=added,
+        signals=told(chart.signals(added)),
+        resting=told(chart.resting(added)),
+        broken=[told(part.broken) for part in chart.parts],
         state=state,
         said=state_words(chart.now, state),
         spans=spans_of(chart),
@@ -409,7 +417,7 @@ def _dot(span: _Span, place: int, y: Any, low: float, high: float) -> Dot:
         y=y(point.value),
         shape=shape,
         off=-1 if point.value > high else 1 if point.value < low else 0,
-        words=",".join(str(one.rule) for one in broken),
+        words=str(broken[0].rule) if broken else "",
         title=_title(point),
     )
 
@@ -446,7 +454,8 @@ def _rest_lines(span: _Span, y: float) -> list[Line]:
     """Under the points that the limits rest on, a bar."""
     places = [place for place in span.part.resting if place in span.places]
     return [
-        Line(x0=span.x(place) - STEP / 2, x1=span.x(place) + STEP / 2, y=y, kind="rest") for place in places
+        Line(x0=span.x(place) - SEAM - STEP / 2, x1=span.x(place) + SEAM + STEP / 2, y=y, kind="rest")
+        for place in places
     ]
 
 

@@ -26,6 +26,7 @@ State = Literal["in control", "out of control", "too few photos", "no spread"]
 FUTURE_MAX: Final = timedelta(
     days=1
 )  # a camera set to another time zone is up to 26 h ahead, usually far less
+VALUES_TOLD: Final = 5  # in the sentence on a rule
 DECIMALS: Final = 5  # of heights on a chart; its sigma may be some 0.0001
 
 
@@ -49,6 +50,11 @@ class MarkHeight(_Frozen):
     height: float
     standard_error: float | None
     call: Call
+
+    @property
+    def key(self) -> MarkKey:
+        """Which mark."""
+        return self.window, self.mark
 
 
 class Conditions(_Frozen):
@@ -338,12 +344,33 @@ class ControlChart:
         """The part that the next photo comes to."""
         return self.parts[-1]
 
+    def signals(self, added: Sequence[str]) -> tuple[Broken, ...]:
+        """Rules broken by the last point that counts, or by points that were just added.
+
+        Those that the limits rest on are judged by limits of their own making, so they are told in `resting`.
+        """
+        part = self.now
+        places = {place for place, point in enumerate(part.points) if point.id in added} - set(part.resting)
+        return tuple(one for one in part.broken if one.at in places or one.at == part.counting[-1])
+
+    def resting(self, added: Sequence[str]) -> tuple[Broken, ...]:
+        """Rules broken by other points that the limits rest on: told with those, and where nothing was added."""
+        part, signals = self.now, self.signals(added)
+        rests = {part.points[place].id for place in part.resting}
+        if added and not rests.intersection(added):
+            return ()
+        return tuple(one for one in part.broken if one.at in part.resting and one not in signals)
+
+    def jumps(self, added: Sequence[str]) -> tuple[int, ...]:
+        """Places of points just added whose moving range is beyond its limit and that break no rule."""
+        part = self.now
+        return tuple(
+            place for place in part.jumps if part.points[place].id in added and not part.broken_at(place)
+        )
+
     def state_with(self, added: Sequence[str]) -> State:
-        """How it stands, also with points that were just added: out of control if one of them is."""
-        places = [place for place, point in enumerate(self.now.points) if point.id in added]
-        if any(self.now.broken_at(place) for place in places):
-            return "out of control"
-        return self.now.state
+        """How it stands, also with points that were just added."""
+        return "out of control" if self.signals(added) else self.now.state
 
 
 def control_chart(
@@ -436,20 +463,36 @@ def rule_words(rule: RunRule) -> str:
 
 
 def _sentence(point: ControlPoint, beyond: Sequence[float], rule: RunRule, side: Side, limits: Limits) -> str:
-    """Such as `a.jpg, 0.10120, lies 4.1 sigma below the centre, 0.12340; more than 3 is out of control`."""
-    name, value = point.photo.name, height_words(point.value)
+    """Such as `a.jpg, 0.10120, lies 2.4 sigma below the centre, 0.12340; 2 of the last 3 lie more than 2 sigma ...`."""
     far = abs(limits.distance(point.value))
-    lies = f"{name}, {value}, lies {far:.1f} sigma {side} the centre, {height_words(limits.centre)}"
+    lies = (
+        f"{point.photo.name}, {height_words(point.value)}, lies {far:.1f} sigma {side} the centre, "
+        f"{height_words(limits.centre)}"
+    )
     if rule.of == 1:
         return f"{lies}; more than {rule.beyond:g} is out of control"
-    which = (
-        f"{len(beyond)} of {rule.of} in a row lie"
-        if len(beyond) < rule.of
-        else f"all of {rule.of} in a row lie"
-    )
-    how_far = f" more than {rule.beyond:g} sigma" if rule.beyond else ""
-    of_them = f" ({', '.join(map(height_words, beyond))})" if len(beyond) <= 5 else ""
-    return f"{lies}; {which}{how_far} {side} it{of_them}, and {rule.points} are out of control"
+    which = "all of the last" if len(beyond) == rule.of else f"{len(beyond)} of the last"
+    how_far = f"more than {rule.beyond:g} sigma " if rule.beyond else ""
+    of_them = f" ({', '.join(map(height_words, beyond))})" if len(beyond) <= VALUES_TOLD else ""
+    return f"{lies}; {which} {rule.of} lie {how_far}{side} it{of_them}"
+
+
+def told(broken: Sequence[Broken]) -> tuple[tuple[int, str], ...]:
+    """Rule and sentence for each point that breaks any: of several the first, and the numbers of the others."""
+    by_point: dict[int, list[Broken]] = {}
+    for one in broken:
+        by_point.setdefault(one.at, []).append(one)
+    found = []
+    for first, *others in by_point.values():
+        numbers = " and ".join(str(one.rule) for one in others)
+        too = f"; rule{'s' * (len(others) > 1)} {numbers} too" if others else ""
+        found.append((first.rule, first.sentence + too))
+    return tuple(found)
+
+
+def distance_words(limits: Limits, value: float) -> str:
+    """How many sigma a value lies from the centre, such as `-1.2`."""
+    return f"{round(limits.distance(value), 1) + 0.0:+.1f}"  # + 0.0: no negative zero
 
 
 def state_words(part: Part, state: State) -> str:
