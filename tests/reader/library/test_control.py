@@ -394,10 +394,10 @@ def test_a_photo_of_an_earlier_time_goes_to_its_place_and_moves_no_limit(library
 
 def test_a_point_set_aside_counts_no_longer_and_stays(library: Library) -> None:
     add(library, *range(9))
-    wrong = library.control.add("control", entry(9, 0.05), at=NOW)
+    wrong = library.control.add("control", entry(9, 0.012), at=NOW)
     add(library, *range(10, 20))
     chart = library.control.chart("control")
-    assert (9, 1) in [(one.at, one.rule) for one in chart.resting([])]
+    assert [(one.at, one.rule) for one in chart.resting([])] == [(9, 1)]
     assert chart.state_with([point.id for point in chart.now.points]) == "in control"
     library.control.set_aside("control", "009.jpg", by="R. Aalto", reason="a shadow lay over it", at=NOW)
     part = library.control.chart("control").now
@@ -411,7 +411,7 @@ def test_a_point_set_aside_counts_no_longer_and_stays(library: Library) -> None:
     assert part.points[9].set_aside.reason == "a shadow lay over it"
     with pytest.raises(ControlError, match=f"point {wrong.id} was set aside by R. Aalto"):
         library.control.set_aside("control", wrong.id, by="A. Lind", reason="again", at=NOW)
-    with pytest.raises(ControlError, match="has no point \"?'?00.jpg.*did you mean"):
+    with pytest.raises(ControlError, match=r"has no point '00.jpg'; did you mean"):
         library.control.set_aside("control", "00.jpg", by="A. Lind", reason="again", at=NOW)
     with pytest.raises(ControlError, match="reason is"):
         library.control.set_aside("control", "001.jpg", by="A. Lind", reason=" ", at=NOW)
