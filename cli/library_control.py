@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -26,6 +27,7 @@ OUT_OF_CONTROL = 3
 FEW = 5  # photos; with more a progress bar is shown
 STRIP = "control"
 ROWS = 10
+NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
 
 
 @click.command("check-photo", short_help="Watch for drift: photos of a control strip, charted.")
@@ -307,7 +309,7 @@ def _rows(part: "Part", n: int) -> Iterator[str]:
                 said,
                 point.by or "",
                 point.photo.name,
-                point.note or "",
+                shorten(point.note or "", NOTE_WIDTH, placeholder=" ..."),
             )
         )
     if len(rows) > 1:

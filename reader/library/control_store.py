@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from sqlalchemy import Connection, insert, inspect, select
 
@@ -38,9 +38,6 @@ from reader.review.policy import folded
 from reader.settings import Layout
 from reader.toml_file import did_you_mean
 from reader.verdict import SettingsRecord, Verdict, load_verdict, to_bytes
-
-STRIP: Final = "control"
-"""Name of a site's control strip where it has but one."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

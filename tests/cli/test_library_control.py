@@ -16,7 +16,6 @@ from fixtures.camera import Camera, Processing
 from fixtures.scene import Light, Photograph, Plate, Scene, photograph, save
 from fixtures.strips import Noise, SimulatedStrip
 from reader.library import Library
-from reader.library.control_store import STRIP as STRIP_OF_THE_LIBRARY
 from reader.read import read_photo
 from reader.settings import load_layout
 from reader.verdict import to_bytes
@@ -325,7 +324,23 @@ def test_the_page_fits_its_screen_and_begins_at_the_newest_photo(
     assert browser.ask(f"return {dots}.length") == 66
 
 
-def test_it_is_named_as_the_library_names_it_and_loads_nothing_slow_for_its_help(tmp_path: Path) -> None:
-    assert STRIP == STRIP_OF_THE_LIBRARY
+def test_a_strip_of_the_sites_own_layout_is_found_again_without_its_file(
+    unseen_layouts: tuple[Path, ...], tmp_path: Path
+) -> None:
+    (quad,) = (path for path in unseen_layouts if path.stem == "quad")
+    camera = Camera(width=1200, height=900, distance_mm=170, tilt_deg=4)
+    first, second = (
+        save(photograph(scene(k, plates=(strip_of(str(quad)),), camera=camera)), tmp_path / f"quad-{k}")
+        for k in (50, 51)
+    )
+    where = tmp_path / "library"
+    begun = run(first, "-l", where, "--new", "--layout", quad)
+    assert begun.exit_code == GRADED, begun.output
+    added = run(second, "-l", where)
+    assert added.exit_code == GRADED, added.output
+    assert "2 of 20 photos that the limits need" in added.stdout
+
+
+def test_its_help_loads_nothing_slow(tmp_path: Path) -> None:
     loaded = loaded_by("library", "check-photo", "--help", cwd=tmp_path)
     assert not {name for name in loaded if name.partition(".")[0] in {"sqlalchemy", "cv2", "scipy", "jinja2"}}

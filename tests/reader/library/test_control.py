@@ -145,6 +145,17 @@ def run_length(rules: Sequence[RunRule]) -> float:
     return float(spsolve(sparse.eye(n, format="csc") - moves, np.ones(n))[0])
 
 
+def test_limits_from_twenty_photos_give_false_alarms_as_often_as_the_rules_file_says() -> None:
+    # "half of all unchanged cameras give their first false alarm within 40 photos"
+    rng, n, tries = np.random.default_rng(3), 40, 600
+    alarmed = 0
+    for _ in range(tries):
+        values = rng.normal(0.3, 0.001, STANDARD.baseline + n)
+        limits = limits_of(values[: STANDARD.baseline])
+        alarmed += any(one.at >= STANDARD.baseline for one in signals(values, limits, STANDARD.rule))
+    assert alarmed / tries == pytest.approx(0.5, abs=0.06)  # 3 standard errors
+
+
 # --- rules by hand ----------------------------------------------------------------------------------------------
 
 BROKEN = [
