@@ -121,20 +121,15 @@ def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
         chart = library.control.chart(chosen["strip"])
         origin = _origin(library, chart, now)
     added = [one.point.id for one in checked if one.point]
-    data = to_json(chart, origin, added)
-    written = (
-        ()
-        if chosen["out"] is None
-        else write_whole({chosen["out"]: control_page(chart, origin, added)}, force=chosen["force"])
-    )
     state = chart.state_with(added)
     if chosen["as_json"]:
-        click.echo(data.decode("utf-8"), nl=False)
+        click.echo(to_json(chart, origin, added).decode("utf-8"), nl=False)
     else:
         for line in _lines(chart, state, checked, chosen["points"]):
             click.echo(line)
-    for path in written:
-        click.echo(show.printable(f"written {path}"), err=chosen["as_json"])
+    if chosen["out"] is not None:  # last, so that an alarm is told also where the page cannot be written
+        write_whole({chosen["out"]: control_page(chart, origin, added)}, force=chosen["force"])
+        click.echo(show.printable(f"written {chosen['out']}"), err=chosen["as_json"])
     if any(one.problem for one in checked):
         return REFUSED
     return OUT_OF_CONTROL if state == "out of control" else GRADED

@@ -293,10 +293,15 @@ def test_options_that_do_not_go_together_are_refused(
     assert told in done.stderr
 
 
-def test_a_page_that_is_there_is_not_overwritten_unasked(library: Path, tmp_path: Path) -> None:
+def test_a_page_that_is_there_is_not_overwritten_unasked_and_the_state_is_told_all_the_same(
+    library: Path, photos: list[Path], tmp_path: Path
+) -> None:
     page = tmp_path / "chart.html"
     page.write_text("mine", encoding="utf-8")
-    assert run("-l", library, "-o", page).exit_code == FAILED
+    done = run(photos[BASELINE], "-l", library, "-o", page)
+    assert done.exit_code == FAILED
+    assert "in control: centre 0." in done.stdout
+    assert "--force" in done.stderr
     assert page.read_text(encoding="utf-8") == "mine"
     assert run("-l", library, "-o", page, "--force").exit_code == GRADED
     assert "<svg" in page.read_text(encoding="utf-8")
