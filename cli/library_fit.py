@@ -165,6 +165,10 @@ def _lines(proposal: "Proposal") -> Iterator[str]:
     yield ""
     yield "calls against the consensus"
     yield from indented(list(_rate_rows(proposal)))
+    yield from show.labelled(
+        "missed",
+        "contamination, or a window that did not work, called as if all were well; false: the reverse",
+    )
     costs = "; ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in proposal.costs.items())
     yield from show.labelled("costs", costs)
     yield ""
@@ -200,12 +204,12 @@ def _rate_rows(proposal: "Proposal") -> Iterator[tuple[str, ...]]:
         return (name, *(rate_words(getattr(one, field)) for one in rates))
 
     yield ("", "in use", "cost least", "on plates held out")
-    yield row("should raise an alarm, called as if all were well", "missed")
-    yield row("  doubtful", "doubt_if_alarm")
-    yield row("should raise none, raises one", "false_alarm")
-    yield row("  doubtful", "doubt_if_well")
+    yield row("missed alarms", "missed")
+    yield row("  doubtful instead", "doubt_if_alarm")
+    yield row("false alarms", "false_alarm")
+    yield row("  doubtful instead", "doubt_if_well")
     yield (
-        "expected cost of 1,000 marks",
+        "cost of 1,000 marks",
         *(f"{cost:.1f}" for cost in (proposal.cost_now, proposal.cost_then, proposal.cost_held_out)),
     )
 

@@ -62,6 +62,7 @@ TRIED: Final[Mapping[str, tuple[float, ...]]] = {
 }
 """Limits that are tried, besides those in use: preferred numbers (ISO 3), from strict to lax."""
 FOLDS: Final = 5  # shares of the plates, each held out once (common practice, no source)
+ALIKE: Final = 0.01  # share by which costs may differ and still count as alike
 SURE: Final = 0.95  # one-sided confidence that a proposal gains on plates held out; else there is none
 PER: Final = 1000  # marks that costs are given for
 
@@ -211,8 +212,8 @@ def propose(
     sample = _gather(watch(readings(), examples, "reading the library"), thresholds, folds)
     candidates = _candidates(thresholds)
     table = _try_all(sample, watch(candidates, len(candidates), "trying limits"), costs, folds)
-    chosen = [_cheapest(table, costs, out) for out in range(folds)]
-    best = _cheapest(table, costs, folds)
+    far = _change(candidates)
+    *chosen, best = (_cheapest(table, costs, out, far) for out in range(folds + 1))
     then = candidates[best]
     by_best = np.full(len(sample), best)
     made = {
@@ -464,11 +465,21 @@ def _expected(made: Outcomes, costs: Costs, alarm: BoolArray) -> FloatArray:
     return np.asarray(error + costs.doubt * made.doubt)
 
 
-def _cheapest(table: _Table, costs: Costs, out: int) -> int:
-    """The candidate that costs least without a fold, of those that make fewest calls that none may make."""
+def _cheapest(table: _Table, costs: Costs, out: int, far: FloatArray) -> int:
+    """The candidate that costs least without a fold, of those that make fewest calls that none may make.
+
+    Of some that cost nearly as little it is the one that changes least; far (k,) : how much each changes.
+    """
     shares = np.array([1 - costs.alarm_share, costs.alarm_share]) / np.maximum(table.marks[:, out], 1)
     barred = table.barred[:, out]
-    return int(np.argmin(np.where(barred == barred.min(), table.cost[:, :, out] @ shares, np.inf)))
+    cost = np.where(barred == barred.min(), table.cost[:, :, out] @ shares, np.inf)
+    return int(np.argmin(np.where(cost <= cost.min() * (1 + ALIKE), far, np.inf)))
+
+
+def _change(candidates: Sequence[Thresholds]) -> FloatArray:
+    """How far each candidate's limits are from the first one's: the sum of their ratios' logarithms."""
+    values = np.array([[getattr(one, name) for name in LIMITS] for one in candidates])
+    return np.asarray(np.abs(np.log(values / values[0])).sum(axis=1))
 
 
 def _mean_cost(sample: _Sample, cost: FloatArray, costs: Costs) -> float:
