@@ -1,5 +1,6 @@
 """`linecall quiz`: examine people with the library's plates."""
 
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -80,7 +81,7 @@ def make_quiz(
     path = out or Path(f"quiz-{paper.key.quiz}.html")
     write_whole({path: paper.page}, force=force)
     for note in paper.notes:
-        click.echo(note, err=True)
+        show.say_problem(note)
     click.echo(show.printable(f"{path}: {len(paper.key.items)} plates for {paper.key.trainee}"))
 
 
@@ -104,23 +105,19 @@ def mark_answers(
 ) -> None:
     """Score a file of answers, and write a page that shows each error beside the consensus."""
     from reader.library import Library
-    from reader.library.quiz import as_payload, feedback_page, load_answers, mark
+    from reader.library.quiz import feedback_page, load_answers, log, mark
     from reader.output import write_whole
 
-    with Library.open(where, must_exist=True) as library:
+    with ExitStack() as stack:
+        book = stack.enter_context(opened(logbook, logbook_photos, read_only=False)) if logbook else None
+        library = stack.enter_context(Library.open(where, must_exist=True))
         score = mark(library, load_answers(answers))
-        page = feedback_page(library, score)
+        if book:
+            log(book, score, at=datetime.now(UTC))
+        page, notes = feedback_page(library, score)
     path = out or answers.with_name(f"result-{score.key.quiz}.html")
-    write_whole({path: page}, force=force)
-    if logbook:
-        payload = as_payload(score)
-        with opened(logbook, logbook_photos, read_only=False) as book:
-            had = any(
-                event.kind == "quiz" and event.payload.get("answers") == score.answers.hash
-                for event in book.events()
-            )
-            if not had:
-                book.append("quiz", payload, by=score.key.trainee, at=datetime.now(UTC))
+    for note in notes:
+        show.say_problem(note)
     for criterion in score.criteria:
         state = "not asked" if criterion.met is None else "met" if criterion.met else "NOT MET"
         bound = "at least" if criterion.at_least else "at most"
@@ -136,5 +133,8 @@ def mark_answers(
         click.echo(f"agreement, 95 % interval by plate: {interval[0]:.1%} to {interval[1]:.1%}")
     elif score.agreement.note:
         click.echo(score.agreement.note)
-    click.echo(show.printable(f"{'passed' if score.passed else 'not passed'}; {path}"))
+    result = "passed" if score.passed else "not passed"
+    click.echo(result)
+    write_whole({path: page}, force=force)
+    click.echo(show.printable(f"{path}: what to look at again"))
     ctx.exit(GRADED if score.passed else NOT_PASSED)

@@ -1,27 +1,42 @@
 """Papers that examine people: drawn from the library by chance and class, answered offline, held against consensus.
 
 The page has strips and ids drawn by lot, and nothing that tells an answer; the key stays in the library's folder. The
-answers' hash shows that a file was edited; it is no signature, for whoever can write a program can make another.
+lots come from the key by way of a secret of the folder: another consensus makes another quiz, beside the one that was
+handed out, and no id can be tried against guessed answers. The answers' hash shows that a file was edited; it is no
+signature, for whoever can write a program can make another.
 """
 
 import hashlib
+import hmac
 import json
+import os
 import random
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Self, TypeVar
 
-import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from reader.errors import LinecallError
 from reader.library.store import Library
+from reader.library.strength import STRENGTHS
 from reader.library.strips import as_photographed, contrast_raised
-from reader.logbook.events import ID_ALPHABET, ID_LENGTH, Id, Name, canonical
+from reader.logbook.events import (
+    ID_ALPHABET,
+    ID_LENGTH,
+    ID_PATTERN,
+    Id,
+    Name,
+    canonical,
+    load_event,
+    writable,
+)
 from reader.output import write_whole
-from reader.review.decide import CALLS
-from reader.review.page import png
+from reader.page_picture import png
+from reader.review.decide import CALLS, NAME_MAX
 from reader.review.policy import folded
 from reader.settings import DATA, SettingsFile, Share, Text, load_settings_file
 from reader.toml_file import Problem, contradiction
@@ -29,10 +44,15 @@ from reader.verdict import Call, MarkName, SettingsRecord, Sha256, WindowRecord
 
 if TYPE_CHECKING:
     from reader.library.statistics import Rate
+    from reader.logbook import Logbook
 
 TEMPLATES: Final = DATA / "quiz"
 FOLDER: Final = "quizzes"
+UNDRAWN: Final = "0" * ID_LENGTH
+SECRET: Final = "secret"
+SECRET_BYTES: Final = 32
 ANSWERS_BYTES_MAX: Final = 4_000_000  # a paper of 500 plates has a fifth of it
+SECONDS_MAX: Final = 100_000_000  # three years: the page stood open
 ASKED: Final = ("strong", "weak", "faint", "very faint", "none")
 FAINT: Final = ("faint", "very faint")
 ITEMS_MAX: Final = 500
@@ -43,7 +63,7 @@ class QuizError(LinecallError):
 
 
 class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class Shares(_Frozen):
@@ -134,8 +154,32 @@ class Answers(_Frozen):
     quiz: Id
     paper: Sha256
     answers: dict[str, dict[str, dict[MarkName, Call | None]]]
-    seconds: int = Field(ge=0)
+    seconds: int = Field(ge=0, le=SECONDS_MAX)
     hash: Sha256
+
+
+class Kept(_Frozen):
+    """Answers as the library keeps them once they are marked; they tell what was asked even without the key."""
+
+    format: Literal[1] = 1
+    trainee: Name
+    items: tuple[KeyItem, ...]
+    answers: Answers
+
+
+class _Asked(BaseModel):
+    """Of a key, or of kept answers: who was asked what."""
+
+    model_config = ConfigDict(frozen=True, defer_build=True)
+
+    class Item(BaseModel):
+        example: Id
+
+    trainee: Name
+    items: tuple[Item, ...]
+
+
+Model = TypeVar("Model", bound=BaseModel)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -155,24 +199,18 @@ def make(
 ) -> Paper:
     """Draw a paper of so many plates, keep its key in the library, and write its page.
 
-    The same library, trainee and settings give the same paper. Raises QuizError if a class cannot be represented.
+    The same library, trainee and settings give the same paper; a paper that was handed out keeps its key, also
+    where the consensus is another one since. Raises QuizError if a class cannot be represented, or if it cannot be
+    told what the trainee has answered before.
     """
+    trainee = _name(trainee)
     random_ = random.Random(f"{seed} {folded(trainee)} {mix.sha256} {items}")
     chosen, notes = _draw(library, trainee, items, mix, random_)
     random_.shuffle(chosen)
-    drawn = hashlib.sha256(canonical([seed, folded(trainee), mix.sha256, minutes, chosen])).digest()
-    lots = random.Random(drawn)
-    quiz, *ids = _lots(lots, 1 + len(chosen))
-    asked, key_items = [], []
-    for item, example_id in zip(ids, chosen, strict=True):
-        ask, key_item = _item(library, item, example_id)
-        asked.append(ask)
-        key_items.append(key_item)
-    content = {"format": 1, "quiz": quiz, "minutes": minutes, "items": asked}
-    paper = hashlib.sha256(canonical(content)).hexdigest()
+    drawn = [_item(library, example) for example in chosen]
     standard = library.standard()
     key = Key(
-        quiz=quiz,
+        quiz=UNDRAWN,
         trainee=trainee,
         seed=seed,
         mix=_record(mix),
@@ -180,47 +218,100 @@ def make(
         strength=_record(standard.strength),
         criteria=mix.criteria,
         minutes=minutes,
-        items=tuple(key_items),
-        paper=paper,
+        items=tuple(item for _, item in drawn),
+        paper="0" * 64,
     )
-    page = _render("paper.html", content={**content, "paper": paper}, trainee=trainee, criteria=mix.criteria)
-    write_whole({_path(library, quiz, "key"): canonical(key.model_dump(mode="json"))})
-    return Paper(key=key, page=page, notes=tuple(notes))
+    lots = _lots(library, key)
+    ids = [next(lots) for _ in drawn]
+    asked = [{"item": id, "windows": windows} for id, (windows, _) in zip(ids, drawn, strict=True)]
+    with_ids = tuple(item.model_copy(update={"item": id}) for id, (_, item) in zip(ids, drawn, strict=True))
+    while True:
+        quiz = next(lots)
+        content = {"format": 1, "quiz": quiz, "minutes": minutes, "items": asked}
+        paper = hashlib.sha256(canonical(content)).hexdigest()
+        kept = _keep_key(library, key.model_copy(update={"quiz": quiz, "items": with_ids, "paper": paper}))
+        if kept is not None:
+            content["paper"] = paper
+            page = _render("paper.html", content=content, trainee=kept.trainee, criteria=mix.criteria)
+            return Paper(key=kept, page=page, notes=tuple(notes))
+
+
+def _keep_key(library: Library, key: Key) -> Key | None:
+    """The key as it is kept: the one that is there if it differs in the name's spelling only.
+
+    None if something else has its id: a damaged key, or by a chance of 2^-40 another quiz. That stays as it is.
+    """
+    path = _path(library, key.quiz, "key")
+    if os.path.lexists(path):
+        there = _legible(Key, path)
+        return there if there and there == key.model_copy(update={"trainee": there.trainee}) else None
+    write_whole({path: canonical(key.model_dump(mode="json"))})
+    return key
+
+
+def _name(trainee: str) -> str:
+    name = str(writable(trainee)).strip()
+    if not name or len(name) > NAME_MAX:
+        raise QuizError(
+            f"a trainee's name has 1 to {NAME_MAX} characters, this one {len(name)}; give their name"
+        )
+    return name
+
+
+def _secret(library: Library) -> bytes:
+    """Of this library's folder alone; drawn when it is first wanted."""
+    path = library.folder / FOLDER / SECRET
+    for _ in range(2):
+        try:
+            found = path.read_bytes()
+        except FileNotFoundError:
+            found = b""
+        except OSError as error:
+            raise QuizError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from error
+        if len(found) >= SECRET_BYTES:
+            return found
+        write_whole({path: os.urandom(SECRET_BYTES).hex().encode()}, force=True)
+    raise QuizError(f"{path}: does not keep what is written to it; check the disk")
 
 
 def _draw(
     library: Library, trainee: str, items: int, mix: Mix, random_: random.Random
 ) -> tuple[list[str], list[str]]:
     """Ids of the examples, rarest classes drawn first, no plate twice; and notes on what was short."""
-    seen = _answered(library, trainee)
-    pool = [entry for entry in library.fit_to_ask(trainee) if entry[1] not in seen]
-    random_.shuffle(pool)
-    plates: set[str] = set()
-    once = [entry for entry in pool if not (entry[1] in plates or plates.add(entry[1]))]  # type: ignore[func-returns-value]
+    wanted = _numbers(items, mix)
+    answered, notes = _answered(library, trainee)
+    photos: dict[str, list[tuple[str, int]]] = {}
+    for id, plate, classes in library.fit_to_ask(trainee, answered):
+        photos.setdefault(plate, []).append((id, classes))
+    once = [of[0] if len(of) == 1 else random_.choice(of) for of in photos.values()]
     if len(once) < items:
         raise QuizError(
-            f"{library.name}: has {len(once)} plates with strips and a consensus on every mark that {trainee} has "
+            f"{library.name}: has {_plates(len(once))} with strips and a consensus on every mark that {trainee} has "
             f"not graded, but {items} are asked for; ask for fewer with --items, or have more plates graded"
         )
-    wanted = _numbers(items, mix)
-    by_class = {name: [entry for entry in once if entry[2][name]] for name in wanted}
-    taken: dict[str, str] = {}
-    notes = []
+    bits = {name: 1 << STRENGTHS.index(name) for name in wanted}
+    by_class = {name: [id for id, classes in once if classes & bit] for name, bit in bits.items()}
+    taken: dict[str, None] = {}
     for name in sorted(wanted, key=lambda name: len(by_class[name])):
-        left = [entry for entry in by_class[name] if entry[0] not in taken]
-        if not left and not any(id in taken for id, _, _ in by_class[name]):
+        of_class = by_class[name]
+        if not of_class:
             raise QuizError(
                 f"{library.name}: no plate with a line of class {name!r} may be asked ({trainee} has graded it, or "
                 "it lacks strips or a consensus); linecall library coverage tells what is thin"
             )
-        taken.update((id, name) for id, _, _ in left[: wanted[name]])
-        if len(left) < wanted[name]:
-            notes.append(f"only {len(left)} plates for class {name!r}, {wanted[name]} were wanted")
-    for id, _, _ in once:
-        if len(taken) >= items:
-            break
-        taken.setdefault(id, "any")
+        lot = random_.sample(of_class, min(len(of_class), wanted[name] + len(taken)))
+        found = [id for id in lot if id not in taken][: wanted[name]]
+        taken.update(dict.fromkeys(found))
+        if len(found) < wanted[name]:
+            notes.append(f"only {_plates(len(found))} for class {name!r}, {wanted[name]} were wanted")
+    for id, _ in random_.sample(once, items):
+        if len(taken) < items:
+            taken.setdefault(id)
     return list(taken), notes
+
+
+def _plates(n: int) -> str:
+    return f"{n} plate{'s' * (n != 1)}"
 
 
 def _numbers(items: int, mix: Mix) -> dict[str, int]:
@@ -237,42 +328,44 @@ def _numbers(items: int, mix: Mix) -> dict[str, int]:
     return found
 
 
-def _lots(lots: random.Random, n: int) -> list[str]:
-    found: dict[str, None] = {}
-    while len(found) < n:
-        found["".join(lots.choices(ID_ALPHABET, k=ID_LENGTH))] = None
-    return list(found)
+def _lots(library: Library, key: Key) -> Iterator[str]:
+    """Ids without end, none twice: the same for the same key of one library, and however its trainee is spelled."""
+    of_key = key.model_copy(update={"trainee": folded(key.trainee)}).model_dump(mode="json")
+    lots = random.Random(hmac.digest(_secret(library), canonical(of_key), "sha256"))
+    drawn: set[str] = {UNDRAWN}
+    while True:
+        id = "".join(lots.choices(ID_ALPHABET, k=ID_LENGTH))
+        if id not in drawn:
+            drawn.add(id)
+            yield id
 
 
-def _item(library: Library, item: str, example_id: str) -> tuple[dict[str, Any], KeyItem]:
+def _item(library: Library, example_id: str) -> tuple[list[dict[str, Any]], KeyItem]:
+    """What the page shows of an example's windows; and its part of the key, whose id is yet to be drawn."""
     example = library.example(example_id)
     strips = library.strips(example)
-    marks = library.marks(example_id)
-    asked = {
-        "item": item,
-        "windows": [
-            {
-                "window": window.id,
-                "picture": png(as_photographed(strips[window.id])),
-                "lower": "indicator" if _indicator_is_upstream(window) else "reference",
-                "indicator": list(CALLS["indicator"]),
-                "reference": list(CALLS["reference"]),
-            }
-            for window in example.verdict.windows
-        ],
-    }
+    windows = [
+        {
+            "window": window.id,
+            "picture": png(as_photographed(strips[window.id])),
+            "lower": "indicator" if _indicator_is_upstream(window) else "reference",
+            "indicator": list(CALLS["indicator"]),
+            "reference": list(CALLS["reference"]),
+        }
+        for window in example.verdict.windows
+    ]
     key = KeyItem(
-        item=item,
+        item=UNDRAWN,
         example=example_id,
         photo_sha256=example.photo.sha256,
         marks=tuple(
             KeyMark.model_validate(
                 {"window": mark.window, "mark": mark.mark, "strength": mark.strength, "call": mark.consensus}
             )
-            for mark in marks
+            for mark in library.marks(example_id)
         ),
     )
-    return asked, key
+    return windows, key
 
 
 def _indicator_is_upstream(window: WindowRecord) -> bool:
@@ -287,14 +380,39 @@ def _path(library: Library, quiz: str, what: str) -> Path:
     return library.folder / FOLDER / f"{quiz}.{what}.json"
 
 
-def _answered(library: Library, trainee: str) -> set[str]:
-    """Plates of papers that the trainee has answered."""
-    found: set[str] = set()
-    for path in (library.folder / FOLDER).glob("*.answers.json"):
-        key = _key(library, path.name.split(".")[0])
-        if folded(key.trainee) == folded(trainee):
-            found.update(library.row(item.example).plate for item in key.items)
-    return found
+def _answered(library: Library, trainee: str) -> tuple[list[str], list[str]]:
+    """Examples that the trainee was asked in papers that they have answered; and notes on what is damaged.
+
+    Key and kept answers both tell who was asked what, so that one of them may be damaged.
+    """
+    found: list[str] = []
+    notes = []
+    for path in sorted((library.folder / FOLDER).glob("*.answers.json")):
+        quiz = path.name.partition(".")[0]
+        if not re.fullmatch(ID_PATTERN, quiz):
+            continue
+        key = _path(library, quiz, "key")
+        asked = _legible(_Asked, key)
+        if asked is None:
+            asked = _legible(_Asked, path)
+            if asked is None:
+                raise QuizError(
+                    f"{key} and {path.name}: both are damaged, so what that quiz asked of whom cannot be told; restore "
+                    "one from a backup, or move both away: then its plates may be asked a second time"
+                )
+            notes.append(
+                f"{key}: is damaged; restore it from a backup ({path.name} names its plates, so none is asked again)"
+            )
+        if folded(asked.trainee) == folded(trainee):
+            found += [item.example for item in asked.items]
+    return found, notes
+
+
+def _legible(model: type[Model], path: Path) -> Model | None:
+    try:
+        return model.model_validate_json(path.read_bytes())
+    except (OSError, ValidationError):
+        return None
 
 
 # --- marking ------------------------------------------------------------------------------------------------
@@ -358,20 +476,22 @@ class Score:
 def load_answers(path: Path) -> Answers:
     """Read a file of answers. Raises QuizError for what is none, or was edited."""
     try:
-        if path.stat().st_size > ANSWERS_BYTES_MAX:
-            raise QuizError(
-                f"{path.name}: is too large for a file of answers; give the one that the page saved"
-            )
-        value = json.loads(path.read_bytes())
+        with path.open("rb") as file:
+            data = file.read(ANSWERS_BYTES_MAX + 1)
     except OSError as error:
-        raise QuizError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from error
+        found = (error.strerror or str(error)).lower()
+        raise QuizError(f"{path}: cannot be read ({found}); give the file that the page saved") from error
+    if len(data) > ANSWERS_BYTES_MAX:
+        raise QuizError(f"{path.name}: is too large for a file of answers; give the one that the page saved")
+    try:
+        value = json.loads(data)
     except (ValueError, RecursionError):
         raise QuizError(f"{path.name}: is no JSON; give the file of answers that the page saved") from None
     try:
         answers = Answers.model_validate(value)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        where = ".".join(map(str, first["loc"])) or "the file"
+        where = ".".join(map(str, first["loc"]))[:60] or "the file"
         raise QuizError(
             f"{path.name}: is no file of answers as the page saves it: {where} is {str(first['input'])[:60]!r}, "
             f"but {first['msg'][:1].lower()}{first['msg'][1:]}"
@@ -389,27 +509,40 @@ def mark(library: Library, answers: Answers) -> Score:
     """
     key = _key(library, answers.quiz)
     if answers.paper != key.paper:
-        raise QuizError(f"the answers are to another quiz than {key.quiz}: the paper's hash differs")
+        raise QuizError(
+            f"the answers are to another quiz than {key.quiz} of {library.name}: the paper's hash differs; give that "
+            "quiz's library"
+        )
     _check_complete(key, answers)
+    path = _path(library, key.quiz, "answers")
+    if os.path.lexists(path):
+        kept = _legible(Kept, path)
+        if kept is None:
+            raise QuizError(
+                f"{path}: the answers that were marked before are damaged; restore it from a backup"
+            )
+        if kept.answers.answers != answers.answers:
+            raise QuizError(
+                f"quiz {key.quiz} was marked before with other answers, which stand; make a new quiz to try again"
+            )
+        return _score(key, kept.answers)
+    kept = Kept(trainee=key.trainee, items=key.items, answers=answers)
     score = _score(key, answers)
-    kept = _path(library, key.quiz, "answers")
-    data = canonical(answers.model_dump(mode="json"))
-    if kept.exists() and kept.read_bytes() != data:
-        raise QuizError(f"quiz {key.quiz} was marked before with other answers; make a new quiz to try again")
-    write_whole({kept: data})
+    write_whole({path: canonical(kept.model_dump(mode="json"))})
     return score
 
 
 def _key(library: Library, quiz: str) -> Key:
-    path = _path(library, quiz, "key")
-    try:
-        return Key.model_validate_json(path.read_bytes())
-    except FileNotFoundError:
+    path = _path(library, quiz, "key") if re.fullmatch(ID_PATTERN, quiz) else None
+    if path is None or not os.path.lexists(path):
         raise QuizError(
-            f"{library.name}: made no quiz {quiz}; give the answers to a quiz of this library, or that one's library"
-        ) from None
-    except (OSError, ValidationError):
-        raise QuizError(f"{path}: the quiz's key is damaged; restore it from a backup") from None
+            f"{library.name}: made no quiz {quiz[:20]}; give the answers to a quiz of this library, or that one's "
+            "library"
+        )
+    key = _legible(Key, path)
+    if key is None or key.quiz != quiz:
+        raise QuizError(f"{path}: the quiz's key is damaged; restore it from a backup")
+    return key
 
 
 def _check_complete(key: Key, answers: Answers) -> None:
@@ -436,6 +569,8 @@ def _check_complete(key: Key, answers: Answers) -> None:
 
 
 def _score(key: Key, answers: Answers) -> Score:
+    import numpy as np
+
     from reader.library.statistics import rate
 
     rows = [
@@ -544,24 +679,46 @@ def as_payload(score: Score) -> dict[str, Any]:
     }
 
 
-def feedback_page(library: Library, score: Score) -> bytes:
-    """The result as HTML: each error's strip, as photographed and with its contrast raised, beside the consensus."""
-    shown = []
-    for wrong in score.wrong:
+def log(logbook: "Logbook", score: Score, *, at: datetime) -> bool:
+    """Add a score to the logbook, once; returns whether it was added."""
+    of_these = (
+        f'"answers":"{score.answers.hash}"'  # as canonical JSON has it; to parse all events takes far longer
+    )
+    for seq, digest, body in logbook.bodies():
+        if of_these in body and load_event(seq, digest, body).kind == "quiz":
+            return False
+    logbook.append("quiz", as_payload(score), by=score.key.trainee, at=at)
+    return True
+
+
+def feedback_page(library: Library, score: Score) -> tuple[bytes, tuple[str, ...]]:
+    """The result as HTML: each error's strip, as photographed and with its contrast raised, beside the consensus.
+
+    Also says which strips could not be shown, as the library has them no more.
+    """
+    shown = [_shown(library, wrong) for wrong in score.wrong]
+    lost = dict.fromkeys(one["lost"] for one in shown if one["lost"])
+    return _render("feedback.html", score=score, shown=shown), tuple(lost)
+
+
+def _shown(library: Library, wrong: Wrong) -> dict[str, Any]:
+    try:
         example = library.example(wrong.example)
         strip = library.strips(example)[wrong.window]
-        window = next(window for window in example.verdict.windows if window.id == wrong.window)
         agreed = library.agreed(wrong.example)[wrong.window, wrong.mark]
-        shown.append(
-            {
-                "wrong": wrong,
-                "photo": example.photo.name,
-                "natural": png(as_photographed(strip)),
-                "raised": png(contrast_raised(window, strip)),
-                "votes": agreed.reason,
-            }
-        )
-    return _render("feedback.html", score=score, shown=shown)
+    except LinecallError as error:
+        return {"wrong": wrong, "lost": f"the strip of window {wrong.window} cannot be shown: {error}"}
+    window = next(window for window in example.verdict.windows if window.id == wrong.window)
+    return {
+        "wrong": wrong,
+        "lost": None,
+        "photo": example.photo.name,
+        "natural": png(as_photographed(strip)),
+        "raised": png(contrast_raised(window, strip)),
+        "lower": (wrong.mark == "indicator") == _indicator_is_upstream(window),
+        "votes": agreed.reason,
+        "now": agreed.call,
+    }
 
 
 def _render(template: str, **content: object) -> bytes:

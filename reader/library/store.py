@@ -16,10 +16,12 @@ from sqlalchemy import (
     Connection,
     Row,
     Select,
+    case,
     exists,
     func,
     insert,
     inspect,
+    literal,
     or_,
     select,
     update,
@@ -663,34 +665,34 @@ class Library(AbstractContextManager["Library"]):
                 for row in connection.execute(query)
             ]
 
-    def fit_to_ask(self, grader: str) -> list[tuple[str, str, dict[str, int]]]:
-        """Id, plate and indicator marks by class of every example with strips and a consensus on every mark.
+    def fit_to_ask(self, grader: str, asked: Sequence[str] = ()) -> Sequence[tuple[str, str, int]]:
+        """Id, plate and classes of every example with strips and a consensus on every mark, in order of adding.
 
-        Left out are plates of which the grader has graded a photo.
+        Bit k of the classes is set if an indicator mark is of class STRENGTHS[k]. Left out are plates of which the
+        grader has graded a photo, or that a photo of the examples `asked` shows.
         """
         name = select(graders.c.name).where(graders.c.folded == folded(grader)).scalar_subquery()
         known = select(gradings.c.example).where(gradings.c.grader == name)
-        plates = select(examples.c.plate).where(examples.c.seq.in_(known))
-        sizes = select(examples.c.layout_sha256).distinct()
+        plates = select(examples.c.plate).where(or_(examples.c.seq.in_(known), examples.c.id.in_(asked)))
+        classes = sum(
+            (
+                case((examples.c[column.name] > 0, 1 << k), else_=0)
+                for k, column in enumerate(counts.values())
+            ),
+            start=literal(0),
+        )
         with self._database.reading() as connection:
+            kept = connection.scalars(select(files.c.sha256).where(files.c.kind == Layout.kind)).all()
             whole = [
                 (examples.c.layout_sha256 == sha256)
                 & (examples.c.settled == 2 * len(kept_layout(connection, sha256).window))
-                for sha256 in connection.scalars(sizes).all()
+                for sha256 in kept
             ]
-            query = (
-                select(
-                    examples.c.id, examples.c.plate, *(examples.c[column.name] for column in counts.values())
-                )
-                .where(
-                    or_(False, *whole), examples.c.strips_sha256.is_not(None), examples.c.plate.not_in(plates)
-                )
-                .order_by(examples.c.seq)
-            )
-            return [
-                (row[0], row[1], dict(zip(STRENGTHS, row[2:], strict=True)))
-                for row in connection.execute(query)
-            ]
+            query = select(examples.c.id, examples.c.plate, classes)
+            query = query.where(or_(False, *whole), examples.c.strips_sha256.is_not(None))
+            query = query.where(examples.c.plate.not_in(plates)).order_by(examples.c.seq)
+            found: Sequence[Any] = connection.execute(query).all()
+            return found
 
     def layouts(self) -> list[Layout]:
         """The layouts of the examples, the newest revision of each name."""

@@ -1,7 +1,7 @@
 """The logbook: every reading, review and correction as an event in a chain that cannot be changed unseen.
 
-`Logbook.open` is the door. Importing this package imports SQLAlchemy, so a reading that is not logged must
-not.
+`Logbook.open` is the door. `Logbook` brings in SQLAlchemy, so a reading that is not logged must not ask for it;
+what only needs the words of events, as the library does, imports `reader.logbook.events` and is spared the rest.
 
 What the payloads of events hold:
 
@@ -14,7 +14,18 @@ What the payloads of events hold:
 - any other kind is kept and shown, and changes nothing about a reading.
 """
 
-from reader.logbook.events import Event, Statement
-from reader.logbook.store import Logbook, ReadingRow, StaleHeadError, StoredReading
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from reader.logbook.events import Event, Statement
+    from reader.logbook.store import Logbook, ReadingRow, StaleHeadError, StoredReading
 
 __all__ = ["Event", "Logbook", "ReadingRow", "StaleHeadError", "Statement", "StoredReading"]
+
+
+def __getattr__(name: str) -> object:
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    module = "events" if name in {"Event", "Statement"} else "store"
+    return getattr(import_module(f"{__name__}.{module}"), name)

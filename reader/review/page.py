@@ -3,7 +3,6 @@
 Text reaches the page through the template alone, which escapes it; what is built here is numbers and our own words.
 """
 
-import base64
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -15,6 +14,7 @@ from reader import ink
 from reader.annotate import Plan, draw
 from reader.evidence import Evidence, WindowEvidence
 from reader.mark import FloatArray
+from reader.page_picture import address, png
 from reader.review.ladder import RUNGS
 from reader.verdict import Call, Mark, WindowRecord
 
@@ -37,12 +37,6 @@ ROOM: Final = 12.0  # above the fields, for the axis' figures
 Scale = Callable[[FloatArray | float], FloatArray]
 
 
-def png(picture: ink.Image) -> str:
-    """A picture, grey (n, m) or BGR (n, m, 3), as the address of an image: PNG, nothing lost."""
-    _, data = cv2.imencode(".png", picture, [cv2.IMWRITE_PNG_COMPRESSION, 6])
-    return _address("image/png", data.tobytes())
-
-
 def plate_jpeg(evidence: Evidence, sheet: Plan) -> str:
     """The plate of a plan, without its margins, as the address of an image: JPEG, without metadata."""
     view = next(shape for shape in sheet.shapes if isinstance(shape, ink.PhotoView))
@@ -52,7 +46,7 @@ def plate_jpeg(evidence: Evidence, sheet: Plan) -> str:
     small = cv2.resize(drawn, size, interpolation=cv2.INTER_AREA)
     sampling = [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
     _, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, PLATE_QUALITY, *sampling])
-    return _address("image/jpeg", data.tobytes())
+    return address("image/jpeg", data.tobytes())
 
 
 def sign_png(name: ink.SignName, colour: str) -> str:
@@ -67,10 +61,6 @@ def call_png(call: Call) -> str:
     canvas = np.full((44, 100, 3), 255, np.uint8)
     ink.paint(canvas, [ink.CallBar(low=(6.0, 6.0), high=(94.0, 38.0), call=call)], None)
     return png(canvas)
-
-
-def _address(kind: str, data: bytes) -> str:
-    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
 
 
 def render(**content: object) -> bytes:

@@ -19,6 +19,7 @@ from reader.errors import LinecallError
 from reader.evidence import WindowEvidence
 from reader.grade import Grade
 from reader.logbook import Logbook, Statement
+from reader.page_picture import png
 from reader.quality import FLAGS
 from reader.read import Reading
 from reader.review import ladder, page
@@ -345,7 +346,7 @@ def _look(case: Case, photo: Reading, window_id: str, *, blind: bool) -> dict[st
         "tile_mm": built.mm,
         "line_mm": case.layout.marks.indicator.width,
         "strips": [
-            {"label": short, "name": name, "picture": page.png(getattr(built.strip, view))}
+            {"label": short, "name": name, "picture": png(getattr(built.strip, view))}
             for name, short, view in (*views[:2], third)
         ],
         "profile": page.Profile(window, found, blind=blind).svg(),
@@ -364,7 +365,7 @@ def _look(case: Case, photo: Reading, window_id: str, *, blind: bool) -> dict[st
                 "name": name,
                 "note": _colour_note(built) if view == "dye" else "",
                 "tiles": [
-                    page.png(getattr(tile, view)) for tile in (*(built.marks[n] for n in MARKS), *built.rungs)
+                    png(getattr(tile, view)) for tile in (*(built.marks[n] for n in MARKS), *built.rungs)
                 ],
             }
             for name, _, view in views

@@ -124,7 +124,7 @@ def test_misses_and_false_calls_are_counted_apart(library: Library, paper: Paper
     assert sum(c.missed for c in score.classes) == 2
     assert sum(c.unanswered for c in score.classes) == 1
     assert len(score.wrong) == 5
-    page = feedback_page(library, score).decode()
+    page = feedback_page(library, score)[0].decode()
     assert page.count("<section class=") == 5
     assert page.count('alt="contrast raised"') == 5
 
