@@ -41,7 +41,7 @@ def quiz() -> None:
 @click.option(
     "--items",
     metavar="N",
-    type=click.IntRange(1, 500),
+    type=click.IntRange(1),
     default=ITEMS,
     show_default=True,
     help="How many plates.",

@@ -12,6 +12,7 @@ import json
 import os
 import random
 import re
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Self, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from reader.errors import LinecallError
+from reader.library.examples import Example
 from reader.library.store import Library
 from reader.library.strength import STRENGTHS
 from reader.library.strips import as_photographed, contrast_raised
@@ -207,7 +209,8 @@ def make(
     random_ = random.Random(f"{seed} {folded(trainee)} {mix.sha256} {items}")
     chosen, notes = _draw(library, trainee, items, mix, random_)
     random_.shuffle(chosen)
-    drawn = [_item(library, example) for example in chosen]
+    examples = [library.example(id) for id in chosen]
+    drawn = [(_windows(library, example), _item(library, example)) for example in examples]
     standard = library.standard()
     key = Key(
         quiz=UNDRAWN,
@@ -280,17 +283,19 @@ def _draw(
     """Ids of the examples, rarest classes drawn first, no plate twice; and notes on what was short."""
     wanted = _numbers(items, mix)
     answered, notes = _answered(library, trainee)
-    photos: dict[str, list[tuple[str, int]]] = {}
-    for id, plate, classes in library.fit_to_ask(trainee, answered):
-        photos.setdefault(plate, []).append((id, classes))
-    once = [of[0] if len(of) == 1 else random_.choice(of) for of in photos.values()]
+    once = _once(library.fit_to_ask(trainee, answered), random_)
     if len(once) < items:
         raise QuizError(
             f"{library.name}: has {_plates(len(once))} with strips and a consensus on every mark that {trainee} has "
             f"not graded, but {items} are asked for; ask for fewer with --items, or have more plates graded"
         )
-    bits = {name: 1 << STRENGTHS.index(name) for name in wanted}
-    by_class = {name: [id for id, classes in once if classes & bit] for name, bit in bits.items()}
+    alike: defaultdict[int, list[str]] = defaultdict(list)
+    for id, classes in once:
+        alike[classes].append(id)
+    by_class = {
+        name: [id for classes, ids in alike.items() if classes >> STRENGTHS.index(name) & 1 for id in ids]
+        for name in wanted
+    }
     taken: dict[str, None] = {}
     for name in sorted(wanted, key=lambda name: len(by_class[name])):
         of_class = by_class[name]
@@ -310,6 +315,17 @@ def _draw(
     return list(taken), notes
 
 
+def _once(photos: Sequence[tuple[str, str, int]], random_: random.Random) -> list[tuple[str, int]]:
+    """Id and classes of one photo of each plate, of several by lot."""
+    chosen = {plate: (id, classes) for id, plate, classes in photos}
+    if len(chosen) < len(photos):
+        of_plate: dict[str, list[tuple[str, int]]] = {}
+        for id, plate, classes in photos:
+            of_plate.setdefault(plate, []).append((id, classes))
+        chosen |= {plate: random_.choice(several) for plate, several in of_plate.items() if len(several) > 1}
+    return list(chosen.values())
+
+
 def _plates(n: int) -> str:
     return f"{n} plate{'s' * (n != 1)}"
 
@@ -317,6 +333,8 @@ def _plates(n: int) -> str:
 def _numbers(items: int, mix: Mix) -> dict[str, int]:
     """Plates for each class: one at least for each that has a share, the rest by largest remainders."""
     shares = {name: share for name, share in mix.shares.items() if share > 0}
+    if items > ITEMS_MAX:
+        raise QuizError(f"{items} plates are more than one paper takes; ask for {ITEMS_MAX} at most")
     if items < len(shares):
         raise QuizError(f"{items} plates cannot represent {len(shares)} contrast classes; ask for more")
     rest = items - len(shares)
@@ -340,11 +358,10 @@ def _lots(library: Library, key: Key) -> Iterator[str]:
             yield id
 
 
-def _item(library: Library, example_id: str) -> tuple[list[dict[str, Any]], KeyItem]:
-    """What the page shows of an example's windows; and its part of the key, whose id is yet to be drawn."""
-    example = library.example(example_id)
+def _windows(library: Library, example: Example) -> list[dict[str, Any]]:
+    """What the page shows of an example."""
     strips = library.strips(example)
-    windows = [
+    return [
         {
             "window": window.id,
             "picture": png(as_photographed(strips[window.id])),
@@ -354,18 +371,21 @@ def _item(library: Library, example_id: str) -> tuple[list[dict[str, Any]], KeyI
         }
         for window in example.verdict.windows
     ]
-    key = KeyItem(
+
+
+def _item(library: Library, example: Example) -> KeyItem:
+    """An example's part of the key, whose id is yet to be drawn."""
+    return KeyItem(
         item=UNDRAWN,
-        example=example_id,
+        example=example.id,
         photo_sha256=example.photo.sha256,
         marks=tuple(
             KeyMark.model_validate(
                 {"window": mark.window, "mark": mark.mark, "strength": mark.strength, "call": mark.consensus}
             )
-            for mark in library.marks(example_id)
+            for mark in library.marks(example.id)
         ),
     )
-    return windows, key
 
 
 def _indicator_is_upstream(window: WindowRecord) -> bool:
