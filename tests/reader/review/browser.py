@@ -41,8 +41,17 @@ class Browser(AbstractContextManager["Browser"]):
     ) -> None:
         self._driver.quit()
 
-    def show(self, page: Path, *, width: int, scale: float = 1.0, dark: bool = False) -> None:
-        """Open a page in a view of so many CSS pixels."""
+    def show(
+        self,
+        page: Path,
+        *,
+        width: int,
+        height: int = 844,
+        scale: float = 1.0,
+        dark: bool = False,
+        first: str = "",
+    ) -> None:
+        """Open a page in a view of so many CSS pixels; first : script that runs before the page's own."""
         self._driver.get_log("browser")
         self._driver.get_log("performance")
         self._do("Emulation.clearDeviceMetricsOverride")
@@ -51,11 +60,14 @@ class Browser(AbstractContextManager["Browser"]):
         self._do(
             "Emulation.setDeviceMetricsOverride",
             width=width,
-            height=844,
+            height=height,
             deviceScaleFactor=scale,
             mobile=width < 600,
         )
+        self._do("Emulation.setTouchEmulationEnabled", enabled=width < 600)
+        script = self._do("Page.addScriptToEvaluateOnNewDocument", source=first)["identifier"]
         self._driver.get(page.as_uri())
+        self._do("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
 
     def ask(self, script: str) -> Any:
         """What a script returns."""
@@ -66,6 +78,14 @@ class Browser(AbstractContextManager["Browser"]):
         from selenium.webdriver.common.action_chains import ActionChains
 
         ActionChains(self._driver).send_keys(keys).perform()
+
+    def tap(self, element: str) -> None:
+        """Put a finger on the middle of what a script finds, and lift it."""
+        x, y = self.ask(
+            f"const r = ({element}).getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]"
+        )
+        self._do("Input.dispatchTouchEvent", type="touchStart", touchPoints=[{"x": x, "y": y}])
+        self._do("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
 
     def save_into(self, folder: Path) -> None:
         """Let pages save files, into this folder."""
