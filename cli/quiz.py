@@ -136,5 +136,5 @@ def mark_answers(
     result = "passed" if score.passed else "not passed"
     click.echo(result)
     write_whole({path: page}, force=force)
-    click.echo(show.printable(f"{path}: what to look at again"))
+    click.echo(show.printable(f"{path}: the feedback"))
     ctx.exit(GRADED if score.passed else NOT_PASSED)

@@ -60,6 +60,9 @@ FAINT: Final = ("faint", "very faint")
 ITEMS_MAX: Final = 500
 
 
+_AS_SAVED: Final = "give the file as the page saved it"
+
+
 class QuizError(LinecallError):
     """No fair paper can be drawn, or the answers are not those to a paper of this library; nothing was kept."""
 
@@ -336,7 +339,9 @@ def _numbers(items: int, mix: Mix) -> dict[str, int]:
     if items > ITEMS_MAX:
         raise QuizError(f"{items} plates are more than one paper takes; ask for {ITEMS_MAX} at most")
     if items < len(shares):
-        raise QuizError(f"{items} plates cannot represent {len(shares)} contrast classes; ask for more")
+        raise QuizError(
+            f"{_plates(items)} cannot represent {len(shares)} contrast classes; ask for {len(shares)} or more"
+        )
     rest = items - len(shares)
     exact = {name: share * rest for name, share in shares.items()}
     found = {name: 1 + int(number) for name, number in exact.items()}
@@ -360,7 +365,10 @@ def _lots(library: Library, key: Key) -> Iterator[str]:
 
 def _windows(library: Library, example: Example) -> list[dict[str, Any]]:
     """What the page shows of an example."""
-    strips = library.strips(example)
+    try:
+        strips = library.strips(example)
+    except LinecallError as error:
+        raise QuizError(f"example {example.id} ({example.photo.name}) was drawn, but its {error}") from error
     return [
         {
             "window": window.id,
@@ -514,7 +522,7 @@ def load_answers(path: Path) -> Answers:
         where = ".".join(map(str, first["loc"]))[:60] or "the file"
         raise QuizError(
             f"{path.name}: is no file of answers as the page saves it: {where} is {str(first['input'])[:60]!r}, "
-            f"but {first['msg'][:1].lower()}{first['msg'][1:]}"
+            f"but {first['msg'][:1].lower()}{first['msg'][1:]}; {_AS_SAVED}"
         ) from None
     body = {name: part for name, part in value.items() if name != "hash"}
     if hashlib.sha256(canonical(body)).hexdigest() != answers.hash:
@@ -580,12 +588,16 @@ def _check_complete(key: Key, answers: Answers) -> None:
             "have the page save them again"
         )
     for item, window, name in sorted(found - wanted):
-        raise QuizError(f"the answers have a {name} mark of window {window} of {item}, which was not asked")
+        raise QuizError(
+            f"the answers have the {name} mark of window {window} of {item}, which was not asked; {_AS_SAVED}"
+        )
     for item, windows in answers.answers.items():
         for window, marks in windows.items():
             for name, call in marks.items():
                 if call is not None and call not in CALLS[name]:
-                    raise QuizError(f"{call!r} is no call of the {name} mark of window {window} of {item}")
+                    raise QuizError(
+                        f"{call!r} is no call of the {name} mark of window {window} of {item}; {_AS_SAVED}"
+                    )
 
 
 def _score(key: Key, answers: Answers) -> Score:

@@ -9,6 +9,7 @@ from cli.main import main
 from reader.library.quiz import Key
 from reader.logbook import Logbook
 from tests.reader.library.quiz_library import answers_of, invented_library
+from tests.test_imports import loaded_by
 
 
 def run(*arguments: object) -> Result:
@@ -64,3 +65,81 @@ def test_no_library_is_one_clear_line(tmp_path: Path) -> None:
     assert done.exit_code == 2
     assert "holds no library" in done.output
     assert "Traceback" not in done.output
+
+
+def test_a_logbook_that_is_not_there_is_told_before_anything_is_kept(tmp_path: Path) -> None:
+    invented_library(tmp_path / "library", 40).close()
+    run(
+        "quiz",
+        "make",
+        "-l",
+        tmp_path / "library",
+        "--trainee",
+        "N. Novice",
+        "--items",
+        6,
+        "-o",
+        tmp_path / "q.html",
+    )
+    quizzes = tmp_path / "library" / "quizzes"
+    key = Key.model_validate_json(next(quizzes.glob("*.key.json")).read_bytes())
+    answers = tmp_path / "answers.json"
+    answers.write_text(json.dumps(answers_of(key)), encoding="utf-8")
+    done = run("quiz", "mark", answers, "-l", tmp_path / "library", "-L", tmp_path / "none.sqlite")
+    assert done.exit_code == 2
+    assert "there is no logbook" in done.output
+    assert not list(quizzes.glob("*.answers.json"))
+
+
+def test_the_score_is_shown_and_kept_though_its_page_cannot_be_written(tmp_path: Path) -> None:
+    invented_library(tmp_path / "library", 40).close()
+    run(
+        "quiz",
+        "make",
+        "-l",
+        tmp_path / "library",
+        "--trainee",
+        "N. Novice",
+        "--items",
+        6,
+        "-o",
+        tmp_path / "q.html",
+    )
+    quizzes = tmp_path / "library" / "quizzes"
+    key = Key.model_validate_json(next(quizzes.glob("*.key.json")).read_bytes())
+    answers, there = tmp_path / "answers.json", tmp_path / "result.html"
+    answers.write_text(json.dumps(answers_of(key)), encoding="utf-8")
+    there.write_text("something else", encoding="utf-8")
+    done = run("quiz", "mark", answers, "-l", tmp_path / "library", "-o", there)
+    assert done.exit_code == 1
+    assert "passed" in done.output
+    assert "exists and holds something else; write elsewhere or give --force" in done.output
+    assert there.read_text(encoding="utf-8") == "something else"
+    assert list(quizzes.glob("*.answers.json"))
+    assert run("quiz", "mark", answers, "-l", tmp_path / "library", "-o", there, "--force").exit_code == 0
+
+
+def test_drawing_a_quiz_loads_no_statistics_no_dialect_of_a_server_and_no_logbook(tmp_path: Path) -> None:
+    invented_library(tmp_path / "library", 40).close()
+    loaded = loaded_by(
+        "quiz",
+        "make",
+        "-l",
+        "library",
+        "--trainee",
+        "N. Novice",
+        "--items",
+        "6",
+        "-o",
+        "q.html",
+        cwd=tmp_path,
+    )
+    assert (tmp_path / "q.html").exists()
+    assert "reader.library.quiz" in loaded
+    spared = {
+        "reader.logbook.store",
+        "sqlalchemy.dialects.postgresql",
+        "reader.library.statistics",
+        "reader.annotate",
+    }
+    assert spared.isdisjoint(loaded)

@@ -1,23 +1,33 @@
 """Papers: a fair draw, a page without answers, and scores worked out by hand."""
 
 import json
+import shutil
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from reader.errors import SettingsError
-from reader.library import Library
+from reader.library import Filters, Library
 from reader.library.quiz import ASKED, Paper, QuizError, feedback_page, load_answers, load_mix, make, mark
+from reader.settings import DATA
 from tests.reader.library.quiz_library import answers_of, invented_library, sealed
 
 TRAINEE = "N. Novice"
 
 
+@pytest.fixture(scope="module")
+def kept_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("quiz") / "library"
+    invented_library(folder).close()
+    return folder
+
+
 @pytest.fixture
-def library(tmp_path: Path) -> Iterator[Library]:
-    with invented_library(tmp_path / "library") as made:
-        yield made
+def library(kept_library: Path, tmp_path: Path) -> Iterator[Library]:
+    with Library.open(shutil.copytree(kept_library, tmp_path / "library")) as copied:
+        yield copied
 
 
 @pytest.fixture
@@ -49,6 +59,146 @@ def test_the_same_seed_gives_the_same_page_and_another_gives_another(library: Li
     other = make(library, trainee=TRAINEE, items=10, seed=8, mix=load_mix("faint"))
     assert again.page == paper.page
     assert {item.example for item in other.key.items} != {item.example for item in paper.key.items}
+
+
+def with_a_note(kind: str) -> bytes:
+    """The bundled file that a library computes by, with another hash and the same effect."""
+    name = {"consensus": "majority", "strength": "standard"}[kind]
+    return (DATA / kind / f"{name}.toml").read_bytes() + b"# ours\n"
+
+
+@pytest.mark.parametrize("kind", ["consensus", "strength"])
+def test_what_is_computed_anew_makes_another_quiz_and_the_page_handed_out_keeps_its_key(
+    library: Library, paper: Paper, tmp_path: Path, kind: str
+) -> None:
+    library.compute_by(kind, with_a_note(kind))
+    again = make(library, trainee=TRAINEE, items=10, seed=7, mix=load_mix("faint"))
+    assert [item.example for item in again.key.items] == [item.example for item in paper.key.items]
+    assert again.key.quiz != paper.key.quiz
+    assert {item.item for item in again.key.items}.isdisjoint(item.item for item in paper.key.items)
+    assert make(library, trainee=TRAINEE, items=10, seed=7, mix=load_mix("faint")).page == again.page
+    assert mark(library, load_answers(saved(tmp_path, answers_of(paper.key)))).key == paper.key
+
+
+def test_another_answer_alone_makes_another_quiz(library: Library, paper: Paper) -> None:
+    asked = next(
+        (item.example, m)
+        for item in paper.key.items
+        for m in item.marks
+        if m.mark == "indicator" and m.call == "present"
+    )
+    example, asked_mark = asked
+    voters = [g for g in library.gradings(example) if (asked_mark.window, "indicator") in g.calls]
+    library.add_gradings(
+        example,
+        [
+            g.model_copy(
+                update={
+                    "at": g.at + timedelta(days=1),
+                    "calls": {(asked_mark.window, "indicator"): "absent"},
+                    "grade": None,
+                }
+            )
+            for g in voters
+        ],
+    )
+    assert library.agreed(example)[asked_mark.window, "indicator"].call == "absent"
+    again = make(library, trainee=TRAINEE, items=10, seed=7, mix=load_mix("faint"))
+    assert [item.example for item in again.key.items] == [item.example for item in paper.key.items]
+    assert again.key.quiz != paper.key.quiz
+
+
+def test_the_ids_cannot_be_worked_out_from_the_answers(tmp_path: Path) -> None:
+    ids = set()
+    for name in ("one", "two"):
+        with invented_library(tmp_path / name, 20) as library:
+            key = make(library, trainee=TRAINEE, items=6, seed=7, mix=load_mix("even")).key
+            ids.add((key.quiz, *(item.item for item in key.items)))
+            answers = [[(m.window, m.mark, m.call) for m in item.marks] for item in key.items]
+    assert answers
+    assert len(ids) == 2, "the same draw and answers, in libraries with secrets of their own"
+
+
+def test_a_quiz_is_not_made_again_for_another_spelling_of_a_name(library: Library, paper: Paper) -> None:
+    again = make(library, trainee="novice  n", items=10, seed=7, mix=load_mix("faint"))
+    assert again.key == paper.key
+    assert again.page == paper.page
+
+
+@pytest.mark.parametrize("damage", [b"", b"{", b"nonsense"])
+def test_a_damaged_key_stops_nobody_and_no_plate_is_asked_twice(
+    library: Library, paper: Paper, tmp_path: Path, damage: bytes
+) -> None:
+    answers = load_answers(saved(tmp_path, answers_of(paper.key)))
+    mark(library, answers)
+    key = library.folder / "quizzes" / f"{paper.key.quiz}.key.json"
+    key.write_bytes(damage)
+    second = make(library, trainee=TRAINEE, items=6, seed=7, mix=load_mix("faint"))
+    assert {item.example for item in paper.key.items}.isdisjoint(item.example for item in second.key.items)
+    assert any(str(key) in note and "damaged" in note for note in second.notes)
+    assert make(library, trainee="E. Else", items=6, seed=7, mix=load_mix("faint")).key.items
+    with pytest.raises(QuizError, match=r"key\.json: the quiz's key is damaged; restore it"):
+        mark(library, answers)
+
+
+def test_damaged_answers_stop_nobody_but_their_own_quiz(
+    library: Library, paper: Paper, tmp_path: Path
+) -> None:
+    answers = load_answers(saved(tmp_path, answers_of(paper.key)))
+    mark(library, answers)
+    (library.folder / "quizzes" / f"{paper.key.quiz}.answers.json").write_bytes(b"{")
+    second = make(library, trainee=TRAINEE, items=6, seed=7, mix=load_mix("faint"))
+    assert {item.example for item in paper.key.items}.isdisjoint(item.example for item in second.key.items)
+    with pytest.raises(QuizError, match=r"answers\.json: the answers that were marked before are damaged"):
+        mark(library, answers)
+
+
+def test_where_nothing_tells_what_was_asked_no_paper_is_drawn(
+    library: Library, paper: Paper, tmp_path: Path
+) -> None:
+    mark(library, load_answers(saved(tmp_path, answers_of(paper.key))))
+    for path in (library.folder / "quizzes").glob(f"{paper.key.quiz}.*"):
+        path.write_bytes(b"")
+    with pytest.raises(QuizError, match=r"both are damaged.*restore one from a backup, or move both away"):
+        make(library, trainee=TRAINEE, items=6, seed=7, mix=load_mix("faint"))
+
+
+def test_a_damaged_key_with_a_wanted_id_stays_and_another_id_is_drawn(library: Library, paper: Paper) -> None:
+    key = library.folder / "quizzes" / f"{paper.key.quiz}.key.json"
+    key.write_bytes(b"damaged")
+    again = make(library, trainee=TRAINEE, items=10, seed=7, mix=load_mix("faint"))
+    assert again.key.quiz != paper.key.quiz
+    assert key.read_bytes() == b"damaged"
+
+
+def test_of_a_plate_with_two_photos_either_may_be_asked_and_never_both(library: Library) -> None:
+    first, second = [row.id for row in library.examples(Filters(settled=True), limit=2)]
+    library.describe(second, plate=library.row(first).plate)
+    asked = set()
+    for seed in range(40):
+        key = make(library, trainee=TRAINEE, items=20, seed=seed, mix=load_mix("even")).key
+        both = {first, second} & {item.example for item in key.items}
+        assert len(both) < 2
+        asked |= both
+    assert asked == {first, second}
+
+
+def test_nobody_is_asked_the_other_photo_of_a_plate_that_they_answered(
+    library: Library, paper: Paper, tmp_path: Path
+) -> None:
+    mark(library, load_answers(saved(tmp_path, answers_of(paper.key))))
+    asked = {item.example for item in paper.key.items}
+    other = next(row for row in library.examples(Filters(settled=True)) if row.id not in asked)
+    library.describe(other.id, plate=library.row(paper.key.items[0].example).plate)
+    fit = {id for id, _, _ in library.fit_to_ask(TRAINEE, sorted(asked))}
+    assert fit
+    assert other.id not in fit
+
+
+@pytest.mark.parametrize("name", ["", "  ", "x" * 201])
+def test_a_trainee_has_a_name(library: Library, name: str) -> None:
+    with pytest.raises(QuizError, match="a trainee's name has 1 to 200 characters"):
+        make(library, trainee=name, items=6, seed=1, mix=load_mix("even"))
 
 
 def test_nobody_is_asked_what_they_graded_before(library: Library) -> None:
@@ -129,6 +279,45 @@ def test_misses_and_false_calls_are_counted_apart(library: Library, paper: Paper
     assert page.count('alt="contrast raised"') == 5
 
 
+def test_what_was_answered_counts_though_the_strips_are_gone(
+    library: Library, paper: Paper, tmp_path: Path
+) -> None:
+    item = paper.key.items[0]
+    asked = item.marks[0]
+    changed = {(item.item, asked.window, asked.mark): "doubtful" if asked.call != "doubtful" else "absent"}
+    (library.folder / "strips").rename(library.folder / "elsewhere")
+    score = mark(library, load_answers(saved(tmp_path, answers_of(paper.key, changed))))
+    assert len(score.wrong) == 1
+    page, lost = feedback_page(library, score)
+    assert [f"the strip of window {asked.window} cannot be shown" in one for one in lost] == [True]
+    assert b"restore it from a backup" in page
+    assert b"<img" not in page
+    with pytest.raises(QuizError, match=r"^example .* was drawn, but its picture of strips .* is gone"):
+        make(library, trainee="E. Else", items=6, seed=1, mix=load_mix("even"))
+
+
+def test_the_feedback_holds_to_the_consensus_of_the_quiz_and_says_where_it_is_another_now(
+    library: Library, paper: Paper, tmp_path: Path
+) -> None:
+    changed: dict[tuple[str, str, str], str | None] = {
+        (item.item, m.window, m.mark): None for item in paper.key.items for m in item.marks
+    }
+    library.compute_by("consensus", "two-of-three-experts")
+    score = mark(library, load_answers(saved(tmp_path, answers_of(paper.key, changed))))
+    now = [library.agreed(wrong.example)[wrong.window, wrong.mark].call for wrong in score.wrong]
+    other = sum(call != wrong.consensus for call, wrong in zip(now, score.wrong, strict=True))
+    assert other > 0
+    assert feedback_page(library, score)[0].count(b"That was when the quiz was made; now it is") == other
+
+
+def test_the_same_answers_saved_again_later_are_the_same(
+    library: Library, paper: Paper, tmp_path: Path
+) -> None:
+    first = mark(library, load_answers(saved(tmp_path, answers_of(paper.key))))
+    later = sealed({**answers_of(paper.key), "seconds": 99})
+    assert mark(library, load_answers(saved(tmp_path, later))) == first
+
+
 def test_edited_answers_are_refused(paper: Paper, tmp_path: Path) -> None:
     value = answers_of(paper.key)
     value["seconds"] = 5
@@ -165,7 +354,21 @@ def test_answers_count_once(library: Library, paper: Paper, tmp_path: Path) -> N
         mark(library, load_answers(saved(tmp_path, second)))
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{", '{"format": 2}', "nonsense", '{"answers": 7}'])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[]",
+        "{",
+        '{"format": 2}',
+        "nonsense",
+        '{"answers": 7}',
+        '{"seconds": NaN}',
+        '{"a\\nb": 1}',
+        '"\\ud800"',
+        "[" * 100_000,
+    ],
+)
 def test_what_is_no_file_of_answers_is_refused_in_one_line(tmp_path: Path, text: str) -> None:
     path = tmp_path / "answers.json"
     path.write_text(text, encoding="utf-8")
@@ -174,11 +377,26 @@ def test_what_is_no_file_of_answers_is_refused_in_one_line(tmp_path: Path, text:
     assert "\n" not in str(caught.value)
 
 
+def test_a_file_without_end_is_not_read_to_its_end() -> None:
+    with pytest.raises(QuizError, match="too large for a file of answers"):
+        load_answers(Path("/dev/zero"))
+
+
+def test_a_folder_is_no_file_of_answers(tmp_path: Path) -> None:
+    with pytest.raises(QuizError, match=r"cannot be read .*; give the file that the page saved"):
+        load_answers(tmp_path)
+
+
 def test_too_few_plates_are_told(library: Library) -> None:
     with pytest.raises(QuizError, match="ask for fewer with --items"):
         make(library, trainee=TRAINEE, items=59, seed=1, mix=load_mix("even"))
     with pytest.raises(QuizError, match="4 plates cannot represent 5 contrast classes"):
         make(library, trainee=TRAINEE, items=4, seed=1, mix=load_mix("even"))
+
+
+def test_a_paper_has_an_end(library: Library) -> None:
+    with pytest.raises(QuizError, match="501 plates are more than one paper takes; ask for 500 at most"):
+        make(library, trainee=TRAINEE, items=501, seed=1, mix=load_mix("even"))
 
 
 def test_a_mix_must_add_up(tmp_path: Path, root: Path) -> None:
