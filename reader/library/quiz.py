@@ -12,7 +12,6 @@ import json
 import os
 import random
 import re
-from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -23,8 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from reader.errors import LinecallError
 from reader.library.examples import Example
-from reader.library.store import Library
-from reader.library.strength import STRENGTHS
+from reader.library.store import FitToAsk, Library
 from reader.library.strips import as_photographed, contrast_raised
 from reader.logbook.events import (
     ID_ALPHABET,
@@ -286,47 +284,43 @@ def _draw(
     """Ids of the examples, rarest classes drawn first, no plate twice; and notes on what was short."""
     wanted = _numbers(items, mix)
     answered, notes = _answered(library, trainee)
-    once = _once(library.fit_to_ask(trainee, answered), random_)
-    if len(once) < items:
+    fit = library.fit_to_ask(trainee, answered)
+    spare = _spare_photos(fit, random_)
+    every = [seq for seq in fit.every if seq not in spare] if spare else fit.every
+    if len(every) < items:
         raise QuizError(
-            f"{library.name}: has {_plates(len(once))} with strips and a consensus on every mark that {trainee} has "
+            f"{library.name}: has {_plates(len(every))} with strips and a consensus on every mark that {trainee} has "
             f"not graded, but {items} are asked for; ask for fewer with --items, or have more plates graded"
         )
-    alike: defaultdict[int, list[str]] = defaultdict(list)
-    for id, classes in once:
-        alike[classes].append(id)
-    by_class = {
-        name: [id for classes, ids in alike.items() if classes >> STRENGTHS.index(name) & 1 for id in ids]
-        for name in wanted
-    }
-    taken: dict[str, None] = {}
-    for name in sorted(wanted, key=lambda name: len(by_class[name])):
-        of_class = by_class[name]
+    taken: dict[int, None] = {}
+    for name in sorted(wanted, key=lambda name: len(fit.of_class[name])):
+        of_class = [seq for seq in fit.of_class[name] if seq not in spare] if spare else fit.of_class[name]
         if not of_class:
             raise QuizError(
                 f"{library.name}: no plate with a line of class {name!r} may be asked ({trainee} has graded it, or "
                 "it lacks strips or a consensus); linecall library coverage tells what is thin"
             )
         lot = random_.sample(of_class, min(len(of_class), wanted[name] + len(taken)))
-        found = [id for id in lot if id not in taken][: wanted[name]]
+        found = [seq for seq in lot if seq not in taken][: wanted[name]]
         taken.update(dict.fromkeys(found))
         if len(found) < wanted[name]:
             notes.append(f"only {_plates(len(found))} for class {name!r}, {wanted[name]} were wanted")
-    for id, _ in random_.sample(once, items):
+    for seq in random_.sample(every, items):
         if len(taken) < items:
-            taken.setdefault(id)
-    return list(taken), notes
+            taken.setdefault(seq)
+    return library.ids(list(taken)), notes
 
 
-def _once(photos: Sequence[tuple[str, str, int]], random_: random.Random) -> list[tuple[str, int]]:
-    """Id and classes of one photo of each plate, of several by lot."""
-    chosen = {plate: (id, classes) for id, plate, classes in photos}
-    if len(chosen) < len(photos):
-        of_plate: dict[str, list[tuple[str, int]]] = {}
-        for id, plate, classes in photos:
-            of_plate.setdefault(plate, []).append((id, classes))
-        chosen |= {plate: random_.choice(several) for plate, several in of_plate.items() if len(several) > 1}
-    return list(chosen.values())
+def _spare_photos(fit: FitToAsk, random_: random.Random) -> set[int]:
+    """Of each plate that several photos show, all but one, by lot."""
+    spare: set[int] = set()
+    every = set(fit.every) if fit.alike else set()
+    for group in fit.alike:
+        may = [seq for seq in group if seq in every]
+        if len(may) > 1:
+            spare.update(may)
+            spare.remove(random_.choice(may))
+    return spare
 
 
 def _plates(n: int) -> str:
