@@ -162,7 +162,7 @@
   }
   function isOver() {
     if (over || rest() > 0) return over;
-    over = true; saved = false;
+    over = true;
     $("said").textContent = left() ? "The time is over. Save the answers; what is unanswered counts as wrong." : "The time is over. Save the answers.";
     show();
     return true;

@@ -1,5 +1,6 @@
 """Papers: a fair draw, a page without answers, and scores worked out by hand."""
 
+import base64
 import json
 import shutil
 from collections.abc import Iterator
@@ -59,6 +60,15 @@ def test_the_same_seed_gives_the_same_page_and_another_gives_another(library: Li
     other = make(library, trainee=TRAINEE, items=10, seed=8, mix=load_mix("faint"))
     assert again.page == paper.page
     assert {item.example for item in other.key.items} != {item.example for item in paper.key.items}
+
+
+def chunks(address: str) -> set[bytes]:
+    """Kinds of the chunks of a PNG (ISO/IEC 15948, 5.3: length, kind, data, CRC)."""
+    data, at, found = base64.b64decode(address.removeprefix("data:image/png;base64,")), 8, set()
+    while at < len(data):
+        found.add(data[at + 4 : at + 8])
+        at += 12 + int.from_bytes(data[at : at + 4])
+    return found
 
 
 def with_a_note(kind: str) -> bytes:
@@ -233,6 +243,8 @@ def test_the_page_tells_nothing_of_the_key(library: Library, paper: Paper) -> No
         for window in asked["windows"]:
             assert set(window) == {"window", "picture", "lower", "indicator", "reference"}
             assert window["indicator"] == ["present", "absent", "doubtful"]
+            assert chunks(window["picture"]) == {b"IHDR", b"IDAT", b"IEND"}, "a picture carries no words"
+    assert f"<title>linecall quiz {paper.key.quiz}</title>" in page
     assert "http://" not in page
     assert "https://" not in page
 

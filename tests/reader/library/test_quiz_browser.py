@@ -22,6 +22,9 @@ NOTE_BLOBS = """
     URL.createObjectURL = file => { const address = make.call(URL, file); blobs.push(address); return address; };
 """
 OWN_CLOCK = "window.later = 0; const now = Date.now; Date.now = () => now() + window.later;"
+LEAVE = (
+    "const e = new Event('beforeunload', { cancelable: true }); dispatchEvent(e); return e.defaultPrevented"
+)
 NO_STORE = """
     Object.defineProperty(window, "localStorage", { get() { throw new DOMException("denied", "SecurityError"); } });
 """
@@ -192,6 +195,7 @@ def test_when_the_time_is_over_nothing_more_is_answered_and_the_rest_counts_as_w
     assert score.agreement.hits == 3
     assert score.answers.seconds <= 60
     assert not score.passed
+    assert not browser.ask(LEAVE), "what was saved may be left"
 
 
 def test_a_reload_loses_no_answer(browser: Browser, library: Library, tmp_path: Path) -> None:
@@ -214,11 +218,10 @@ def test_where_a_browser_keeps_nothing_it_is_said_and_leaving_is_held_up(
     _, page = paper_of(library, tmp_path, "K. Nothing")
     browser.show(page, width=360, first=NO_STORE)
     assert "do not close or reload it before you have saved" in text(browser, "keeps")
-    leave = "const e = new Event('beforeunload', { cancelable: true }); dispatchEvent(e); return e.defaultPrevented"
     browser.press(ENTER)
-    assert not browser.ask(leave)
+    assert not browser.ask(LEAVE)
     browser.press("p")
-    assert browser.ask(leave)
+    assert browser.ask(LEAVE)
     assert "keeps nothing" in text(browser, "said")
 
 
