@@ -55,6 +55,8 @@ ANSWERS_BYTES_MAX: Final = 4_000_000  # a paper of 500 plates has a fifth of it
 SECONDS_MAX: Final = 100_000_000  # three years: the page stood open
 ASKED: Final = ("strong", "weak", "faint", "very faint", "none")
 FAINT: Final = ("faint", "very faint")
+NO_LINE: Final = ("absent", "undeveloped")
+"""Calls by which the line that a window must show is not there: with the reference mark's, the window did not work."""
 ITEMS_MAX: Final = 500
 
 
@@ -84,7 +86,7 @@ class Criteria(_Frozen):
 
     agreement_min: Share = Field(description="least share of marks called as the consensus has it")
     faint_missed_max: Share = Field(description="largest share of faint lines called absent")
-    false_calls_max: Share = Field(description="largest share of absent marks called present")
+    false_calls_max: Share = Field(description="largest share of absent or undeveloped marks called present")
     doubts_max: Share = Field(description="largest share of settled marks called doubtful")
 
 
@@ -455,8 +457,9 @@ class ClassScore:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Wrong:
-    """One answer that is not the consensus."""
+    """One answer that is not the consensus; `plate` is the plate's number in the paper."""
 
+    plate: int
     item: str
     example: str
     window: str
@@ -611,7 +614,7 @@ def _score(key: Key, answers: Answers) -> Score:
     )
     lines = [(m, answer) for _, m, answer in rows if m.mark == "indicator"]
     faint = [answer for m, answer in lines if m.strength in FAINT and m.call == "present"]
-    blank = [answer for _, m, answer in rows if m.call == "absent"]
+    blank = [answer for _, m, answer in rows if m.call in NO_LINE]
     settled = [answer for _, m, answer in rows if m.call != "doubtful"]
     limits = key.criteria
     return Score(
@@ -631,6 +634,7 @@ def _score(key: Key, answers: Answers) -> Score:
         ),
         wrong=tuple(
             Wrong(
+                plate=key.items.index(item) + 1,
                 item=item.item,
                 example=item.example,
                 window=m.window,
@@ -654,8 +658,8 @@ def _class_score(name: str, rows: Sequence[tuple[KeyMark, Call | None]]) -> Clas
         name=name,
         marks=len(rows),
         agreed=sum(mark.call == answer for mark, answer in rows),
-        missed=sum(mark.call == "present" and answer == "absent" for mark, answer in rows),
-        false_calls=sum(mark.call == "absent" and answer == "present" for mark, answer in rows),
+        missed=sum(mark.call == "present" and answer in NO_LINE for mark, answer in rows),
+        false_calls=sum(mark.call in NO_LINE and answer == "present" for mark, answer in rows),
         doubts=sum(mark.call != "doubtful" and answer == "doubtful" for mark, answer in rows),
         unanswered=sum(answer is None for _, answer in rows),
     )
@@ -742,9 +746,16 @@ def _shown(library: Library, wrong: Wrong) -> dict[str, Any]:
         "natural": png(as_photographed(strip)),
         "raised": png(contrast_raised(window, strip)),
         "lower": (wrong.mark == "indicator") == _indicator_is_upstream(window),
+        "from_top": _from_top(window, wrong.mark),
         "votes": agreed.reason,
         "now": agreed.call,
     }
+
+
+def _from_top(window: WindowRecord, mark: MarkName) -> float | None:
+    """Where a mark belongs on its strip, flow upwards, as a share of the length; None without sizes."""
+    place = (window.indicator if mark == "indicator" else window.reference).expected_mm
+    return None if place is None or not window.length_mm else 1 - place / window.length_mm
 
 
 def _render(template: str, **content: object) -> bytes:

@@ -112,7 +112,8 @@
       const button = $("windows").children[index], now = one.window === window;
       const done = Object.values(given[item][one.window]).filter(call => call !== null).length;
       button.className = now ? `strip now ${mark === one.lower ? "lower" : "upper"}` : "strip";
-      button.lastChild.textContent = `${one.window}  ${done}/2`;
+      button.lastChild.textContent = `${one.window} ${"\u25CF".repeat(done)}${"\u25CB".repeat(2 - done)}`;
+      button.setAttribute("aria-label", `window ${one.window}, ${done} of 2 marks answered`);
       button.setAttribute("aria-pressed", String(now));
     });
     const place = mark === paper.items[plate].windows.find(one => one.window === window).lower ? "lower" : "upper";

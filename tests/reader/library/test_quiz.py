@@ -291,6 +291,24 @@ def test_misses_and_false_calls_are_counted_apart(library: Library, paper: Paper
     assert page.count('alt="contrast raised"') == 5
 
 
+def test_a_window_that_did_not_work_and_is_taken_to_work_is_a_false_call(
+    library: Library, paper: Paper, tmp_path: Path
+) -> None:
+    first, *others = paper.key.items
+    place = next(k for k, m in enumerate(first.marks) if m.mark == "reference")
+    void = first.marks[place].model_copy(update={"call": "undeveloped"})
+    marks = (*first.marks[:place], void, *first.marks[place + 1 :])
+    key = paper.key.model_copy(update={"items": (first.model_copy(update={"marks": marks}), *others)})
+    (library.folder / "quizzes" / f"{key.quiz}.key.json").write_text(key.model_dump_json(), encoding="utf-8")
+    answers = answers_of(key, {(first.item, void.window, "reference"): "present"})
+    score = mark(library, load_answers(saved(tmp_path, answers)))
+    void_marks = sum(m.call in ("absent", "undeveloped") for item in key.items for m in item.marks)
+    assert {c.name: (c.hits, c.of) for c in score.criteria}["false calls of a line"] == (1, void_marks)
+    assert {c.name: c.false_calls for c in score.classes}["reference"] == 1
+    assert not score.passed
+    assert b"Plate 1 (" in feedback_page(library, score)[0]
+
+
 def test_what_was_answered_counts_though_the_strips_are_gone(
     library: Library, paper: Paper, tmp_path: Path
 ) -> None:
