@@ -1,7 +1,8 @@
 """Each window cut straight out of the full-size pixels, at a fixed scale, in linear light.
 
 The membrane lies some way below the plate's top face, so at a slant it is seen shifted, and partly hidden by
-the rim of its opening. The recess is found from the windows' own edges, all windows of the plate together.
+the rim of its opening. The recess is found from the windows' own edges, rims and membranes', all windows of the
+plate together: a rim often shows more clearly than the membrane's edge beside it, and must not be taken for it.
 """
 
 from collections.abc import Sequence
@@ -33,6 +34,10 @@ OPENING_MARGIN_MM = 0.5
 OPENING_MARGIN_SD_MM = 0.25
 OPENING_MARGIN_RANGE_MM = (0.0, 1.2)
 SEATING_STEP_MM = 0.05
+LINES_APART_MM = 0.4
+UNSEEN = 0.4
+"""Nearer to a rim a membrane's edge is not told from it: each is half a millimetre of rounding, bevel and blur. Then
+the edge strength of a smooth face, as `_steps` has it, stands for it."""
 LOCAL_SHIFT_SD_MM = 0.05
 """Spread of a single membrane's place about the plate's (lens distortion and assembly)."""
 POSE_SHIFT_SD_MM = 0.25
@@ -93,16 +98,10 @@ def cut_strips(photo: Photo, pose: PlatePose) -> tuple[Strip, ...]:
     windows = pose.layout.window
     views = [_edge_view(photo, pose, window) for window in windows]
     seating = _find_seating(views, pose)
-    nominal = [
-        _parallax(pose, window, seating.recess_mm) - view.top_shift
-        for window, view in zip(windows, views, strict=True)
-    ]
-    common = _common_shifts(views, windows, nominal)
+    common = _common_shifts(views, pose, seating)
     return tuple(
-        _cut(
-            pose, window, seating, view, shift + _local_shift(view, window, place + shift, LOCAL_SHIFT_SD_MM)
-        )
-        for window, view, place, shift in zip(windows, views, nominal, common, strict=True)
+        _cut(pose, window, seating, view, shift, _local_shift(view, pose, window, seating.recess_mm, shift))
+        for window, view, shift in zip(windows, views, common, strict=True)
     )
 
 
@@ -223,56 +222,77 @@ def _steps(profile: FloatArray) -> FloatArray:
     return np.asarray(np.log1p(step / (2 * noise)), dtype=np.float64)
 
 
+def _foot(pose: PlatePose, window: Window) -> FloatArray:
+    """The point of the top face straight below the camera, window axes, mm: (2,)."""
+    return apply(np.linalg.inv(window_to_plate(window)), pose.camera_mm[:2])
+
+
 def _parallax(pose: PlatePose, window: Window, recess_mm: float) -> FloatArray:
-    """Where a membrane at that depth appears on the top face, minus where it is: window axes, mm."""
-    x, y, z = pose.camera_mm
-    to_plate = window_to_plate(window)[:2, :2]
-    shift = recess_mm / (z + recess_mm) * (np.array([x, y]) - np.asarray(window.centre))
-    return np.asarray(to_plate.T @ shift, dtype=np.float64)
+    """Where the middle of a membrane at that depth appears on the top face, minus where it is: window axes, mm."""
+    middle = np.array([window.breadth / 2, window.length / 2])
+    share = recess_mm / (float(pose.camera_mm[2]) + recess_mm)
+    return np.asarray(share * (_foot(pose, window) - middle), dtype=np.float64)
 
 
-def _edge_support(view: _EdgeView, window: Window, shifts: FloatArray, margins: FloatArray) -> FloatArray:
-    """Edge strength (n,) at the four sides of a membrane, for n shifts (n, 2) and outward margins (n,), mm."""
-    across, along = shifts[:, 0], shifts[:, 1]
-    sides = np.stack([across - margins, window.breadth + across + margins])
-    ends = np.stack([along - margins, window.length + along + margins])
-    support = np.interp(sides, view.x_mm, view.across).sum(axis=0)
-    return np.asarray(support + np.interp(ends, view.y_mm, view.along).sum(axis=0))
+DEPTHS = np.arange(RECESS_RANGE_MM[0], RECESS_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
+MARGINS = np.arange(OPENING_MARGIN_RANGE_MM[0], OPENING_MARGIN_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
+SHIFTS = np.arange(-3 * POSE_SHIFT_SD_MM, 3 * POSE_SHIFT_SD_MM + 1e-9, SEATING_STEP_MM)
+
+
+def _axes(view: _EdgeView, window: Window) -> tuple[tuple[FloatArray, FloatArray, float], ...]:
+    """Grid, edge strength and the membrane's size, across the flow and along it."""
+    return (view.x_mm, view.across, window.breadth), (view.y_mm, view.along, window.length)
+
+
+def _support(
+    view: _EdgeView, pose: PlatePose, window: Window, depths: FloatArray, margins: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Edge strength at both rims and both edges of a membrane, across and along: (n shifts, n depths, n margins).
+
+    A pose that is off moves rims and membrane alike; the rims lie in the top face, the membrane below it, nearer to
+    the camera's foot and smaller. An edge of the membrane that the rim hides, or all but hides, tells nothing.
+    """
+    share = depths / (float(pose.camera_mm[2]) + depths)
+    prior = 0.5 * (SHIFTS / POSE_SHIFT_SD_MM) ** 2
+    found = []
+    for (grid, edge, size), foot, origin in zip(
+        _axes(view, window), _foot(pose, window), view.top_shift, strict=True
+    ):
+        total = -prior[:, None, None]
+        for end, outwards in ((0.0, -1.0), (size, 1.0)):
+            membrane = end + share * (foot - end)
+            rim = end + outwards * margins
+            seen = outwards * (rim - membrane[:, None]) > LINES_APART_MM
+            deep = np.interp(membrane - origin + SHIFTS[:, None], grid, edge)
+            top = np.interp(rim - origin + SHIFTS[:, None], grid, edge)
+            total = total + top[:, None] + np.where(seen, deep[:, :, None], UNSEEN)
+        found.append(total)
+    return found[0], found[1]
 
 
 def _find_seating(views: Sequence[_EdgeView], pose: PlatePose) -> Seating:
-    """The recess and the openings' margin that explain the edges of all windows best."""
-    windows = pose.layout.window
-    depths = np.arange(RECESS_RANGE_MM[0], RECESS_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
-    z = float(pose.camera_mm[2])
-    relative = (
-        depths / (z + depths) * (z + RECESS_MM) / RECESS_MM - 1
-    )  # the parallax over the nominal one, less 1
-    support = -0.5 * ((depths - RECESS_MM) / RECESS_SD_MM) ** 2
-    for view, window in zip(views, windows, strict=True):
-        shifts = relative[:, None] * view.top_shift
-        support += _edge_support(view, window, shifts, np.zeros_like(depths)) / len(windows)
-    margins = np.arange(OPENING_MARGIN_RANGE_MM[0], OPENING_MARGIN_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
-    rim = -0.5 * ((margins - OPENING_MARGIN_MM) / OPENING_MARGIN_SD_MM) ** 2
-    for view, window in zip(views, windows, strict=True):
-        shifts = np.tile(-view.top_shift, (len(margins), 1))
-        rim += _edge_support(view, window, shifts, margins) / len(windows)
-    return Seating(
-        recess_mm=float(depths[int(np.argmax(support))]),
-        opening_margin_mm=float(margins[int(np.argmax(rim))]),
+    """The recess and the openings' margin that explain the edges of all windows best, each shifted as suits it."""
+    support = (
+        -0.5 * ((DEPTHS - RECESS_MM) / RECESS_SD_MM)[:, None] ** 2
+        - 0.5 * ((MARGINS - OPENING_MARGIN_MM) / OPENING_MARGIN_SD_MM) ** 2
     )
+    for view, window in zip(views, pose.layout.window, strict=True):
+        across, along = _support(view, pose, window, DEPTHS, MARGINS)
+        support = support + (across.max(axis=0) + along.max(axis=0)) / len(views)
+    depth, margin = np.unravel_index(int(np.argmax(support)), support.shape)
+    return Seating(recess_mm=float(DEPTHS[depth]), opening_margin_mm=float(MARGINS[margin]))
 
 
-def _common_shifts(
-    views: Sequence[_EdgeView], windows: Sequence[Window], nominal: Sequence[FloatArray]
-) -> list[FloatArray]:
+def _common_shifts(views: Sequence[_EdgeView], pose: PlatePose, seating: Seating) -> list[FloatArray]:
     """What the pose is off by at each window, window axes, mm: an affine map of the plate fitted to all windows' edges.
 
     Shifts that do not go with the others' count less (Huber's weights); turn and stretch are held small.
     """
+    windows = pose.layout.window
+    depth, margin = np.array([seating.recess_mm]), np.array([seating.opening_margin_mm])
     found = [
-        _local_shift(view, window, place, POSE_SHIFT_SD_MM)
-        for view, window, place in zip(views, windows, nominal, strict=True)
+        np.array([SHIFTS[int(np.argmax(axis))] for axis in _support(view, pose, window, depth, margin)])
+        for view, window in zip(views, windows, strict=True)
     ]
     axes = [window_to_plate(window)[:2, :2] for window in windows]
     centres = np.array([window.centre for window in windows])
@@ -289,15 +309,21 @@ def _common_shifts(
     return [axis.T @ shift for axis, shift in zip(axes, fitted, strict=True)]
 
 
-def _local_shift(view: _EdgeView, window: Window, nominal: FloatArray, sd_mm: float) -> FloatArray:
+def _local_shift(
+    view: _EdgeView, pose: PlatePose, window: Window, recess_mm: float, common: FloatArray
+) -> FloatArray:
     """A single membrane's own shift from where it should be, window axes, mm."""
-    steps = np.arange(-3 * sd_mm, 3 * sd_mm + 1e-9, SEATING_STEP_MM)
-    prior = 0.5 * (steps / sd_mm) ** 2
-    side = np.array([nominal[0], window.breadth + nominal[0]])
-    end = np.array([nominal[1], window.length + nominal[1]])
-    across = np.interp(side + steps[:, None], view.x_mm, view.across).sum(axis=1) - prior
-    along = np.interp(end + steps[:, None], view.y_mm, view.along).sum(axis=1) - prior
-    return np.array([steps[int(np.argmax(across))], steps[int(np.argmax(along))]])
+    steps = np.arange(-3 * LOCAL_SHIFT_SD_MM, 3 * LOCAL_SHIFT_SD_MM + 1e-9, SEATING_STEP_MM)
+    prior = 0.5 * (steps / LOCAL_SHIFT_SD_MM) ** 2
+    share = recess_mm / (float(pose.camera_mm[2]) + recess_mm)
+    best = []
+    for (grid, edge, size), foot, origin, shift in zip(
+        _axes(view, window), _foot(pose, window), view.top_shift, common, strict=True
+    ):
+        ends = np.array([0.0, size])
+        places = ends + share * (foot - ends) - origin + shift
+        best.append(steps[int(np.argmax(np.interp(places + steps[:, None], grid, edge).sum(axis=1) - prior))])
+    return np.array(best)
 
 
 def _tones_near(tones: FloatArray, place_mm: float, reach_mm: float) -> FloatArray:
@@ -323,8 +349,12 @@ def _edge_share(view: _EdgeView, window: Window, shift: FloatArray) -> float:
     return max(shares)
 
 
-def _cut(pose: PlatePose, window: Window, seating: Seating, view: _EdgeView, local: FloatArray) -> Strip:
+def _cut(
+    pose: PlatePose, window: Window, seating: Seating, view: _EdgeView, common: FloatArray, own: FloatArray
+) -> Strip:
+    """The strip of one window: `common` is what the pose is off by there, `own` the membrane's shift in its opening."""
     parallax = _parallax(pose, window, seating.recess_mm)
+    local = common + own
     to_plate = window_to_plate(window) @ np.array([[1, 0, local[0]], [0, 1, local[1]], [0, 0, 1.0]])
     mm_to_px = membrane_mm_to_px(pose, seating.recess_mm) @ to_plate
     extent = (0.0, 0.0, window.breadth, window.length)
@@ -332,8 +362,8 @@ def _cut(pose: PlatePose, window: Window, seating: Seating, view: _EdgeView, loc
     x = (np.arange(light.shape[1]) + 0.5) / STRIP_PX_PER_MM
     y = (np.arange(light.shape[0]) + 0.5) / STRIP_PX_PER_MM
     seen = np.logical_and.outer(
-        _seen(y, window.length, parallax[1] + local[1], seating.opening_margin_mm),
-        _seen(x, window.breadth, parallax[0] + local[0], seating.opening_margin_mm),
+        _seen(y, window.length, parallax[1] + own[1], seating.opening_margin_mm),
+        _seen(x, window.breadth, parallax[0] + own[0], seating.opening_margin_mm),
     )
     clipped = np.asarray((light >= CLIPPED).any(axis=2))
     valid = seen & ~clipped & (light > DARK).all(axis=2)
