@@ -139,6 +139,11 @@ def call_mark(
         glare = f"{height}: the mark's place is brighter than its surroundings, as under glare"
         return _call(measured, "doubtful", blank, detection, [glare], disturbed=True)
     below = f"{height} is not above the limit of blank, {needed:.4f}"
+    if "window_off" in measured.flags:
+        elsewhere = (
+            "the reference line lies at the end of its search, so a line may be beyond this mark's, too"
+        )
+        return _call(measured, "doubtful", blank, detection, [below, elsewhere], disturbed=True)
     if bound < ceiling:
         excluded = f"its upper bound, {bound:.4f}, is below {ceiling:.4f}: no line that counts can be there"
         return _call(measured, "absent", blank, detection, [below, excluded])

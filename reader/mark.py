@@ -608,9 +608,12 @@ def _measure_window(
     scale = 1 / float(LUMA @ DYE[layout.marks.indicator.colour])
     x = profile.position_mm
     baseline = np.interp(x, fit.x, smooth) * scale
+    indicator = _measurement(profile, "indicator", 0, fit, level, [layout.marks.indicator.colour], carried)
+    if _is_misplaced(fit, reference.position):
+        indicator = replace(indicator, flags=(*indicator.flags, *_flags(window_off=True)))
     return WindowFit(
         window=profile.window.id,
-        indicator=_measurement(profile, "indicator", 0, fit, level, [layout.marks.indicator.colour], carried),
+        indicator=indicator,
         reference=_measurement(profile, "reference", 1, fit, level, reference_dyes, carried),
         blur_mm=fit.blur,
         position_mm=x,
@@ -620,6 +623,13 @@ def _measure_window(
         fit=baseline + np.interp(x, fit.x, lines) * scale,
         used=fit.rows,
     )
+
+
+def _is_misplaced(fit: _Fit, reference_mm: float) -> bool:
+    """Whether something strong lies at the end of the reference line's search: then the line lies beyond it, and the
+    indicator mark is off as far. What does not fit the model there is counted in, as half a line fits badly."""
+    strong = abs(float(fit.heights[1])) >= STRONG_SNR * float(fit.errors[1] / fit.misfit[1])
+    return strong and abs(float(fit.places[1]) - reference_mm) > SEARCH_MM - SEARCH_STEP_MM / 2
 
 
 def _residual(fit: _Fit, lines: FloatArray) -> FloatArray:

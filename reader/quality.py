@@ -125,6 +125,7 @@ FLAGS: dict[str, str] = {
     "profile_unusable": "the photo's colour profile cannot be used; its colours are taken as sRGB",
     "colour_not_carried": "the line is too faint for this file to carry its colour; it was called by its height",
     "part_of_breadth": "a line lies over part of the window's breadth only",
+    "window_off": "the reference line lies at the end of its search; the window may have been misplaced",
     "not_seen": "the mark's place is hidden or blown out",
     "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",
 }

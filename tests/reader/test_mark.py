@@ -161,6 +161,21 @@ def test_a_displaced_line_is_found_at_its_place() -> None:
         assert fit.indicator.position_se < 0.05
 
 
+@pytest.mark.parametrize("off_mm", [-0.7, 0.6, 0.8, 0.9])
+def test_no_line_is_called_absent_in_a_window_that_lies_off_its_place(off_mm: float) -> None:
+    # The reference line's flank is met at the end of its search, half a millimetre off, a faint line not at all.
+    off = (
+        PAPER.without_mark("reference")
+        .with_mark("reference", position_mm=13.0 + off_mm, height=0.35)
+        .with_mark("indicator", position_mm=6.0 + off_mm, height=0.012)
+    )
+    calls = call_marks(fits(off), COMB, load_thresholds())
+    called = {call.call for call in calls if call.mark == "indicator"}
+    assert "absent" not in called
+    assert all("window_off" in fit.indicator.flags for fit in fits(off))
+    assert not any("window_off" in fit.indicator.flags for fit in fits(PAPER))
+
+
 def test_a_lines_looks_are_those_it_was_made_with() -> None:
     broad = one(PAPER.with_mark("indicator", position_mm=6.0, height=0.1, width_mm=1.6))
     assert broad.width_mm == pytest.approx(1.6, abs=0.25)
