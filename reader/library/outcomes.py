@@ -30,6 +30,8 @@ ROUNDS: Final = 200  # of the EM algorithm; more change no cost by a hundredth
 LEARNT_FROM: Final = 20_000  # marks at most that true heights are learnt from
 TOGETHER: Final = 4096  # marks that are called at once
 
+DISTURBED: Final = frozenset({"part_of_breadth", "window_off"})
+"""Flags with which `reader.call` calls no mark absent."""
 MEASURED: Final = ("standard_error", "blank_mean", "blank_sd", "blank_n", "off_mm")
 
 
@@ -37,8 +39,8 @@ MEASURED: Final = ("standard_error", "blank_mean", "blank_sd", "blank_n", "off_m
 class Marks:
     """Marks with a consensus, (n,), of plates with as many marks each; lengths mm, heights absorbance.
 
-    unlike : looks unlike a line; starting : a reference mark with its starting dye; stained : a part of the breadth
-    carries a line. alarm : should raise one. absent : by consensus. if_absent : whether absent raises an alarm.
+    unlike : looks unlike a line; starting : a reference mark with its starting dye; disturbed : a low height proves no
+    absence, for the line may be elsewhere. alarm : should raise one. absent : by consensus. if_absent : whether absent raises an alarm.
     plate, fold : which of the sample's plates, and which of its folds. likelihood (n, m) : of each true height
     (1 or n, m). share (m, f + 1) : how frequent that height is, as learnt without each fold, and from all.
     """
@@ -52,7 +54,7 @@ class Marks:
     off_mm: FloatArray
     unlike: BoolArray
     starting: BoolArray
-    stained: BoolArray
+    disturbed: BoolArray
     alarm: BoolArray
     absent: BoolArray
     if_absent: BoolArray
@@ -78,7 +80,7 @@ def mark_values(
         "off_mm": off_place(mark, place),
         "unlike": bool(looks_against(mark, place, thresholds)),
         "starting": isinstance(place, ReferenceMark) and mark.dye == place.undeveloped_colour is not None,
-        "stained": "part_of_breadth" in mark.flags,
+        "disturbed": not DISTURBED.isdisjoint(mark.flags),
         "alarm": (consensus != "present") == if_absent,
         "absent": consensus == "absent",
         "if_absent": if_absent,
@@ -185,7 +187,7 @@ def outcomes(
     """How the marks of one group come out; `reused` keeps what limits with the same false calls share."""
     held = _limits({name: getattr(marks, name) for name in MEASURED}, marks.per_plate, thresholds)
     excluded_below = np.where(held.ceiling > held.reach, held.ceiling - held.reach, -np.inf)
-    highest_absent = np.where(marks.stained, -np.inf, np.minimum(excluded_below, held.needed))
+    highest_absent = np.where(marks.disturbed, -np.inf, np.minimum(excluded_below, held.needed))
     shared = reused.get(thresholds.false_calls_per_plate)
     if shared is None:
         shared = 1 - _below(marks, held.needed), _below(marks, -held.blank)
