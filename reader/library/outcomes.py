@@ -40,7 +40,8 @@ class Marks:
     """Marks with a consensus, (n,), of plates with as many marks each; lengths mm, heights absorbance.
 
     unlike : looks unlike a line; starting : a reference mark with its starting dye; disturbed : a low height proves no
-    absence, for the line may be elsewhere. alarm : should raise one. absent : by consensus. if_absent : whether absent raises an alarm.
+    absence, for the line may be elsewhere. alarm : should raise one. absent : by consensus. if_absent : whether
+    absent raises an alarm.
     plate, fold : which of the sample's plates, and which of its folds. likelihood (n, m) : of each true height
     (1 or n, m). share (m, f + 1) : how frequent that height is, as learnt without each fold, and from all.
     """
