@@ -50,17 +50,13 @@ def limits(
     thresholds: Thresholds,
     false_call: float,
 ) -> Limits[Value]:
-    """Limits of marks from their standard errors and blanks. off_mm : how far off its place a line was found.
-
-    The likelihood ratio of a line against a blank has the prior of its place in it, so the squared signal-to-noise
-    ratio that a faint line needs grows by the square of its distance in standard deviations of lines' places.
-    """
+    """Limits of marks from their standard errors and blanks. off_mm : how far off its place a line was found."""
     blank = blank_mean + t_quantile(1 - false_call, blank_n) * blank_sd
     detection = blank + t_quantile(1 - MISS, blank_n) * standard_error
     return Limits(
         blank=blank,
         detection=detection,
-        needed=np.hypot(blank, standard_error * off_mm / PLACE_SD_MM),
+        needed=height_needed(blank, standard_error, off_mm),
         reach=t_quantile(1 - thresholds.missed_lines, blank_n) * standard_error,
         ceiling=np.minimum(detection, thresholds.faintest_line),
     )
@@ -81,6 +77,16 @@ class MarkCall:
     limit_of_detection: float | None
     reasons: tuple[str, ...]
     disturbed: bool = False
+
+
+def height_needed(blank: Value, standard_error: Value, off_mm: Value) -> Value:
+    """Height that counts so far off a mark's place, over a limit of blank.
+
+    The likelihood ratio of a line against a blank has the prior of its place in it, so the squared signal-to-noise
+    ratio that a faint line needs grows by the square of its distance in standard deviations of lines' places.
+    """
+    needed: Value = np.hypot(blank, standard_error * off_mm / PLACE_SD_MM)
+    return needed
 
 
 def call_marks(fits: Sequence[WindowFit], layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:

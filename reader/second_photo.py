@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from reader.call import height_needed
 from reader.fitness import named
 from reader.grade import PivotalMark, ReadingAge
 from reader.verdict import Mark, WindowRecord
@@ -82,7 +83,10 @@ def _trouble(window: WindowRecord, mark: Mark) -> str:
         return "hidden"
     if mark.height < -mark.limit_of_blank or (quality.clipped_fraction or 0.0) > CLIPPED_MIN:
         return "glare"
-    if mark.height > mark.limit_of_blank or "part_of_breadth" in mark.flags:
+    found, expected = mark.position_mm, mark.expected_mm
+    off_mm = 0.0 if found is None or expected is None else found - expected
+    needed = height_needed(mark.limit_of_blank, mark.standard_error or 0.0, off_mm)
+    if mark.height > needed or "part_of_breadth" in mark.flags:
         return "foreign"
     if quality.px_per_mm is not None and quality.px_per_mm < FINE_PX_PER_MM:
         return "far"
