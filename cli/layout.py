@@ -8,6 +8,7 @@ import click
 
 from cli import show
 from cli.main import GRADED, REFUSED, WRONG_USAGE
+from cli.options import ending_in
 
 if TYPE_CHECKING:
     from reader.settings import Layout
@@ -83,12 +84,6 @@ def check_layouts(files: tuple[Path, ...]) -> int:
     return status
 
 
-def _picture_name(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
-    if value is not None and value.suffix.lower() not in SUFFIXES:
-        raise click.BadParameter(f"{value} must end in {', '.join(SUFFIXES[:-1])} or {SUFFIXES[-1]}")
-    return value
-
-
 @layout.command("draw")
 @click.argument("name", metavar="NAME|FILE.toml")
 @click.option(
@@ -102,7 +97,7 @@ def _picture_name(ctx: click.Context, param: click.Parameter, value: Path | None
     "-o",
     "--output",
     metavar="FILE",
-    callback=_picture_name,
+    callback=ending_in(*SUFFIXES),
     type=click.Path(dir_okay=False, path_type=Path),
     help="Where to write it: .png or .jpg.  [default: NAME.layout.png, PHOTO.NAME.jpg]",
 )

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.library_reports import _page_name
 from cli.main import GRADED, REFUSED
+from cli.options import ending_in, moment
 from cli.quiz import library_option
-from cli.read import OPERATOR_VARIABLE, _moment
+from cli.read import OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
     from reader.library.control_check import Checked, CheckOrder
@@ -45,7 +45,7 @@ NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
 @click.option(
     "--at",
     metavar="TIME",
-    callback=_moment,
+    callback=moment,
     help="When the photo was taken, if it does not say so.",
 )
 @click.option(
@@ -80,7 +80,7 @@ NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
     "-o",
     "--out",
     metavar="FILE.html",
-    callback=_page_name,
+    callback=ending_in(".html", ".htm"),
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write the chart as a page.",
 )

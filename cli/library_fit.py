@@ -11,6 +11,7 @@ from cli import show
 from cli.library_look import filters_of
 from cli.library_reports import check_some, choice_options, indented, origin_of, rate_words
 from cli.main import GRADED
+from cli.options import ending_in
 
 if TYPE_CHECKING:
     from reader.library.fit import ChangedMark, ErrorRates, Proposal
@@ -48,7 +49,7 @@ LISTED = 20  # examples that the terminal shows; the report has all
     "-o",
     "--out",
     metavar="FILE.toml",
-    callback=lambda ctx, param, value: _toml_name(value),
+    callback=ending_in(".toml"),
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write the proposal, and beside it FILE.json with all that it rests on.",
 )
@@ -125,12 +126,6 @@ def fit_thresholds(
             else f"{proposal.decision}: no limits are proposed, and nothing was written"
         )
     ctx.exit(GRADED if proposed else NO_PROPOSAL)
-
-
-def _toml_name(value: Path | None) -> Path | None:
-    if value is not None and value.suffix.lower() != ".toml":
-        raise click.BadParameter(f"{value} must end in .toml")
-    return value
 
 
 def _lines(proposal: "Proposal") -> Iterator[str]:

@@ -9,6 +9,7 @@ import click
 
 from cli import show
 from cli.library_look import filters_of
+from cli.options import ending_in
 from cli.quiz import library_option
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def _report_options(command: Command) -> Command:
             "-o",
             "--out",
             metavar="FILE.html",
-            callback=_page_name,
+            callback=ending_in(".html", ".htm"),
             type=click.Path(path_type=Path, dir_okay=False),
             help="Write the report as a page, and beside it FILE.json with all figures.",
         ),
@@ -58,12 +59,6 @@ def _report_options(command: Command) -> Command:
     ):
         command = option(command)
     return command
-
-
-def _page_name(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
-    if value is not None and value.suffix.lower() not in {".html", ".htm"}:
-        raise click.BadParameter(f"{value} must end in .html")
-    return value
 
 
 @click.command("agree", short_help="How well people and linecall agree.")

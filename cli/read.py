@@ -1,7 +1,6 @@
 """`linecall read`: photos in, verdicts and annotated images out."""
 
 import os
-import re
 import sys
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime
@@ -15,6 +14,7 @@ import click
 from cli import show
 from cli.logbook import logbook_options
 from cli.main import FAILED, GRADED, REFUSED, UNDECIDED
+from cli.options import moment
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -22,22 +22,7 @@ if TYPE_CHECKING:
     from reader.batch import Job, Outcome, Work
 
 FEW = 5  # photos; of more than these a row is shown each, with a progress bar, in place of a paragraph
-# RFC 3339, with an offset from UTC or, like a camera's clock, without
-_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:\d\d))?", re.ASCII)
 _BEST_TO_WORST = (GRADED, UNDECIDED, REFUSED, FAILED)
-
-
-def _moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
-    """Parse a time; a date or an offset that is left out is never made up."""
-    if value is None:
-        return None
-    text = value.strip().upper()
-    try:
-        if _MOMENT.fullmatch(text):
-            return datetime.fromisoformat(text[:11] + text[11:].replace(" ", ""))
-    except ValueError:
-        pass
-    raise click.BadParameter(f"{value!r} is no time; write date and time, such as 2026-05-04T09:08+02:00")
 
 
 def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
@@ -98,7 +83,7 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.option(
     "--drops-at",
     metavar="TIME",
-    callback=_moment,
+    callback=moment,
     help="When the drops were put in the wells: date and time.",
 )
 @click.option(

@@ -259,17 +259,22 @@ def cohen_kappa(
         notes.insert(0, f"only {counted(n, 'mark')}, too few for a kappa ({MARKS_MIN} are needed)")
     if notes:
         return replace(known, note="; ".join(notes))
-    found = extra("statsmodels.stats.inter_rater").cohens_kappa(
-        table, weights=None if weights is None else disagreement
-    )
+    with np.errstate(divide="ignore", invalid="ignore"):  # of a variance of 0, or by rounding just below it
+        found = extra("statsmodels.stats.inter_rater").cohens_kappa(
+            table, weights=None if weights is None else disagreement
+        )
     value, variance = float(found.kappa), float(found.var_kappa)
     by_plate, note = _plate_interval(value, tables.astype(float), lambda each: _kappas(each, disagreement))
     se, interval = None, None
     if variance > 1e-15:
         se = math.sqrt(variance)
         interval = (value - _z() * se, min(1.0, value + _z() * se))
-    notes = [] if interval else ["all agree, so its standard error is unknown"]
-    notes += [note] if note and interval else []
+    if interval:
+        notes = [note] if note else []
+    elif not np.any(table * disagreement):
+        notes = ["all agree, so its standard error is unknown"]
+    else:
+        notes = ["these calls leave it no spread, so its standard error is unknown"]
     if pabak is not None and pabak - value > PARADOX:
         notes.append(
             f"they agree on {observed:.1%}, but calls are so unequally common that chance would give {expected:.1%}; "

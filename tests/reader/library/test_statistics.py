@@ -309,6 +309,29 @@ def test_kappa_of_few_marks_is_not_given() -> None:
     assert "only 9 marks" in found.note
 
 
+@pytest.mark.parametrize("weights", [None, ordered_weights(3)], ids=["plain", "weighted"])
+def test_a_kappa_without_spread_has_no_interval_and_warns_of_nothing(
+    weights: NDArray[np.float64] | None,
+) -> None:
+    # The variance of the first comes out as -4e-18, of which statsmodels takes the root; warnings are errors here.
+    agreeing = cohen_kappa(one_plate((13, 0, 0), (0, 24, 0), (0, 0, 26)), weights=weights)
+    assert (agreeing.value, agreeing.standard_error, agreeing.interval) == (1.0, None, None)
+    assert agreeing.note == "all agree, so its standard error is unknown"
+    # Each calls the contrary of the other: a variance of 0 too, and by no means agreement.
+    apart = cohen_kappa(one_plate((0, 14, 0), (14, 0, 0), (0, 0, 0)), weights=weights)
+    assert (apart.value, apart.interval) == (-1.0, None)
+    assert "all agree" not in apart.note
+
+
+def test_no_table_of_calls_makes_a_kappa_warn() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(2000):
+        table = rng.integers(0, 30, (3, 3)) * (rng.random((3, 3)) < rng.uniform(0.1, 1))
+        for weights in (None, ordered_weights(3)):
+            found = cohen_kappa(table[None], weights=weights)
+            assert found.value is None or -1 <= found.value <= 1
+
+
 def test_prevalence_that_holds_a_kappa_down_is_told() -> None:
     # Constructed: 118 5 / 2 0; agreement .944, expected .945344, kappa -.023392, PABAK .888
     found = cohen_kappa(one_plate((118, 5), (2, 0)))
