@@ -278,7 +278,9 @@ def _conclude(outcomes: "list[Added]", where: Path, *, dry_run: bool) -> None:
     ]
     if len(rows) > 1:
         click.echo("\n".join(show.in_columns(rows)))
-    for outcome in outcomes:
-        if outcome.fate == "added" and outcome.sentence:
-            click.echo(show.printable(f"{outcome.photo}: {outcome.sentence}"))
+    if n := sum(outcome.like is not None for outcome in outcomes):
+        click.echo(
+            f"{n} added without a plate's name, with marks as high as another photo's; "
+            "if they show one plate, label them with it (--json tells which)"
+        )
     click.echo(show.printable(totals(outcomes) + (", were it not a dry run" if dry_run else f"; {where}")))

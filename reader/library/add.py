@@ -28,6 +28,7 @@ from reader.toml_file import did_you_mean
 from reader.verdict import Call, SettingsRecord, Verdict, to_bytes
 
 PIECE: Final = 1 << 20  # bytes hashed at a time
+OF_READING: Final = "logbook reading "  # before the reading's id, where an example came from
 
 Fate = Literal["added", "graded", "known", "alike", "refused", "failed"]
 FATES: Final[dict[Fate, str]] = {
@@ -57,13 +58,17 @@ class Source:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Added:
-    """What became of one photo: `example` is the one that it is now, or was taken to be; gradings counts new ones."""
+    """What became of one photo: `example` is the one that it is now, or was taken to be; gradings counts new ones.
+
+    like : another example, whose marks are as high, of a photo whose plate nobody named: it may show the same plate.
+    """
 
     photo: str
     fate: Fate
     example: str | None = None
     gradings: int = 0
     sentence: str = ""
+    like: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -174,7 +179,7 @@ def sources_of_readings(
         for index, photo in enumerate(stored.photos):
             path = folder / f"{stored.id}-{index}" / (Path(photo.name).name or "photo")
             write_whole({path: logbook.photo_bytes(photo.sha256)})
-            yield Source(path=path, origin=f"logbook reading {stored.id}", plate=stored.id, gradings=gradings)
+            yield Source(path=path, origin=f"{OF_READING}{stored.id}", plate=stored.id, gradings=gradings)
 
 
 def _standing(logbook: Logbook) -> Iterator[str]:
@@ -229,7 +234,7 @@ class _Adding:
         self._ids: dict[str, str] = {}  # by the photo's hash, of this run
         self._first: dict[str, Path] = {}
         self._looks: dict[tuple[str, int], Looks] = {}
-        self._plates: dict[str, str] = {}  # by the example's id
+        self._plates: dict[str, _Plate] = {}  # by the example's id
         self._kept_layouts: set[str] = set()
 
     def plan(self, source: Source) -> str | None:
@@ -285,7 +290,7 @@ class _Adding:
         kept = load_strips(picture, verdict.windows)
         look = look_of(verdict, list(kept.values()))
         looks = self._looks_of(verdict)
-        alike = looks.alike(look)
+        alike = self._alike(source, looks, look)
         if alike is not None and alike.same_photo and not order.keep_alike:
             return Added(
                 photo=str(source.path),
@@ -313,14 +318,14 @@ class _Adding:
         if self._library is not None and not order.dry_run:
             self._keep(self._library, example, gradings, source.path, picture)
         self._ids[example.photo.sha256] = id
-        self._plates[id] = example.plate
+        self._plates[id] = _Plate.of(id, example.plate, example.source)
         looks.add(id, example.photo.name, look)
         return Added(
             photo=str(source.path),
             fate="added",
             example=id,
             gradings=len(gradings),
-            sentence="" if alike is None or example.plate == self._plate_of(alike.id) else _hint(alike, self),
+            like=None if alike is None or alike.same_photo else alike.id,
         )
 
     def _keep(
@@ -337,18 +342,32 @@ class _Adding:
         library.keep_strips(picture)
         library.add(example, gradings)
 
+    def _alike(self, source: Source, looks: Looks, look: str) -> Alike | None:
+        """The photo that this one is, saved otherwise; else one that may be of its plate, if nobody named that.
+
+        Where people named both plates and the names differ, the photos do too, whatever they look like.
+        """
+        named = source.labels.plate if source.labels is not None else None
+        for one in looks.alike(look):
+            if not one.same_photo and (named is not None or source.plate is not None):
+                return None
+            if named is None or self._plate_of(one.id).named in {None, named}:
+                return one
+        return None
+
     def _plate(self, source: Source, alike: Alike | None) -> str | None:
         """What is said of the plate; or that of the same photo, saved otherwise."""
         if source.labels is not None and source.labels.plate is not None:
             return source.labels.plate
         if source.plate is not None:
             return source.plate
-        return self._plate_of(alike.id) if alike is not None and alike.same_photo else None
+        return self._plate_of(alike.id).id if alike is not None and alike.same_photo else None
 
-    def _plate_of(self, id: str) -> str:
+    def _plate_of(self, id: str) -> "_Plate":
         if id not in self._plates:
             assert self._library is not None, "what was not added in this run is in the library"
-            self._plates[id] = self._library.row(id).plate
+            row = self._library.row(id)
+            self._plates[id] = _Plate.of(id, row.plate, row.source)
         return self._plates[id]
 
     def _looks_of(self, verdict: Verdict) -> Looks:
@@ -366,11 +385,17 @@ class _Adding:
                 return id
 
 
-def _hint(alike: Alike, adding: _Adding) -> str:
-    return (
-        f"its marks are as high as those of {alike.photo}, example {alike.id}; if both show one plate, label it "
-        f"with plate {adding._plate_of(alike.id)}"
-    )
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Plate:
+    """An example's plate, and its name if people gave it one: else it has the example's id, or its reading's."""
+
+    id: str
+    named: str | None
+
+    @classmethod
+    def of(cls, example: str, plate: str, source: str) -> "_Plate":
+        unnamed = plate == example or source == f"{OF_READING}{plate}"
+        return cls(id=plate, named=None if unnamed else plate)
 
 
 def _record(verdict: Verdict) -> SettingsRecord:

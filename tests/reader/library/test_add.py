@@ -146,6 +146,44 @@ def test_a_photo_saved_otherwise_is_held_back_and_another_is_not(
     assert plates == {first.example}
 
 
+def of_plates(path: Path, plates: dict[str, str]) -> Labels:
+    """Labels that name each photo's plate."""
+    with path.open("w", newline="", encoding="utf-8") as file:
+        table = csv.writer(file)
+        table.writerow(["photo", "grader", "role", "graded_at", "window", "mark", "call", "plate"])
+        for name, plate in plates.items():
+            moment = "2026-05-04T14:30+02:00"
+            table.writerow([name, "R. Aalto", "expert", moment, "1", "reference", "present", plate])
+    return load_labels(path)
+
+
+def test_photos_whose_labels_name_different_plates_are_all_added_however_alike(
+    library: Library, demo: Path, order: AddOrder, tmp_path: Path
+) -> None:
+    path = photo(demo, "strip")
+    copies = [tmp_path / "other.jpg", tmp_path / "same.jpg"]
+    with Image.open(path) as picture:
+        for copy, quality in zip(copies, (80, 90), strict=True):
+            picture.convert("RGB").save(copy, quality=quality)
+    labels = of_plates(tmp_path / "labels.csv", {path.name: "A", "other.jpg": "B", "same.jpg": "A"})
+    first, other, same = add(library, [path, *copies], order, labels)
+    assert (first.fate, other.fate) == ("added", "added")
+    assert (same.fate, same.example) == ("alike", first.example)
+    assert {row.plate for row in library.examples()} == {"A", "B"}
+
+
+def test_only_of_a_photo_whose_plate_nobody_named_is_told_that_another_is_as_high(
+    library: Library, demo: Path, order: AddOrder, tmp_path: Path
+) -> None:
+    teaching = demo / "teaching"  # two photos of one plate
+    first, again = teaching / "plate-02.jpg", teaching / "plate-02b.jpg"
+    one, two = add(library, [first, again], order)
+    assert (one.fate, one.like, two.fate, two.like) == ("added", None, "added", one.example)
+    labels = of_plates(tmp_path / "labels.csv", {first.name: "A", again.name: "A"})
+    with Library.open(tmp_path / "labelled") as labelled:
+        assert [each.like for each in add(labelled, [first, again], order, labels)] == [None, None]
+
+
 def test_a_dry_run_tells_the_same_and_writes_nothing(demo: Path, order: AddOrder, tmp_path: Path) -> None:
     path = photo(demo, "strip")
     copy = tmp_path / "copy.jpg"

@@ -1,6 +1,7 @@
 """One photo saved otherwise is found again, another plate is not: simulated strips of known truth."""
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import cv2
 import numpy as np
@@ -82,6 +83,10 @@ def measured_again(verdict: Verdict, error: float) -> Verdict:
     return verdict.model_copy(update={"windows": windows})
 
 
+def best(looks: Looks, look: str) -> Alike | None:
+    return next(looks.alike(look), None)
+
+
 @pytest.fixture(scope="module")
 def known() -> Looks:
     looks = Looks(N_MARKS)
@@ -97,27 +102,66 @@ def test_a_photo_saved_otherwise_is_the_same_photo(
 ) -> None:
     verdict = measured_again(moved(plate(seed), 3), 0.002)
     again = [saved_again(strip, scale=scale, quality=quality) for strip in strips(plate(seed), seed)]
-    found = known.alike(look_of(verdict, again))
+    found = best(known, look_of(verdict, again))
     assert found == Alike(id=f"id{seed}", photo=f"{seed}.jpg", same_photo=True)
 
 
 def test_the_same_plate_seen_from_elsewhere_is_no_copy(known: Looks) -> None:
     verdict = moved(measured_again(plate(3), 0.003), 120)
-    found = known.alike(look_of(verdict, strips(plate(3), 103)))
+    found = best(known, look_of(verdict, strips(plate(3), 103)))
     assert found == Alike(id="id3", photo="3.jpg", same_photo=False)
+
+
+def turned(verdict: Verdict) -> Verdict:
+    """The plate in the picture after that was turned by a quarter."""
+    assert verdict.pose is not None
+    corners = tuple((-y, x) for x, y in verdict.pose.corners_px)
+    return verdict.model_copy(update={"pose": verdict.pose.model_copy(update={"corners_px": corners})})
+
+
+def test_a_photo_that_was_turned_is_the_same_photo(known: Looks) -> None:
+    found = best(known, look_of(turned(plate(7)), strips(plate(7), 7)))
+    assert found == Alike(id="id7", photo="7.jpg", same_photo=True)
+
+
+def taken(verdict: Verdict, at: datetime) -> Verdict:
+    known = at.tzinfo is not None
+    photo = verdict.photo.model_copy(update={"captured_at": at, "captured_offset_known": known})
+    return verdict.model_copy(update={"photo": photo})
+
+
+def test_photos_taken_at_different_times_are_different_ones_however_alike() -> None:
+    at = datetime(2026, 5, 4, 9, 8, tzinfo=UTC)
+    looks = Looks(N_MARKS)
+    looks.add("id5", "5.jpg", look_of(taken(plate(5), at), strips(plate(5), 5)))
+    again = taken(plate(5), at + timedelta(seconds=20))
+    found = best(looks, look_of(again, strips(plate(5), 5)))
+    assert found == Alike(id="id5", photo="5.jpg", same_photo=False)
+    for copy in (plate(5), taken(plate(5), at), taken(plate(5), at.replace(tzinfo=None))):
+        found = best(looks, look_of(copy, strips(plate(5), 5)))
+        assert found == Alike(id="id5", photo="5.jpg", same_photo=True)
+
+
+def in_other_light(strip: KeptStrip) -> KeptStrip:
+    return replace(strip, linear=strip.linear * np.array([1.0, 1.0, 0.85], np.float32))
+
+
+def test_the_same_view_in_light_of_another_colour_is_no_copy(known: Looks) -> None:
+    look = look_of(plate(7), [in_other_light(strip) for strip in strips(plate(7), 7)])
+    assert best(known, look) == Alike(id="id7", photo="7.jpg", same_photo=False)
 
 
 def test_other_plates_are_neither(known: Looks) -> None:
     for seed in range(100, 160):
-        assert known.alike(look_of(plate(seed), strips(plate(seed), seed))) is None
+        assert best(known, look_of(plate(seed), strips(plate(seed), seed))) is None
 
 
 def test_a_plate_with_another_number_of_windows_is_never_alike(known: Looks) -> None:
     one = load_layout("strip")
     heights = {(w.id, m): 0.1 for w in one.window for m in ("indicator", "reference")}
     verdict = invented_verdict(one, heights, np.random.default_rng(1), name="s.jpg", sha256="1" * 64)
-    assert known.alike(look_of(verdict, strips(verdict, 1))) is None
-    assert Looks(N_MARKS).alike(look_of(plate(1), strips(plate(1), 1))) is None
+    assert best(known, look_of(verdict, strips(verdict, 1))) is None
+    assert best(Looks(N_MARKS), look_of(plate(1), strips(plate(1), 1))) is None
 
 
 def test_a_look_is_small_and_the_same_every_time() -> None:
