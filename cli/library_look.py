@@ -248,7 +248,8 @@ def coverage(where: Path, enough: int, as_json: bool, **chosen: Any) -> None:
     """Count indicator marks by contrast class, grade, light and layout, and name the photos worth taking next.
 
     The grade is the consensus'. A kind that cannot be, such as a missing line on a plate graded negligible, has
-    no cell. Fewer marks than wanted are marked with *.
+    no cell. Fewer marks than wanted are marked with *. A quiz may ask for plates with strips and a consensus on every
+    mark, of whoever has graded no photo of them.
     """
     from reader.library import Library
     from reader.library.coverage import coverage as count
@@ -265,6 +266,8 @@ def coverage(where: Path, enough: int, as_json: bool, **chosen: Any) -> None:
 
 
 def _coverage_lines(found: "Coverage") -> Iterator[str]:
+    from reader.library.statistics import counted
+
     kinds: dict[tuple[str, str, str], dict[str, str]] = {}
     for cell in found.cells:
         row = kinds.setdefault((cell.layout, cell.light, cell.grade), {})
@@ -274,11 +277,21 @@ def _coverage_lines(found: "Coverage") -> Iterator[str]:
         [("layout", "light", "grade", *classes)]
         + [(*kind, *(row.get(strength, "") for strength in classes)) for kind, row in kinds.items()]
     )
-    yield f"{found.examples} examples; {len(found.thin)} of {len(found.cells)} kinds are thin (*)"
+    yield (
+        f"{counted(found.examples, 'example')}; {len(found.thin):,} of {counted(len(found.cells), 'kind')} "
+        f"{'is' if len(found.thin) == 1 else 'are'} thin (*)"
+    )
     if found.without_grade:
-        yield f"{found.without_grade} indicator marks are on plates of which graders settled no grade"
+        verb = "is" if found.without_grade == 1 else "are"
+        yield f"{counted(found.without_grade, 'indicator mark')} {verb} on plates of which graders settled no grade"
     if found.unmeasured:
-        yield f"{found.unmeasured} indicator marks have no height"
+        verb = "has" if found.unmeasured == 1 else "have"
+        yield f"{counted(found.unmeasured, 'indicator mark')} {verb} no height"
+    classes_to_ask = ", ".join(f"{strength} {n:,}" for strength, n in found.to_ask.items())
+    yield (
+        f"{counted(found.plates_to_ask, 'plate')} fit to ask in a quiz: {classes_to_ask} "
+        "(nobody is asked for a plate that they graded)"
+    )
     for number, photo in enumerate(found.next_photos, start=1):
         yield from show.labelled(f"next {number}", str(photo))
 

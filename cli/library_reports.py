@@ -345,6 +345,8 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
         for one in report.calls
     ]
     yield from indented(rows)
+    if any(one.mark == "reference" for one in report.calls):
+        yield from show.labelled("note", "undeveloped reference marks count with the absent ones")
     yield ""
     yield "limits of indicator marks, absorbance"
     rows = [("light", "blanks", "limit of blank", "by rank", "for a plate", "limit of detection", "by rank")]
@@ -389,8 +391,12 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
         for one in report.repeats
     ]
     yield from indented(rows)
-    for note in dict.fromkeys(one.components.note for one in report.repeats if one.components.note):
-        yield from show.labelled("note", note)
+    noted: dict[str, list[str]] = {}
+    for one in report.repeats:
+        if one.components.note:
+            noted.setdefault(one.components.note, []).append(one.strength or "all")
+    for note, strengths in noted.items():
+        yield from show.labelled("note", f"{', '.join(strengths)}: {note}")
     yield ""
     roc = report.roc
     if roc.value is None:

@@ -4,7 +4,7 @@ What is drawn is computed here as plain shapes; the template writes them, and es
 """
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -26,6 +26,7 @@ from reader.library.control_strip import (
     told,
 )
 from reader.library.report import Origin, share_words, tint
+from reader.templates import render
 from reader.version import VERSION
 
 TEMPLATES: Final = Path(__file__).parents[1] / "data" / "control"
@@ -215,17 +216,7 @@ def _point_json(part: Part, place: int) -> dict[str, Any]:
 
 def control_page(chart: ControlChart, origin: Origin, added: Sequence[str] = ()) -> bytes:
     """The chart as one HTML page."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader([TEMPLATES, REPORT_STYLE]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {
-        "tidy": lambda text: ink.tidy(str(text)),
+    filters: dict[str, Callable[..., Any]] = {
         "height": height_words,
         "moment": moment_words,
         "mark": mark_words,
@@ -235,24 +226,28 @@ def control_page(chart: ControlChart, origin: Origin, added: Sequence[str] = ())
         "tint": tint,
     }
     state = chart.state_with(added)
-    page = environment.get_template("chart.html").render(
-        chart=chart,
-        now=chart.now,
-        origin=origin,
-        signals=told(chart.signals(added)),
-        resting=told(chart.resting(added)),
-        broken=[told(part.broken) for part in chart.parts],
-        state=state,
-        said=state_words(chart.now, state),
-        spans=spans_of(chart),
-        heights=heights_drawing(chart),
-        ranges=ranges_drawing(chart),
-        drawn=min(DRAWN_MOST, sum(len(part.points) for part in chart.parts)),
-        changes=changes(chart),
-        methods=METHODS,
-        version=VERSION,
+    return render(
+        "chart.html",
+        [TEMPLATES, REPORT_STYLE],
+        {
+            "chart": chart,
+            "now": chart.now,
+            "origin": origin,
+            "signals": told(chart.signals(added)),
+            "resting": told(chart.resting(added)),
+            "broken": [told(part.broken) for part in chart.parts],
+            "state": state,
+            "said": state_words(chart.now, state),
+            "spans": spans_of(chart),
+            "heights": heights_drawing(chart),
+            "ranges": ranges_drawing(chart),
+            "drawn": min(DRAWN_MOST, sum(len(part.points) for part in chart.parts)),
+            "changes": changes(chart),
+            "methods": METHODS,
+            "version": VERSION,
+        },
+        filters,
     )
-    return page.encode("utf-8")
 
 
 def changes(chart: ControlChart) -> dict[str, tuple[str, ...]]:

@@ -64,7 +64,8 @@ class Coverage:
     """Every kind of mark that can be, over the layouts and lights that the library has, and what is worth taking.
 
     without_grade : indicator marks of examples without a grade of their graders', or an undecided one, that no
-    cell counts; unmeasured : those without a height.
+    cell counts; unmeasured : those without a height. plates_to_ask : that a quiz may ask for, to_ask : of these, by
+    class, those with such an indicator mark; nobody is asked for a plate of which they graded a photo.
     """
 
     cells: tuple[Cell, ...]
@@ -72,6 +73,8 @@ class Coverage:
     examples: int
     without_grade: int
     unmeasured: int
+    plates_to_ask: int
+    to_ask: Mapping[str, int]
 
     @property
     def thin(self) -> tuple[Cell, ...]:
@@ -99,6 +102,7 @@ def coverage(
             continue
         for strength in CLASSES:
             found[layout, light, grade, strength] = by_class[strength]
+    plates_to_ask, to_ask = library.plates_to_ask(filters)
     can_be = {name: _possible(layouts[name], rules) for name in dict.fromkeys(name for name, _ in places)}
     cells = tuple(
         Cell(
@@ -122,6 +126,8 @@ def coverage(
         examples=library.count(filters),
         without_grade=without_grade,
         unmeasured=unmeasured,
+        plates_to_ask=plates_to_ask,
+        to_ask={strength: to_ask[strength] for strength in CLASSES},
     )
 
 

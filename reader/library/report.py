@@ -7,7 +7,7 @@ import dataclasses
 import html
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -18,6 +18,7 @@ from reader.library.agree import Agreement, Comparison, Part
 from reader.library.fit import Proposal
 from reader.library.statistics import CONFIDENCE, Area, Interval, Kappa, Rate
 from reader.library.validate import Validation, percent
+from reader.templates import render
 from reader.verdict import SettingsRecord
 from reader.version import VERSION
 
@@ -120,7 +121,7 @@ def validation_page(report: Validation, origin: Origin) -> bytes:
         (name, value)
         for name, value in (
             ("limit of blank", overall.blank.parametric),
-            ("limit of detection", overall.detection.parametric or overall.detection_if_even),
+            ("limit of detection", overall.detection.parametric),
         )
         if value is not None
     ]
@@ -140,29 +141,8 @@ def validation_page(report: Validation, origin: Origin) -> bytes:
 
 
 def _render(template: str, **content: object) -> bytes:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {
-        "share": share_words,
-        "within": within_words,
-        "number": number_words,
-        "height": height_words,
-        "chance": chance_words,
-        "tint": tint,
-        "tidy": lambda text: ink.tidy(str(text)),
-        "at_most": percent,
-    }
-    page = environment.get_template(template).render(
-        methods=METHODS, version=VERSION, no_value=NO_VALUE, **content
-    )
-    return page.encode("utf-8")
+    known = {"methods": METHODS, "version": VERSION, "no_value": NO_VALUE}
+    return render(template, [TEMPLATES], known | content, FILTERS)
 
 
 # ------------------------------------------------------------------------------------------ words
@@ -196,12 +176,30 @@ def chance_words(p: float | None) -> str:
     return NO_VALUE if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
+def sentence(words: str) -> str:
+    """A note as a sentence of a page: a capital first, names within as they are, one full stop."""
+    clean = ink.tidy(words).rstrip(".")
+    return f"{clean[:1].upper()}{clean[1:]}."
+
+
 def tint(count: int, of: int, same: bool) -> str:
     """The background of a table's cell: blue where callers agree, vermillion where they part, deeper with the share."""
     if not count or not of:
         return ""
     red, green, blue = reversed(ink.bgr(ink.BLUE if same else ink.VERMILLION))
     return f"background:rgba({red},{green},{blue},{0.12 + 0.38 * math.sqrt(count / of):.2f})"
+
+
+FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
+    "share": share_words,
+    "within": within_words,
+    "number": number_words,
+    "height": height_words,
+    "chance": chance_words,
+    "tint": tint,
+    "sentence": sentence,
+    "at_most": percent,
+}
 
 
 # ------------------------------------------------------------------------------------------ plots

@@ -16,6 +16,7 @@ from reader.library.examples import MarkKey
 from reader.library.store import EVERYTHING, ExampleRow, Filters, Library, LibraryError, StoredMark
 from reader.library.strength import StrengthLimits
 from reader.library.strips import KeptStrip, as_photographed, contrast_raised
+from reader.templates import render
 from reader.verdict import WindowRecord
 
 TEMPLATES: Final = Path(__file__).parents[1] / "data" / "contact"
@@ -168,15 +169,5 @@ def _jpeg(picture: ink.Image) -> str:
 
 
 def _render(**content: object) -> bytes:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tidy"] = lambda text: ink.tidy(str(text))
     css = (TEMPLATES / "contact.css").read_text(encoding="utf-8")
-    return environment.get_template("contact.html").render(css=css, **content).encode("utf-8")
+    return render("contact.html", [TEMPLATES], {"css": css, **content})

@@ -696,9 +696,7 @@ def variance_components(heights: FloatArray, item: IntArray, condition: IntArray
     n_item, sum_item = np.bincount(item), np.bincount(item, y)
     degrees = n - len(cell)
     if degrees < MARKS_MIN:
-        note = (
-            f"marks were photographed again under the same condition {degrees} times; {MARKS_MIN} are needed"
-        )
+        note = f"fewer than {MARKS_MIN} further photos of marks under the same condition"
         return replace(empty, degrees=degrees, note=note)
     within = float(((y - (sum_cell / n_cell)[code]) ** 2).sum()) / degrees
     low, high = (

@@ -677,6 +677,21 @@ class Library(AbstractContextManager["Library"]):
                 for row in connection.execute(query)
             ]
 
+    def plates_to_ask(self, filters: Filters = EVERYTHING) -> tuple[int, dict[str, int]]:
+        """How many plates a quiz may ask for: all, and those with an indicator mark of each class.
+
+        They have a photo with strips and a consensus on every mark. A quiz asks nobody for a plate of theirs.
+        """
+        plates: list[ColumnElement[Any]] = [func.count(examples.c.plate.distinct())]
+        plates += [
+            func.count(case((examples.c[column.name] > 0, examples.c.plate)).distinct())
+            for column in counts.values()
+        ]
+        with self._database.reading() as connection:
+            query = select(*plates).where(_may_be_asked(connection))
+            found = tuple(connection.execute(_chosen(query, filters)).one())
+        return found[0], dict(zip(STRENGTHS, found[1:], strict=True))
+
     def fit_to_ask(self, grader: str, asked: Sequence[str] = ()) -> FitToAsk:
         """Every example with strips and a consensus on every mark.
 
@@ -694,14 +709,8 @@ class Library(AbstractContextManager["Library"]):
             for column in counts.values()
         ]
         with self._database.reading() as connection:
-            kept = connection.scalars(select(files.c.sha256).where(files.c.kind == Layout.kind)).all()
-            whole = [
-                (examples.c.layout_sha256 == sha256)
-                & (examples.c.settled == 2 * len(kept_layout(connection, sha256).window))
-                for sha256 in kept
-            ]
-            query = select(*seqs).where(or_(False, *whole), examples.c.strips_sha256.is_not(None))
-            texts = connection.execute(query.where(examples.c.plate.not_in(plates))).one()
+            query = select(*seqs).where(_may_be_asked(connection), examples.c.plate.not_in(plates))
+            texts = connection.execute(query).one()
             shown = select(examples.c.plate, examples.c.seq).where(examples.c.plate.in_(several))
             for row in connection.execute(shown.order_by(examples.c.seq)):
                 alike.setdefault(row.plate, []).append(row.seq)
@@ -988,6 +997,17 @@ def _barred(words: Iterable[str]) -> str:
 
 def _unbarred(text: str) -> tuple[str, ...]:
     return tuple(filter(None, text.split("|")))
+
+
+def _may_be_asked(connection: Connection) -> ColumnElement[bool]:
+    """Which examples a quiz may ask for: those with strips and a consensus on every mark."""
+    kept = connection.scalars(select(files.c.sha256).where(files.c.kind == Layout.kind)).all()
+    whole = [
+        (examples.c.layout_sha256 == sha256)
+        & (examples.c.settled == 2 * len(kept_layout(connection, sha256).window))
+        for sha256 in kept
+    ]
+    return or_(False, *whole) & examples.c.strips_sha256.is_not(None)
 
 
 def _chosen(query: Select[Any], filters: Filters) -> Select[Any]:

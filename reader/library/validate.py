@@ -1,8 +1,9 @@
 """linecall measured on a library as a laboratory measures its method: limits, repeats, calls, ROC, and what they prove.
 
-The two errors stay apart. Wrong present: the consensus has no line there. Wrong absent: the consensus has one. A
-doubtful call is neither, and is counted by itself. Strength is the contrast class by linecall's own measured height, so
-a table by strength says where errors lie, not how often lines of a true strength are missed.
+The two errors stay apart. Wrong present: the consensus has no line there, or an undeveloped reference mark. Wrong
+absent: the consensus has one. A doubtful call is neither, and is counted by itself. Strength is the contrast class by
+linecall's own measured height, so a table by strength says where errors lie, not how often lines of a true strength
+are missed.
 """
 
 import csv
@@ -69,6 +70,8 @@ TARGETS: Final = (0.05, 0.01)  # error rates that a validation is asked to exclu
 SHOWN: Final = 400  # heights in a drawing
 KNOWN_COLUMNS: Final = ("example", "window", "mark", "height")
 HEIGHT_MAX: Final = 4.0  # absorbance; no membrane and camera show more, the number is in another unit
+NOT_THERE: Final[Mapping[MarkName, str]] = {"indicator": "absent", "reference": "absent or undeveloped"}
+"""What is held against present. An undeveloped reference mark has only its starting dye: the window did not work."""
 INDICATOR: Final = MARKS.index("indicator")
 
 
@@ -401,8 +404,9 @@ def _proves(calls: Iterable[CallRates]) -> Iterator[str]:
     for group in calls:
         if group.by != "all":
             continue
-        yield " ".join(bound_sentences(group.wrong_present, f"{group.mark} mark", "absent", "present"))
-        yield " ".join(bound_sentences(group.wrong_absent, f"{group.mark} mark", "present", "absent"))
+        gone, mark = NOT_THERE[group.mark], f"{group.mark} mark"
+        yield " ".join(bound_sentences(group.wrong_present, mark, gone, "present"))
+        yield " ".join(bound_sentences(group.wrong_absent, mark, "present", gone))
 
 
 def bound_sentences(found: Rate, mark: str, truly: str, wrongly: str) -> Iterator[str]:

@@ -10,7 +10,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from reader import ink
+from reader import ink, templates
 from reader.annotate import Plan, draw
 from reader.evidence import Evidence, WindowEvidence
 from reader.mark import FloatArray
@@ -65,17 +65,7 @@ def call_png(call: Call) -> str:
 
 def render(**content: object) -> bytes:
     """Fill the sheet's template in; everything is escaped but what `page` itself has made."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tidy"] = lambda text: ink.tidy(str(text))
-    return environment.get_template("sheet.html").render(**content).encode("utf-8")
+    return templates.render("sheet.html", [TEMPLATES], content)
 
 
 # -- curves -----------------------------------------------------------------------------------------------

@@ -180,6 +180,7 @@ def test_coverage_names_ten_photos_and_marks_what_is_thin(library: Path) -> None
     text = run("coverage", "-l", library).stdout
     assert [f"next {number} " in text for number in (1, 10, 11)] == [True, True, False]
     assert "*" in text
+    assert "fit to ask in a quiz: strong " in text
     whole = json.loads(run("coverage", "-l", library, "--json").stdout)
     assert len(whole["next_photos"]) == len(whole["sentences"]) == 10
     assert {cell["strength"] for cell in whole["cells"]} == set(CLASSES)
@@ -222,3 +223,14 @@ def test_every_command_of_the_group_is_there_and_helps() -> None:
 def test_the_groups_help_imports_no_command(tmp_path: Path) -> None:
     loaded = loaded_by("library", "--help", cwd=tmp_path)
     assert not [name for name in loaded if name.partition(".")[0] in {"reader", "sqlalchemy", "numpy", "cv2"}]
+
+
+def test_what_nobody_named_the_plate_of_is_told_in_one_line(root: Path, tmp_path: Path) -> None:
+    teaching = root / "demo_images" / "teaching"
+    done = run(
+        "add", *(teaching / f"plate-{name}.jpg" for name in ("02", "02b", "03", "03b")), "-l", tmp_path
+    )
+    assert done.exit_code == 0
+    told = [line for line in done.stdout.splitlines() if "as high as" in line]
+    assert len(told) == 1
+    assert "label them" in told[0]

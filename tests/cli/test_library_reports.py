@@ -2,6 +2,7 @@
 
 import csv
 import json
+import warnings
 from pathlib import Path
 
 import click
@@ -149,3 +150,21 @@ def test_a_folder_without_library_and_a_page_of_another_kind_are_refused(tmp_pat
     wrong = run(agree, where, "-o", "report.pdf")
     assert wrong.exit_code == 2
     assert "must end in .html" in wrong.output
+
+
+def test_validate_says_each_note_once_and_names_whom_it_concerns(where: Path) -> None:
+    lines = " ".join(run(validate, where).output.split())
+    assert lines.count("further photos of marks under the same condition") <= 1
+    assert lines.count("undeveloped reference marks count with the absent ones") == 1
+
+
+def test_no_warning_of_a_statistics_package_reaches_the_terminal(tmp_path: Path) -> None:
+    # The one expert of these plates agrees with the consensus throughout: a variance that rounds to below zero.
+    with Library.open(tmp_path / "one") as library:
+        library.keep_layout("strip")
+        library.add_all(graded_examples(60, layouts=("strip",)))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for command in (agree, validate):
+            done = run(command, tmp_path / "one")
+            assert (done.exit_code, done.stderr) == (0, "")

@@ -98,3 +98,19 @@ def test_an_empty_library_has_no_cells(tmp_path: Path) -> None:
     with Library.open(tmp_path) as library:
         found = coverage(library)
     assert (found.cells, found.next_photos, found.examples) == ((), (), 0)
+
+
+def test_plates_that_a_quiz_may_ask_for_are_counted_by_class(library: Library, found: Coverage) -> None:
+    with_strips = graded_examples(80, seed=5)
+    with Library.open(library.folder.parent / "askable") as askable:
+        for layout in ("comb", "strip"):
+            askable.keep_layout(layout)
+        askable.add_all(
+            (example.model_copy(update={"strips_sha256": f"{k:064x}" if k % 2 else None}), gradings)
+            for k, (example, gradings) in enumerate(with_strips)
+        )
+        fit = askable.fit_to_ask("somebody who graded nothing")
+        counted = coverage(askable)
+    assert counted.plates_to_ask == len({plate for _, plate, _ in fit}) > 0
+    for strength in CLASSES:
+        assert counted.to_ask[strength] == len({plate for _, plate, n in fit if n[strength]})

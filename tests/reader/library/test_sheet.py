@@ -125,3 +125,7 @@ def test_strips_that_are_gone_leave_their_words_and_a_name_cannot_break_the_page
     assert "is gone from the library&#39;s folder" in html
     assert "<b>lamp" not in html
     assert "&lt;b&gt;lamp &amp; co&lt;/b&gt;" in html
+
+
+def test_class_names_are_written_as_they_are_everywhere_else(pages: list[str]) -> None:
+    assert all("capitalize" not in page for page in pages)

@@ -269,3 +269,19 @@ def test_the_page_shows_the_sentences_the_limits_and_the_plots() -> None:
     assert "<script" not in page
     assert "://" not in page.replace('xmlns="http://www.w3.org/2000/svg"', "")
     assert report.hashes[0][1] in page
+
+
+def test_an_undeveloped_reference_is_named_where_it_counts_as_absent() -> None:
+    rows = [row(i, "undeveloped", "present" if i < 2 else "undeveloped", mark="reference") for i in range(20)]
+    report = validate(rows)
+    assert "20 reference marks absent or undeveloped by consensus" in report.proves[0]
+    assert "undeveloped reference mark counts with the absent" in validation_page(report, ORIGIN).decode()
+
+
+def test_the_drawing_names_no_limit_of_detection_that_was_not_measured() -> None:
+    measured, unmeasured = (validate(library(100, photos=photos)) for photos in ((4,), (1,)))
+    assert unmeasured.limits[0].detection_if_even is not None
+    for report, there in ((measured, True), (unmeasured, False)):
+        assert (report.limits[0].detection.parametric is not None) == there
+        drawing = validation_page(report, ORIGIN).decode().split("<figcaption>Heights, absorbance")[1]
+        assert ("limit of detection" in drawing.split("</svg>")[0]) == there
