@@ -1,7 +1,6 @@
 """`linecall library add`: photos with label files, and readings of the logbook, into the library."""
 
 import json
-import sys
 import tempfile
 from contextlib import ExitStack, closing
 from dataclasses import asdict
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
 
 ROLES = ("expert", "technician", "trainee", "panel")
 AT_ONCE = 64  # photos of the logbook that lie on the disk twice meanwhile
-FEW = 5  # photos; with more a progress bar is shown
 TELLING = ("failed", "refused", "alike")
 
 
@@ -185,14 +183,12 @@ def _batches(read: "Callable[[Path], Iterator[Source]]") -> "Iterator[Sequence[S
 def _added(
     library: "Library | None", sources: "Sequence[Source]", order: "AddOrder", jobs: int
 ) -> "Iterator[Added]":
-    """Add photos, with a bar where a terminal shows it."""
+    """Add photos, with a progress bar."""
     from reader.library.add import add_sources
 
     with ExitStack() as stack:
         steps = stack.enter_context(closing(add_sources(library, sources, order, workers=jobs)))
-        if len(sources) > FEW and sys.stderr.isatty():
-            steps = stack.enter_context(closing(show.with_progress(steps, len(sources), "adding")))
-        yield from steps
+        yield from stack.enter_context(closing(show.with_progress(steps, len(sources), "adding")))
 
 
 @click.command(short_help="Write a label file of photos, to be filled in.")
@@ -239,8 +235,7 @@ def labels(
     plan = [Job(photo=photo, verdict_path=out, image_path=out) for photo in find_photos(photos)]
     with ExitStack() as stack:
         steps = stack.enter_context(closing(read_many(plan, work, workers=jobs)))
-        if len(plan) > FEW and sys.stderr.isatty():
-            steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
+        steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
         outcomes = list(in_order(steps))
     status = GRADED
     for outcome in outcomes:

@@ -1,7 +1,6 @@
 """`linecall library check-photo`: photos of the site's own control strip, and the chart of them."""
 
-import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
     from reader.library.store import Library
 
 OUT_OF_CONTROL = 3
-FEW = 5  # photos; with more a progress bar is shown
 STRIP = "control"
 ROWS = 10
 NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
@@ -173,7 +171,12 @@ def _changed(
         )
         click.echo(show.printable(f"{aside.photo.name}, point {aside.id}: set aside"), err=chosen["as_json"])
     elif photos:
-        yield from check_photos(library, photos, _order(chosen, now, marks, anew), watch=_watch(len(photos)))
+        yield from check_photos(
+            library,
+            photos,
+            _order(chosen, now, marks, anew),
+            watch=partial(show.with_progress, total=len(photos), what="reading"),
+        )
     elif anew:
         library.control.begin_anew(strip, anew, at=now, marks=marks, control=chosen["control"])
 
@@ -197,13 +200,6 @@ def _order(chosen: dict[str, Any], now: datetime, marks: Any, anew: "Anew | None
         marks=marks,
         control=chosen["control"],
     )
-
-
-def _watch(total: int) -> Callable[[Iterable[Path]], Iterable[Path]]:
-    """A progress bar, where there is much to read and a terminal shows it."""
-    if total > FEW and sys.stderr.isatty():
-        return partial(show.with_progress, total=total, what="reading")
-    return iter
 
 
 def _origin(library: "Library", chart: "ControlChart", now: datetime) -> "Origin":

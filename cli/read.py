@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from reader.batch import Job, Outcome, Work
 
-FEW = 5  # photos; of more than these a row is shown each, with a progress bar, in place of a paragraph
 _BEST_TO_WORST = (GRADED, UNDECIDED, REFUSED, FAILED)
 
 
@@ -156,7 +155,7 @@ def read(
         outcomes = []
         for outcome in map(put, arriving):
             outcomes.append(outcome)
-            _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= FEW)
+            _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
     status = max((_status(outcome) for outcome in outcomes), key=_BEST_TO_WORST.index)
     if len(outcomes) > 1:
         folder = plan[0].verdict_path.parent
@@ -167,7 +166,7 @@ def read(
             status = FAILED
         else:
             if prose:
-                if len(plan) > FEW:
+                if len(plan) > show.FEW:
                     show.print_table(outcomes)
                 click.echo(f"{show.totals_line(outcomes)}; {show.printable(str(summary))} has them all")
     return status
@@ -206,7 +205,7 @@ def _carry_out(
     from reader.pool import in_order, read_many
 
     steps = stack.enter_context(closing(read_many(plan, work, workers=workers)))
-    if bar and len(plan) > FEW and sys.stderr.isatty():
+    if bar:
         steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
     return in_order(steps)
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 LABEL_WIDTH = 9  # characters, of the column that says what a line is about
+FEW = 5  # photos; of more than these a progress bar is shown, and of what was read a row each, no paragraph
 WIDEST = 100  # characters; longer lines are hard to follow
 
 GRADE_COLOURS = {  # told apart by people who do not see red and green apart, on light and on dark
@@ -204,7 +205,10 @@ def watch() -> "Watch":
 
 
 def with_progress(steps: Iterable[T], total: int, what: str) -> Generator[T, None, None]:
-    """Pass the steps on, showing on standard error how many have come in."""
+    """Pass the steps on; where there are more than few, and a terminal, show on it how many have come in."""
+    if total <= FEW or not sys.stderr.isatty():
+        yield from steps
+        return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 

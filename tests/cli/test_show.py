@@ -94,15 +94,20 @@ def test_the_table_has_a_row_for_every_outcome(
     ]
 
 
+@pytest.mark.parametrize("terminal", [True, False])
+@pytest.mark.parametrize("n", [3, 8])
 def test_progress_passes_every_step_on_and_leaves_standard_output_alone(
-    capsys: pytest.CaptureFixture[str],
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, n: int, terminal: bool
 ) -> None:
+    monkeypatch.setattr("sys.stderr.isatty", lambda: terminal)
     steps = []
-    for step in show.with_progress(range(3), 3, "reading"):
+    for step in show.with_progress(range(n), n, "reading"):
         print(step)
         steps.append(step)
-    assert steps == [0, 1, 2]
-    assert capsys.readouterr().out == "0\n1\n2\n"
+    assert steps == list(range(n))
+    out, err = capsys.readouterr()
+    assert out == "".join(f"{step}\n" for step in range(n))
+    assert ("reading" in err) == (terminal and n > show.FEW)
 
 
 @pytest.mark.parametrize(
