@@ -25,7 +25,7 @@ def export(folder: Path, where: Path, **chosen: Any) -> None:
 
     filters = filters_of(chosen)
     with Library.open(where, read_only=True) as library:
-        found = write(library, folder, filters, watch=show.watch())
+        found = write(library, folder, filters, watch=show.with_progress)
     for name in found.missing:
         show.say_problem(f"{name} is gone from the library and missing in the folder")
     click.echo(show.printable(f"{found.examples} examples, {found.gradings} gradings; {folder}"))
@@ -45,7 +45,7 @@ def import_library(folder: Path, where: Path) -> None:
 
     checked = check_folder(folder)
     with Library.open(where) as library:
-        found = import_folder(library, folder, checked=checked, watch=show.watch())
+        found = import_folder(library, folder, checked=checked, watch=show.with_progress)
     click.echo(
         show.printable(
             f"{found.examples} examples added, {found.known} were there; {found.gradings} new gradings; {where}"

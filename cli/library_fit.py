@@ -100,7 +100,7 @@ def fit_thresholds(
             library.rules,
             folds=folds,
             examples=n,
-            watch=show.watch(),
+            watch=show.with_progress,
         )
     report = to_json(proposal, origin)
     proposed = proposal.decision == "proposed"

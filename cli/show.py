@@ -15,7 +15,6 @@ import click
 if TYPE_CHECKING:
     from reader.batch import Outcome
     from reader.verdict import Mark, Verdict, WindowRecord
-    from reader.watch import Watch
 
 T = TypeVar("T")
 
@@ -193,15 +192,6 @@ def totals_line(outcomes: Iterable["Outcome"]) -> str:
     return f"{counts.total()} photos: " + ", ".join(
         f"{counts[name]} {name}" for name in order if counts[name]
     )
-
-
-def watch() -> "Watch":
-    """A progress bar for long work, where a terminal shows it."""
-    if sys.stderr.isatty():
-        return with_progress
-    from reader.watch import unwatched
-
-    return unwatched
 
 
 def with_progress(steps: Iterable[T], total: int, what: str) -> Generator[T, None, None]:

@@ -39,6 +39,7 @@ from reader.page_picture import png
 from reader.review.decide import CALLS, NAME_MAX
 from reader.review.policy import folded
 from reader.settings import DATA, SettingsFile, Share, Text, load_settings_file
+from reader.templates import render
 from reader.toml_file import Problem, contradiction
 from reader.verdict import Call, MarkName, SettingsRecord, Sha256, WindowRecord
 
@@ -238,7 +239,11 @@ def make(
         kept = _keep_key(library, key.model_copy(update={"quiz": quiz, "items": with_ids, "paper": paper}))
         if kept is not None:
             content["paper"] = paper
-            page = _render("paper.html", content=content, trainee=kept.trainee, criteria=mix.criteria)
+            page = render(
+                "paper.html",
+                [TEMPLATES],
+                {"content": content, "trainee": kept.trainee, "criteria": mix.criteria},
+            )
             return Paper(key=kept, page=page, notes=tuple(notes))
 
 
@@ -728,7 +733,7 @@ def feedback_page(library: Library, score: Score) -> tuple[bytes, tuple[str, ...
     """
     shown = [_shown(library, wrong) for wrong in score.wrong]
     lost = dict.fromkeys(one["lost"] for one in shown if one["lost"])
-    return _render("feedback.html", score=score, shown=shown), tuple(lost)
+    return render("feedback.html", [TEMPLATES], {"score": score, "shown": shown}), tuple(lost)
 
 
 def _shown(library: Library, wrong: Wrong) -> dict[str, Any]:
@@ -756,16 +761,3 @@ def _from_top(window: WindowRecord, mark: MarkName) -> float | None:
     """Where a mark belongs on its strip, flow upwards, as a share of the length; None without sizes."""
     place = (window.indicator if mark == "indicator" else window.reference).expected_mm
     return None if place is None or not window.length_mm else 1 - place / window.length_mm
-
-
-def _render(template: str, **content: object) -> bytes:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(template).render(**content).encode("utf-8")
