@@ -1,7 +1,7 @@
 """What there is against what is thin, counted by hand."""
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -111,6 +111,10 @@ def test_plates_that_a_quiz_may_ask_for_are_counted_by_class(library: Library, f
         )
         fit = askable.fit_to_ask("somebody who graded nothing")
         counted = coverage(askable)
-    assert counted.plates_to_ask == len({plate for _, plate, _ in fit}) > 0
-    for strength in CLASSES:
-        assert counted.to_ask[strength] == len({plate for _, plate, n in fit if n[strength]})
+
+        def plates(seqs: Sequence[int]) -> set[str]:
+            return {askable.row(id).plate for id in askable.ids(seqs)}
+
+        assert counted.plates_to_ask == len(plates(fit.every)) > 0
+        for strength in CLASSES:
+            assert counted.to_ask[strength] == len(plates(fit.of_class[strength]))
