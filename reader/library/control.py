@@ -31,7 +31,7 @@ Advice = Annotated[str, Field(min_length=1, max_length=400, pattern=r"^[^\x00-\x
 
 
 class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class RunRule(_Frozen):

@@ -39,7 +39,7 @@ class NotChartedError(ControlError):
 
 
 class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class MarkHeight(_Frozen):

@@ -136,7 +136,7 @@ def _possible(layout: Layout, rules: Rules) -> set[tuple[str, Strength]]:
     found: set[tuple[str, Strength]] = set()
     indicator: MarkName = MARKS[0]
     calls: tuple[Call, ...] = ("present", "absent")
-    for window in layout.window:
+    for window in {window.tier: window for window in layout.window}.values():  # rules tell no others apart
         for call in calls:
             key: MarkKey = (window.id, indicator)
             classes: Sequence[Strength] = ("none",) if call == "absent" else CLASSES[:-1]

@@ -32,7 +32,7 @@ Tag = Annotated[str, AfterValidator(plain_tag)]
 
 
 class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 @lru_cache(maxsize=16)

@@ -22,7 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from reader.errors import LinecallError
 from reader.library.examples import Example
-from reader.library.store import FitToAsk, Library
+from reader.library.store import FitToAsk, Library, StoredMark
 from reader.library.strips import as_photographed, contrast_raised
 from reader.logbook.events import (
     ID_ALPHABET,
@@ -213,8 +213,10 @@ def make(
     random_ = random.Random(f"{seed} {folded(trainee)} {mix.sha256} {items}")
     chosen, notes = _draw(library, trainee, items, mix, random_)
     random_.shuffle(chosen)
-    examples = [library.example(id) for id in chosen]
-    drawn = [(_windows(library, example), _item(library, example)) for example in examples]
+    drawn = [
+        (_windows(library, example), _item(example, of_example))
+        for example, of_example in library.with_marks(chosen)
+    ]
     standard = library.standard()
     key = Key(
         quiz=UNDRAWN,
@@ -382,7 +384,7 @@ def _windows(library: Library, example: Example) -> list[dict[str, Any]]:
     ]
 
 
-def _item(library: Library, example: Example) -> KeyItem:
+def _item(example: Example, marks: Sequence[StoredMark]) -> KeyItem:
     """An example's part of the key, whose id is yet to be drawn."""
     return KeyItem(
         item=UNDRAWN,
@@ -392,7 +394,7 @@ def _item(library: Library, example: Example) -> KeyItem:
             KeyMark.model_validate(
                 {"window": mark.window, "mark": mark.mark, "strength": mark.strength, "call": mark.consensus}
             )
-            for mark in library.marks(example.id)
+            for mark in marks
         ),
     )
 

@@ -9,11 +9,12 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    FromClause,
     Row,
     Select,
     case,
@@ -37,11 +38,9 @@ from reader.library.compute import (
     mark_rows,
 )
 from reader.library.consensus import Agreed, ConsensusRule, consensus, newest
-from reader.library.control_store import ControlCharts
 from reader.library.examples import Example, ExamplePhoto, Grading, MarkKey, flat_calls, nested_calls
 from reader.library.files import COMPUTED_BY, keep_file, kept_layout, load_file, read_file
 from reader.library.strength import STRENGTHS, StrengthLimits
-from reader.library.strips import KeptStrip, load_strips
 from reader.library.tables import (
     FORMAT,
     about,
@@ -61,6 +60,10 @@ from reader.review.policy import folded
 from reader.settings import Layout, Rules
 from reader.toml_file import did_you_mean
 from reader.verdict import Call, SettingsRecord, Verdict, load_verdict
+
+if TYPE_CHECKING:
+    from reader.library.control_store import ControlCharts
+    from reader.library.strips import KeptStrip
 
 FILE_NAME: Final = "library.sqlite"
 TIMEOUT_S: Final = 30.0  # that a writer waits for others; a turn takes some milliseconds
@@ -215,8 +218,10 @@ class Library(AbstractContextManager["Library"]):
         return str(self.folder)
 
     @property
-    def control(self) -> ControlCharts:
+    def control(self) -> "ControlCharts":
         """The charts of the site's control strips."""
+        from reader.library.control_store import ControlCharts
+
         return ControlCharts(self._database, self.name)
 
     def close(self) -> None:
@@ -468,6 +473,25 @@ class Library(AbstractContextManager["Library"]):
                 _mark_value(row._mapping) for row in connection.execute(query.order_by(marks.c.place))
             )
 
+    def with_marks(self, ids: Sequence[str]) -> list[tuple[Example, tuple[StoredMark, ...]]]:
+        """What `example` and `marks` give, for many at once, in the order of the ids. Raises LibraryError."""
+        measured = select(examples, verdicts.c.json, verdicts.c.look).join(
+            verdicts, verdicts.c.example == examples.c.seq
+        )
+        of_marks = select(*_MARK_COLUMNS, marks.c.example).order_by(marks.c.example, marks.c.place)
+        with self._database.reading() as connection:
+            rows = {row.id: row for row in connection.execute(measured.where(examples.c.id.in_(ids)))}
+            lost = next((id for id in ids if id not in rows), None)
+            if lost is not None:
+                raise LibraryError(f"{self.name}: has no example {lost!r}; linecall library list names them")
+            found: dict[int, list[StoredMark]] = {row.seq: [] for row in rows.values()}
+            for *values, seq in connection.execute(of_marks.where(marks.c.example.in_(list(found)))):
+                found[seq].append(_mark_value(dict(zip(StoredMark.__slots__, values, strict=True))))
+            return [
+                (_example(row, _unpacked(row.json), row.look.hex()), tuple(found[row.seq]))
+                for row in map(rows.__getitem__, ids)
+            ]
+
     def gradings(self, id: str) -> tuple[Grading, ...]:
         """Every grading of an example, in the order they were added. Raises LibraryError."""
         with self._database.reading() as connection:
@@ -495,10 +519,12 @@ class Library(AbstractContextManager["Library"]):
         """The picture of an example's strips. Raises LibraryError if it is gone or has been altered."""
         return self._bytes(self._strips, sha256, "picture of strips")
 
-    def strips(self, example: Example) -> dict[str, KeptStrip]:
+    def strips(self, example: Example) -> "dict[str, KeptStrip]":
         """An example's strips by window. Raises LibraryError if they are gone or have been altered."""
         if example.strips_sha256 is None:
             raise LibraryError(f"example {example.id}: was added without its strips")
+        from reader.library.strips import load_strips  # OpenCV, which lists do without
+
         return load_strips(self.strips_bytes(example.strips_sha256), example.verdict.windows)
 
     def looks(self, layout: str) -> list[tuple[str, str, str]]:
@@ -682,15 +708,27 @@ class Library(AbstractContextManager["Library"]):
 
         They have a photo with strips and a consensus on every mark. A quiz asks nobody for a plate of theirs.
         """
-        plates: list[ColumnElement[Any]] = [func.count(examples.c.plate.distinct())]
-        plates += [
-            func.count(case((examples.c[column.name] > 0, examples.c.plate)).distinct())
-            for column in counts.values()
-        ]
+        names = [column.name for column in counts.values()]
+        several = select(examples.c.plate).group_by(examples.c.plate).having(func.count() > 1)
+
+        def total(shown: FromClause) -> Select[Any]:
+            of_class: list[ColumnElement[Any]] = [func.count(func.nullif(shown.c[name], 0)) for name in names]
+            return select(func.count(), *of_class).select_from(shown)
+
         with self._database.reading() as connection:
-            query = select(*plates).where(_may_be_asked(connection))
-            found = tuple(connection.execute(_chosen(query, filters)).one())
-        return found[0], dict(zip(STRENGTHS, found[1:], strict=True))
+            fit = _chosen(
+                select(*(examples.c[name] for name in names)).where(_may_be_asked(connection)), filters
+            )
+            single = fit.where(examples.c.plate.not_in(several)).subquery()
+            by_plate = (
+                _chosen(select(*(func.max(examples.c[name]).label(name) for name in names)), filters)
+                .where(_may_be_asked(connection), examples.c.plate.in_(several))
+                .group_by(examples.c.plate)
+                .subquery()
+            )  # of few plates, as a rule: to group all takes five times as long
+            found = [connection.execute(total(shown)).one() for shown in (single, by_plate)]
+        every, *of_class = (sum(both) for both in zip(*found, strict=True))
+        return every, dict(zip(STRENGTHS, of_class, strict=True))
 
     def fit_to_ask(self, grader: str, asked: Sequence[str] = ()) -> FitToAsk:
         """Every example with strips and a consensus on every mark.

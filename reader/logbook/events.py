@@ -67,7 +67,7 @@ Kind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
 class Event(BaseModel):
     """One entry of the logbook; `previous` is the hash of the one before, `hash` that of its own body."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     seq: Annotated[int, Field(ge=1)]
     id: Id
@@ -86,7 +86,7 @@ class Statement(BaseModel):
     `plate_expiry` is a date or a month, as plates print it: 2027-03-31, 2027-03.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     operator: Name
     tank: Name | None = None

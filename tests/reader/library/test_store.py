@@ -317,6 +317,13 @@ def replace_photo_name(example: Example, name: str) -> Example:
     return example.model_copy(update={"photo": example.photo.model_copy(update={"name": name})})
 
 
+def test_many_examples_come_with_their_marks_in_the_order_asked_for(kept: Library, pairs: list[Pair]) -> None:
+    ids = [pairs[k][0].id for k in (7, 2, 11)]
+    assert kept.with_marks(ids) == [(kept.example(id), kept.marks(id)) for id in ids]
+    with pytest.raises(LibraryError, match="has no example 'nobody'"):
+        kept.with_marks([ids[0], "nobody"])
+
+
 def test_what_is_stated_of_a_photo_can_be_said_anew_and_calls_stay(small: Library, pairs: list[Pair]) -> None:
     example, gradings = pairs[0]
     assert small.describe(example.id, light="torch", defects=("hair",), plate="A-7")
