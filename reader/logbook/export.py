@@ -27,8 +27,19 @@ PIECE: Final = 1 << 20  # bytes read at a time
 PAGE: Final = 500  # rows fetched at a time
 RATIO_MAX: Final = 250  # unpacked to packed; the hashes in events keep them below 100
 MANIFEST_BYTES_MAX: Final = 100_000_000  # a list of some millions of ids
+PACKED: Final = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+ENCRYPTED: Final = 1  # bit of a member's flags (APPNOTE.TXT 4.4.4)
 STAMP: Final = (1980, 1, 1, 0, 0, 0)  # of the zip's members: the same logbook gives the same bytes
 SUFFIXES: Final = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
+
+DAMAGED: Final = (
+    zipfile.BadZipFile,  # its directory, a header, or a member's checksum
+    zlib.error,  # a member's packed bytes
+    EOFError,  # a member that ends too soon
+    NotImplementedError,  # a header that asks for what no export needs: a later version, patches, strong encryption
+    UnicodeDecodeError,  # a name that is not in the encoding it claims
+)
+"""What the standard library's zip reader raises for a file that is damaged; our own mistakes are not among them."""
 
 CSV_COLUMNS: Final = (*(field.name for field in fields(ReadingRow) if field.name != "rank"), "waiting")
 
@@ -142,15 +153,25 @@ def verify_zip(
     Raises LinecallError if the file is no such zip, or one made to do harm.
     """
     try:
-        with zipfile.ZipFile(path) as archive:
+        with _opened(path) as archive:
             members = _checked_members(path, archive)
             return _Checker(path, archive, members).run([*seals, _sealed(path, archive)], progress)
     except FileNotFoundError:
         raise LinecallError(f"{path}: there is no such file") from None
     except OSError as error:
         raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError) as error:
+    except DAMAGED as error:
         raise LinecallError(f"{path}: is no whole zip ({error}); get it again") from error
+
+
+def _opened(path: Path) -> zipfile.ZipFile:
+    """The zip with its directory read. Raises one of DAMAGED, or OSError."""
+    try:
+        return zipfile.ZipFile(path)
+    except UnicodeDecodeError:
+        raise
+    except ValueError as error:  # its directory is said to lie where no file can be read
+        raise zipfile.BadZipFile(str(error)) from error
 
 
 def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
@@ -166,8 +187,12 @@ def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.
         )
         if not known or info.orig_filename != info.filename:
             raise _hostile(path, f"{shown} is no file that an export has")
-        if kind not in {0, stat.S_IFREG} or info.flag_bits & 1:
+        if kind not in {0, stat.S_IFREG} or info.flag_bits & ENCRYPTED:
             raise _hostile(path, f"{shown} is no plain file")
+        if info.compress_type not in PACKED:
+            raise _hostile(path, f"{shown} is packed as no export is")
+        if info.header_offset >= size:
+            raise _hostile(path, f"{shown} lies beyond the file's end")
         if info.filename in members:
             raise _hostile(path, f"{shown} is in it twice")
         packed += info.compress_size

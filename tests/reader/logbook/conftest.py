@@ -17,13 +17,18 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Deselect what needs a server where none is named."""
     if SERVER:
         return
-    needing = [item for item in items if "postgresql" in getattr(item, "callspec", _None()).params.values()]
+    needing = [item for item in items if _place(item) == "postgresql"]
     config.hook.pytest_deselected(items=needing)
     items[:] = [item for item in items if item not in needing]
 
 
-class _None:
-    params: dict[str, object] = {}  # noqa: RUF012
+def _place(item: pytest.Item) -> object:
+    """Which of `place` a test is given, None if it asks for none."""
+    return (
+        item.callspec.params.get("place")
+        if isinstance(item, pytest.Function) and hasattr(item, "callspec")
+        else None
+    )
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -4,6 +4,7 @@ import csv
 import json
 import os
 import stat
+import struct
 import subprocess
 import sys
 import zipfile
@@ -238,6 +239,49 @@ def test_a_zip_with_links_copies_or_bombs_is_refused(export: Path) -> None:
     bomb.compress_type = zipfile.ZIP_DEFLATED
     with pytest.raises(LinecallError, match="would unpack to far more"):
         verify_zip(with_member(bomb, bytes(50_000_000)))
+
+
+def test_a_zip_that_is_packed_otherwise_is_refused(export: Path) -> None:
+    changed = rewritten(export)
+    with zipfile.ZipFile(changed, "a", zipfile.ZIP_LZMA) as archive:
+        archive.writestr(f"photos/{'1' * 64}.jpg", b"photo")
+    with pytest.raises(LinecallError, match="is packed as no export is"):
+        verify_zip(changed)
+
+
+def test_a_damaged_zip_is_told_in_one_line_wherever_a_byte_is_wrong(export: Path) -> None:
+    whole = export.read_bytes()
+    with zipfile.ZipFile(export) as archive:
+        directory = archive.start_dir
+    told: list[LinecallError] = []
+    for at in range(directory, len(whole)):
+        export.write_bytes(whole[:at] + b"\xff" + whole[at + 1 :])
+        try:
+            verify_zip(export)  # of some bytes nothing hangs, such as a member's time
+        except LinecallError as error:
+            told.append(error)
+    assert {zipfile.BadZipFile, NotImplementedError} <= {type(one.__cause__) for one in told}
+    assert [str(one) for one in told if "\n" in str(one)] == []
+
+
+def test_a_zip_whose_member_lies_beyond_any_file_is_told(export: Path) -> None:
+    changed = rewritten(export)
+    with zipfile.ZipFile(changed, "a") as archive:
+        archive.writestr(f"photos/{'1' * 64}.jpg", b"photo")
+        archive.getinfo("events.jsonl").header_offset = 2**64 - 1
+    with pytest.raises(LinecallError, match="lies beyond the file's end"):
+        verify_zip(changed)
+
+
+def test_a_zip_whose_directory_lies_where_no_file_can_be_read_is_told(export: Path) -> None:
+    data = export.read_bytes()
+    end = data.rindex(b"PK\x05\x06")
+    # The end in its long form, with its locator (APPNOTE.TXT 4.3.14, 4.3.15): a directory of 2**64 - 1 bytes.
+    long_end = struct.pack("<4sQ2H2L4Q", b"PK\x06\x06", 44, 45, 45, 0, 0, 1, 1, 2**64 - 1, 0)
+    locator = struct.pack("<4sLQL", b"PK\x06\x07", 0, end, 1)
+    export.write_bytes(data[:end] + long_end + locator + data[end:])
+    with pytest.raises(LinecallError, match="is no whole zip"):
+        verify_zip(export)
 
 
 def test_one_endless_line_is_not_read_into_memory(export: Path, monkeypatch: pytest.MonkeyPatch) -> None:
