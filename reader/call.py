@@ -125,9 +125,8 @@ def call_mark(
         false_call=false_call,
     )
     blank, detection, needed, ceiling = held.blank, held.detection, held.needed, held.ceiling
-    bound = (
-        max(measured.height, 0.0) + held.reach
-    )  # a height below zero is noise, and excludes no more than zero does
+    # A height below zero is noise, and excludes no more than zero does.
+    bound = max(measured.height, 0.0) + held.reach
     height = f"height {measured.height:.4f}"
     if measured.height > needed:
         above = f"{height} is above the limit of blank, {needed:.4f}"

@@ -24,7 +24,16 @@ from reader.call_anew import call_anew, measured_marks
 from reader.errors import LinecallError
 from reader.library.consensus import grade_of_calls
 from reader.library.examples import MarkKey
-from reader.library.outcomes import BoolArray, Marks, Outcomes, grouped, mark_values, outcomes, outcomes_by
+from reader.library.outcomes import (
+    BoolArray,
+    Marks,
+    Outcomes,
+    grouped,
+    mark_values,
+    outcomes,
+    outcomes_by,
+    raises_alarm,
+)
 from reader.library.statistics import (
     MARKS_MIN,
     PLATES_MIN,
@@ -592,8 +601,8 @@ def _barred(row: MeasuredRow, calls: Iterable[MarkCall]) -> Iterator[Barred]:
         consensus = row.consensus.get((one.window, one.mark))
         if consensus in (None, "doubtful") or one.call == "doubtful":
             continue
-        if_absent = one.mark == "reference" or row.layout.assay.format == "competitive"
-        missed = (consensus != "present") == if_absent and (one.call == "present") == if_absent
+        assay = row.layout.assay.format
+        missed = raises_alarm(one.mark, consensus, assay) and not raises_alarm(one.mark, one.call, assay)
         if missed or (consensus == "absent" and one.call == "present"):
             yield Barred(
                 example=row.example,

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from reader.call import Limits, false_call_per_mark, limits, looks_against, off_place
 from reader.library.statistics import FloatArray, IntArray, extra
-from reader.mark import MarkMeasurement
+from reader.mark import MarkMeasurement, MarkName
 from reader.settings import Format, IndicatorMark, ReferenceMark, Thresholds
 from reader.verdict import Call
 
@@ -66,12 +66,16 @@ class Marks:
     share: FloatArray
 
 
+def raises_alarm(mark: MarkName, call: Call, assay: Format) -> bool:
+    """Whether a mark called present, absent or undeveloped shows contamination, or a window that did not work."""
+    return (call != "present") == (mark == "reference" or assay == "competitive")
+
+
 def mark_values(
     mark: MarkMeasurement, place: IndicatorMark, consensus: Call, assay: Format, thresholds: Thresholds
 ) -> dict[str, Any]:
     """One mark's values, by the names of `Marks`; consensus : present, absent or undeveloped."""
     nan = math.nan
-    if_absent = mark.mark == "reference" or assay == "competitive"
     return {
         "height": nan if mark.height is None else mark.height,
         "standard_error": nan if mark.standard_error is None else mark.standard_error,
@@ -82,9 +86,9 @@ def mark_values(
         "unlike": bool(looks_against(mark, place, thresholds)),
         "starting": isinstance(place, ReferenceMark) and mark.dye == place.undeveloped_colour is not None,
         "disturbed": not DISTURBED.isdisjoint(mark.flags),
-        "alarm": (consensus != "present") == if_absent,
+        "alarm": raises_alarm(mark.mark, consensus, assay),
         "absent": consensus == "absent",
-        "if_absent": if_absent,
+        "if_absent": raises_alarm(mark.mark, "absent", assay),
     }
 
 
