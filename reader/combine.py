@@ -25,11 +25,10 @@ from itertools import combinations
 import numpy as np
 
 from reader.call import MarkCall, t_quantile
+from reader.line import DYE, LUMA, line_shape
 from reader.mark import (
     BLANK_APART,
     DEFAULT_BLUR_MM,
-    DYE,
-    LUMA,
     MARK_ZONE_MM,
     MEMBRANE_FREEDOM,
     MEMBRANE_SD,
@@ -37,7 +36,6 @@ from reader.mark import (
     MarkMeasurement,
     MarkName,
     WindowFit,
-    line_shape,
 )
 from reader.quality import refuse
 from reader.settings import Layout, Thresholds

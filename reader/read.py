@@ -56,7 +56,9 @@ from reader.settings import (
     load_texts,
     load_thresholds,
 )
+from reader.shade import find_shades, level_strip
 from reader.strip import Strip, cut_strips
+from reader.surround import cut_surrounds
 from reader.verdict import (
     LayoutRecord,
     Mark,
@@ -235,8 +237,14 @@ def _measure(
     check_sharpness(strips, layout, settings.thresholds)
     profiles = [extract_profile(strip) for strip in strips]
     check_covers(profiles, layout)
+    shades = find_shades(cut_surrounds(photo, pose, strips), profiles, layout)
+    strips = tuple(level_strip(strip, shade) for strip, shade in zip(strips, shades, strict=True))
+    profiles = [
+        profile if shade.is_level else extract_profile(strip)
+        for profile, shade, strip in zip(profiles, shades, strips, strict=True)
+    ]
     fits = measure_marks(
-        profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=membrane_tone(strips)
+        profiles, layout, shades, chroma_floor=chroma_floor(photo.chroma), tone=membrane_tone(strips)
     )
     age = reading_age(
         layout,
@@ -400,6 +408,10 @@ def _mark_record(
         span=measured.span,
         dye_angle_deg=measured.dye_angle,
         dye_angle_deg_se=measured.dye_angle_se,
+        dye_evidence=measured.dye_evidence,
+        which_dye_evidence=measured.which_dye_evidence,
+        line_evidence=measured.line_evidence,
+        shade_height=measured.shade_height,
         between_sd=between_sd,
         weights=weights,
         flags=measured.flags,

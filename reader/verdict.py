@@ -249,6 +249,10 @@ class Mark(_Frozen):
     span: Share | None = None
     dye_angle_deg: Degrees | None = None
     dye_angle_deg_se: Annotated[Degrees, Field(ge=0)] | None = None
+    dye_evidence: Figure | None = None
+    which_dye_evidence: Figure | None = None
+    line_evidence: Figure | None = None
+    shade_height: Absorbance | None = None
     between_sd: AbsorbanceError | None = None
     weights: tuple[Share, ...] = ()
     flags: tuple[Text, ...] = ()
