@@ -66,12 +66,13 @@ class Strip:
     """One window, straightened: row 0 at the upstream end, column 0 on the left looking along the flow.
 
     linear : (n_along, n_across, 3) float32 RGB, 0..1.
-    valid : (n_along, n_across) bool, False where the rim hides the membrane or the light is clipped.
+    valid : (n_along, n_across) bool, False where the membrane is hidden or its light clipped.
     mm_to_px : (3, 3), millimetres on the membrane (x across, y along, origin upstream left) to upright pixels.
     corners_px : (4, 2) membrane corners: upstream left, upstream right, downstream right, downstream left.
-    hidden_fraction : share of the samples inside the membrane's margins that the rim hides; clipped_fraction : share
-    of those seen that are too bright; 1 where there are none. edge_step : the strongest step of absorbance at the
-    membrane's four sides; edge_share : how much of an end's step lies within EDGE_MM.
+    hidden_fraction : share of the samples inside the membrane's margins that the rim hides, or that are too dark to
+    tell, as beyond the photo's frame; clipped_fraction : share of those seen that are too bright; 1 where there are
+    none. edge_step : the strongest step of absorbance at the membrane's four sides; edge_share : how much of an end's
+    step lies within EDGE_MM.
     """
 
     window: Window
@@ -364,12 +365,13 @@ def _cut(
     x = (np.arange(light.shape[1]) + 0.5) / STRIP_PX_PER_MM
     y = (np.arange(light.shape[0]) + 0.5) / STRIP_PX_PER_MM
     inside = np.logical_and.outer(_inside(y, window.length), _inside(x, window.breadth))
-    seen = inside & np.logical_and.outer(
+    clear = np.logical_and.outer(
         _open(y, window.length, parallax[1] + own[1], seating.opening_margin_mm),
         _open(x, window.breadth, parallax[0] + own[0], seating.opening_margin_mm),
     )
+    seen = inside & clear & (light > DARK).all(axis=2)
     clipped = np.asarray((light >= CLIPPED).any(axis=2))
-    valid = seen & ~clipped & (light > DARK).all(axis=2)
+    valid = seen & ~clipped
     for array in (light, valid):
         array.setflags(write=False)
     corners = np.array([[0, 0], [window.breadth, 0], [window.breadth, window.length], [0, window.length]])

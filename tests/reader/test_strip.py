@@ -208,3 +208,16 @@ def test_nothing_is_hidden_from_straight_above(length: float, breadth: float) ->
     pose = replace(pose_of(layout, from_above()), camera_mm=np.array([44.0, 11.0, 1e6]))
     (strip,) = cut_strips(photo_of(drawn(layout, pose, depth=1.5)), pose)
     assert strip.hidden_fraction == 0.0
+
+
+@pytest.mark.parametrize(
+    ("shift", "code"), [((200.0, 250.0), 3), ((-500.0, 250.0), 230)], ids=["black", "cut off"]
+)
+def test_a_membrane_too_dark_or_beyond_the_frame_is_hidden(shift: tuple[float, float], code: int) -> None:
+    layout = load_layout("strip")
+    pose = pose_of(layout, from_above(shift=shift))
+    pixels = drawn(layout, pose, depth=1.5)
+    pixels[pixels == 230] = code
+    (strip,) = cut_strips(photo_of(pixels), pose)
+    assert 0.5 < strip.hidden_fraction <= 1.0
+    assert strip.valid.mean() < 0.5
