@@ -406,7 +406,7 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     total = sum(blanks.independent for blanks in plate)
     if total == 0:
         rgb = FALLBACK_NOISE**2 * np.ones((3, 3))
-        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=1.0, rgb=rgb)
+        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=MEMBRANE_FREEDOM, rgb=rgb)
     weights = [blanks.independent / max(1, len(blanks.rgb)) for blanks in plate]
     pooled = sum((w * b.rgb.T @ b.rgb for w, b in zip(weights, plate, strict=True)), np.zeros((3, 3))) / total
     share = own.independent / (own.independent + PLATE_WEIGHT)
