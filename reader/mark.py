@@ -420,7 +420,8 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
     scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
     searched = [_searched(b.luma, sigma / scale, b.step_mm) for b in plate]
-    mean = sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total
+    # The best of noise: below 0 it is the bias of the few places, and belongs to the spread.
+    mean = max(0.0, sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total)
     spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
     freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
     return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)
