@@ -437,7 +437,7 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     total = sum(blanks.independent for blanks in plate)
     if total == 0:
         rgb = FALLBACK_NOISE**2 * np.ones((3, 3))
-        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=1.0, rgb=rgb)
+        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=MEMBRANE_FREEDOM, rgb=rgb)
     weights = [blanks.independent / max(1, len(blanks.rgb)) for blanks in plate]
     pooled = sum((w * b.rgb.T @ b.rgb for w, b in zip(weights, plate, strict=True)), np.zeros((3, 3))) / total
     share = own.independent / (own.independent + PLATE_WEIGHT)
@@ -451,7 +451,8 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
     scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
     searched = [_searched(b.luma, sigma / scale, b.step_mm) for b in plate]
-    mean = sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total
+    # The best of noise: below 0 it is the bias of the few places, and belongs to the spread.
+    mean = max(0.0, sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total)
     spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
     freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
     return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)

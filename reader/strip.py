@@ -66,12 +66,14 @@ class Strip:
     """One window, straightened: row 0 at the upstream end, column 0 on the left looking along the flow.
 
     linear : (n_along, n_across, 3) float32 RGB, 0..1.
-    valid : (n_along, n_across) bool, False where the rim hides the membrane or the light is clipped.
+    valid : (n_along, n_across) bool, False where the membrane is hidden or its light clipped.
     mm_to_px : (3, 3), millimetres on the membrane (x across, y along, origin upstream left) to upright pixels.
     to_plate : (3, 3), the same millimetres to plate millimetres, with what the pose was found to be off by.
     corners_px : (4, 2) membrane corners: upstream left, upstream right, downstream right, downstream left.
-    hidden_fraction, clipped_fraction : of the membrane, by its rim and by too much light. edge_step : the strongest
-    step of absorbance at the membrane's four sides; edge_share : how much of an end's step lies within EDGE_MM.
+    hidden_fraction : share of the samples inside the membrane's margins that the rim hides, or that are too dark to
+    tell, as beyond the photo's frame; clipped_fraction : share of those seen that are too bright; 1 where there are
+    none. edge_step : the strongest step of absorbance at the membrane's four sides; edge_share : how much of an end's
+    step lies within EDGE_MM.
     """
 
     window: Window
@@ -364,12 +366,14 @@ def _cut(
     light = sample(view.patch, mm_to_px, extent, STRIP_PX_PER_MM)
     x = (np.arange(light.shape[1]) + 0.5) / STRIP_PX_PER_MM
     y = (np.arange(light.shape[0]) + 0.5) / STRIP_PX_PER_MM
-    seen = np.logical_and.outer(
-        _seen(y, window.length, parallax[1] + own[1], seating.opening_margin_mm),
-        _seen(x, window.breadth, parallax[0] + own[0], seating.opening_margin_mm),
+    inside = np.logical_and.outer(_inside(y, window.length), _inside(x, window.breadth))
+    clear = np.logical_and.outer(
+        _open(y, window.length, parallax[1] + own[1], seating.opening_margin_mm),
+        _open(x, window.breadth, parallax[0] + own[0], seating.opening_margin_mm),
     )
+    seen = inside & clear & (light > DARK).all(axis=2)
     clipped = np.asarray((light >= CLIPPED).any(axis=2))
-    valid = seen & ~clipped & (light > DARK).all(axis=2)
+    valid = seen & ~clipped
     for array in (light, valid):
         array.setflags(write=False)
     corners = np.array([[0, 0], [window.breadth, 0], [window.breadth, window.length], [0, window.length]])
@@ -382,20 +386,18 @@ def _cut(
         corners_px=apply(mm_to_px, corners),
         mm_to_px=mm_to_px,
         to_plate=to_plate,
-        hidden_fraction=float(1 - seen.mean() / _open_share(window)),
+        hidden_fraction=float((~seen[inside]).mean()) if inside.any() else 1.0,
         clipped_fraction=float(clipped[seen].mean()) if seen.any() else 1.0,
         edge_step=_edge_step(view, window, parallax - view.top_shift + local),
         edge_share=_edge_share(view, window, parallax - view.top_shift + local),
     )
 
 
-def _seen(place: NDArray[np.floating], size: float, shift: float, margin: float) -> NDArray[np.bool_]:
-    """Places (mm) inside the membrane's edges and inside the opening, which lies `shift` before them."""
-    low = max(0.0, -margin - shift) + MARGIN_MM
-    high = min(size, size + margin - shift) - MARGIN_MM
-    return np.asarray((place > low) & (place < high))
+def _inside(place: NDArray[np.floating], size: float) -> NDArray[np.bool_]:
+    """Places (mm) that lie within the margins of a membrane's two edges."""
+    return np.asarray((place > MARGIN_MM) & (place < size - MARGIN_MM))
 
 
-def _open_share(window: Window) -> float:
-    """Share of the membrane inside the margins when nothing hides it."""
-    return (1 - 2 * MARGIN_MM / window.breadth) * (1 - 2 * MARGIN_MM / window.length)
+def _open(place: NDArray[np.floating], size: float, shift: float, margin: float) -> NDArray[np.bool_]:
+    """Places (mm) as far inside both rims of the opening, which lies `shift` before the membrane."""
+    return np.asarray((place > MARGIN_MM - margin - shift) & (place < size + margin - shift - MARGIN_MM))
