@@ -16,7 +16,7 @@ from contextlib import contextmanager, nullcontext
 from dataclasses import asdict, dataclass
 from functools import cache, partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 import cv2
@@ -36,6 +36,8 @@ from fixtures.finished import (
     twin_of,
 )
 from fixtures.phone_changes import Changed
+
+Row = TypeVar("Row")
 
 MISPLACED_MM = 0.5  # a window that lies further off may hide half a line
 CLEAR_PHOTOS = 24
@@ -254,9 +256,9 @@ def per_cent(part: tuple[int, int]) -> str:
     return f"{found:4d}/{n:<4d}{100 * found / n:5.1f}%" if n else f"{'-':>10}{'':5}"
 
 
-def chosen(rows: Mapping[str, Prepare], pattern: str) -> dict[str, Prepare]:
+def chosen(rows: Mapping[str, Row], pattern: str) -> dict[str, Row]:
     """The rows whose names a regular expression finds."""
-    kept = {row: prepare for row, prepare in rows.items() if re.search(pattern, row)}
+    kept = {name: row for name, row in rows.items() if re.search(pattern, name)}
     if not kept:
         raise click.UsageError(f"no row matches {pattern!r}; the rows are: {', '.join(rows)}")
     return kept
