@@ -150,9 +150,7 @@ def call_mark(
             return _call(measured, "doubtful", blank, detection, [above, witness], disturbed=True)
         if isinstance(place, ReferenceMark) and place.undeveloped_colour is not None:
             if not _dye_is_known(measured):
-                unknown = (
-                    f"its colour does not tell whether it still has its starting dye, {place.undeveloped_colour}"
-                )
+                unknown = f"its colour does not tell whether it still has its starting dye, {place.undeveloped_colour}"
                 return _call(measured, "doubtful", blank, detection, [above, unknown], disturbed=True)
             if measured.dye == place.undeveloped_colour:
                 starting = f"it still has its starting dye, {measured.dye}"
@@ -235,14 +233,21 @@ def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: T
                 f"its colour is {measured.dye_angle:.0f} degrees off the {measured.dye} dye's: a shadow, hair or stain"
             )
     if measured.line_evidence is not None and measured.line_evidence < EDGE:
-        against.append("an edge explains what is seen better than a line does: the edge of a shadow or of wetting")
+        against.append(
+            "an edge explains what is seen better than a line does: the edge of a shadow or of wetting"
+        )
     return against
 
 
 def heard(measured: MarkMeasurement) -> tuple[str, bool]:
-    """What says that a line high enough is dye and no change of the light, as a sentence; whether anything says so."""
-    if measured.shade_height is not None:
-        taken = abs(measured.shade_height)
+    """What says that a line high enough is dye and no change of the light, as a sentence; whether anything says so.
+
+    Where nobody looked at the plastic, nobody is asked: a strip by itself, a verdict of before (`call_anew`).
+    """
+    if measured.plastic is None:
+        return "what lies beside the window was not looked at", True
+    if measured.plastic:
+        taken = abs(measured.shade_height or 0.0)
         if taken < UNEVEN:
             return "the plastic beside it is level there, so it is no shadow", True
         return f"a shadow worth {taken:.4f}, as the plastic beside it shows, is taken out", True
@@ -253,6 +258,8 @@ def heard(measured: MarkMeasurement) -> tuple[str, bool]:
 
 def _dye_is_known(measured: MarkMeasurement) -> bool:
     """Whether a line's colour tells one of the mark's dyes from the other."""
+    if measured.plastic is None and measured.which_dye_evidence is None:
+        return measured.dye is not None
     return measured.which_dye_evidence is not None and measured.which_dye_evidence > WHICH_DYE
 
 

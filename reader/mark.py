@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from reader.line import DYE, LUMA, line_shape
 from reader.profile import Profile
 from reader.settings import IndicatorMark, Layout
-from reader.shade import Shade, unknown_shade
+from reader.shade import Shade, unasked_shade
 from reader.witness import check_edge, dye_evidence, dye_share, which_dye
 
 FloatArray = NDArray[np.float64]
@@ -110,11 +110,14 @@ class MarkMeasurement:
     None where a line is too faint, or the file too coarse, to tell. span : share of the lanes across the breadth
     that carry the line. straightness_mm : rms of the lanes' places about a straight line. dye : the dye whose colour
     fits best of those the mark may show; None where the file cannot carry it. dye_angle : degrees between the line's
-    colour and that dye's, in absorbance space. dye_evidence : by how much that dye explains the colour better than a
-    neutral shadow does, natural logarithm of the likelihood ratio; which_dye_evidence : the same over the mark's other dye. line_evidence : by how much a line explains the profile better than an edge does, likewise. shade_height : what
-    the light's own change, as the plastic shows it, would have added to the height; None where no plastic was seen.
-    blank_mean, blank_sd : heights found where no line is, in this
+    colour and that dye's, in absorbance space. blank_mean, blank_sd : heights found where no line is, in this
     window's terms; blank_n : degrees of freedom behind them.
+
+    What tells dye from light. plastic : whether the plastic beside the window was seen; None where nobody looked.
+    shade_height : what the change of light that it shows would have added to the height; None where it was not seen.
+    dye_evidence : by how much the dye explains the colour better than a neutral shadow does, natural logarithm of the
+    likelihood ratio; which_dye_evidence : the same over the mark's other dye; line_evidence : by how much a line
+    explains the profile better than an edge does.
     """
 
     window: str
@@ -129,13 +132,14 @@ class MarkMeasurement:
     dye: str | None
     dye_angle: float | None
     dye_angle_se: float | None
-    dye_evidence: float | None
-    which_dye_evidence: float | None
-    line_evidence: float | None
-    shade_height: float | None
     blank_mean: float
     blank_sd: float
     blank_n: float
+    plastic: bool | None = None
+    shade_height: float | None = None
+    dye_evidence: float | None = None
+    which_dye_evidence: float | None = None
+    line_evidence: float | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -235,11 +239,9 @@ def measure_marks(
     chroma_floor : the smallest chroma amplitude that the file carries, in 8-bit codes. tone : the membranes' encoded
     brightness, 0..1, which says how many codes a given absorbance is.
     """
-    shades = shades or [unknown_shade(len(profile.position_mm)) for profile in profiles]
+    shades = shades or [unasked_shade(len(profile.position_mm)) for profile in profiles]
     noise = _learn_noise(profiles, shades, layout)
-    blanks = [
-        _blanks(profile, shade, layout, noise) for profile, shade in zip(profiles, shades, strict=True)
-    ]
+    blanks = [_blanks(profile, shade, layout, noise) for profile, shade in zip(profiles, shades, strict=True)]
     levels = [_noise_level(own, blanks) for own in blanks]
     fits = [
         _fit(profile, shade, layout, noise, level.sigma)
@@ -295,7 +297,7 @@ def _blank_rows(profile: Profile, layout: Layout) -> BoolArray:
 
 def _covariance(x: FloatArray, noise: NoiseModel) -> FloatArray:
     """Covariance (n, n) of a blank profile at positions x, in units of the white noise's variance."""
-    return _rough_covariance(x, noise) + _baseline_covariance(x, noise)
+    return np.asarray(_rough_covariance(x, noise) + _baseline_covariance(x, noise))
 
 
 def _rough_covariance(x: FloatArray, noise: NoiseModel) -> FloatArray:
@@ -487,7 +489,9 @@ def _fit(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigm
     plain = sigma * np.sqrt(np.diag(inner))
     misfit = _misfit(x, y, projected, shapes, places, sigma)
     alone = [
-        check_edge(x, y, _without_line(projected, shapes[:, 1 - k]), shapes[:, k], place_mm=places[k], sigma=sigma)
+        check_edge(
+            x, y, _without_line(projected, shapes[:, 1 - k]), shapes[:, k], place_mm=places[k], sigma=sigma
+        )
         for k in (0, 1)
     ]
     heights = np.array([edge.height for edge in alone])
@@ -681,7 +685,9 @@ def _measure_window(
     return WindowFit(
         window=profile.window.id,
         indicator=indicator,
-        reference=_measurement(profile, shade, "reference", 1, fit, level, reference_dyes, carried, colourless),
+        reference=_measurement(
+            profile, shade, "reference", 1, fit, level, reference_dyes, carried, colourless
+        ),
         blur_mm=fit.blur,
         position_mm=x,
         absorbance=profile.absorbance @ LUMA * scale,
@@ -746,11 +752,15 @@ def _measurement(
         dye_evidence=dye_evidence(colour, unsure, dye) if coloured and not colourless else None,
         which_dye_evidence=which_dye(colour, unsure, dye, other) if coloured and other else None,
         line_evidence=fit.line_evidence[k] if snr >= LOOKS_SNR else None,
-        shade_height=float(fit.filters[k] @ (shade.change[fit.rows] @ LUMA)) * scale if shade.plastic else None,
+        shade_height=float(fit.filters[k] @ (shade.change[fit.rows] @ LUMA)) * scale
+        if shade.plastic
+        else None,
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,
-        flags=_flags(part_of_breadth=part, colour_not_carried=snr >= LOOKS_SNR and (colourless or not coloured)),
+        flags=_flags(
+            part_of_breadth=part, colour_not_carried=snr >= LOOKS_SNR and (colourless or not coloured)
+        ),
     )
 
 
@@ -779,10 +789,6 @@ def _unseen(window: str, name: MarkName, level: _Level, white: float) -> MarkMea
         dye=None,
         dye_angle=None,
         dye_angle_se=None,
-        dye_evidence=None,
-        which_dye_evidence=None,
-        line_evidence=None,
-        shade_height=None,
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,

@@ -28,7 +28,9 @@ from reader.surround import BEYOND_MM, Surround
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-TILTS = np.tan(np.radians(np.concatenate([np.arange(-30, -10, 2), np.arange(-10, 10.5, 0.5), np.arange(12, 31, 2)])))
+TILTS = np.tan(
+    np.radians(np.concatenate([np.arange(-30, -10, 2), np.arange(-10, 10.5, 0.5), np.arange(12, 31, 2)]))
+)
 """Slopes of a shadow's edge against the marks that are tried, mm along for each mm across."""
 TILT_SD = 0.15
 """Spread of that slope among shadows along the marks; level plastic has no direction and stays at 0."""
@@ -85,13 +87,14 @@ INNER = slice(round(BEYOND_MM / ROW_MM), -round(BEYOND_MM / ROW_MM))
 class Shade:
     """The change of light along one window.
 
-    plastic : whether plastic beside the window was seen at all; if not, nothing is known of the light.
+    plastic : whether plastic beside the window was seen at all; if not, nothing is known of the light; None where
+    nobody looked.
     change : (n, 3) absorbance RGB that the light adds along the window's middle, on the rows of its profile; 0 where
     the light is level. tilt : mm along the flow by which the change moves for each mm across. modes : (k, n) luma
     absorbance, 1 sigma each: what is unsure of it.
     """
 
-    plastic: bool
+    plastic: bool | None
     change: FloatArray
     tilt: float
     modes: FloatArray
@@ -102,8 +105,13 @@ class Shade:
         return not self.change.any()
 
 
+def unasked_shade(n: int) -> Shade:
+    """Say that nobody looked at the plastic beside a window of n rows: its strip is all there is."""
+    return Shade(plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+
+
 def unknown_shade(n: int) -> Shade:
-    """Say that nothing is known of the light on a window of n rows."""
+    """Say that nothing is known of the light on a window of n rows, as no plastic was seen beside it."""
     return Shade(plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
 
 
@@ -375,9 +383,7 @@ SHIFTS = np.arange(-SHIFT_MAX_MM, SHIFT_MAX_MM + 1e-9, 0.05)
 
 def _fit_shift(lights: Sequence[_Light | None], profiles: Sequence[Profile], layout: Layout) -> _ShiftFit:
     """One shift and one share for all windows; then each window's own shift about it."""
-    seen = [
-        (light, profile) for light, profile in zip(lights, profiles, strict=True) if light is not None
-    ]
+    seen = [(light, profile) for light, profile in zip(lights, profiles, strict=True) if light is not None]
     if not seen:
         return _ShiftFit(places=())
     sums = [_shift_sums(light, profile, layout) for light, profile in seen]
@@ -385,12 +391,9 @@ def _fit_shift(lights: Sequence[_Light | None], profiles: Sequence[Profile], lay
     prior = 1 / SHARE_SD**2
     share = np.clip((cross + SHARE * prior) / (square + prior), *SHARE_RANGE)
     unlikely = (
-        share**2 * square
-        - 2 * share * cross
-        + prior * (share - SHARE) ** 2
-        + (SHIFTS / SHIFT_SD_MM) ** 2
+        share**2 * square - 2 * share * cross + prior * (share - SHARE) ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
     )
-    shift, shift_se = _posterior(unlikely)
+    shift, _ = _posterior(unlikely)
     common = float(np.interp(shift, SHIFTS, share))
     common_se = float(np.interp(shift, SHIFTS, 1 / np.sqrt(square + prior)))
     places = []
@@ -400,9 +403,7 @@ def _fit_shift(lights: Sequence[_Light | None], profiles: Sequence[Profile], lay
         places.append(
             (
                 profile.window.id,
-                _Place(
-                    shift_mm=own, shift_se=math.hypot(own_se, 0.0), share=common, share_se=common_se
-                ),
+                _Place(shift_mm=own, shift_se=own_se, share=common, share_se=common_se),
             )
         )
     return _ShiftFit(places=tuple(places))
@@ -463,5 +464,3 @@ def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade
         *(np.interp(at, light.position_mm, mode) for mode in light.modes),
     ]
     return Shade(plastic=True, change=change, tilt=tilt, modes=np.stack(modes))
-
-

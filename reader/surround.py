@@ -22,7 +22,7 @@ BoolArray = NDArray[np.bool_]
 
 BESIDE_MM = 1.2
 """Plastic nearer to a membrane than this belongs to its opening: bevel, rounded rim, blur.
-Common practice, no source: a bevel of half a millimetre (`strip.OPENING_MARGIN_MM`), its rounding, and a pixel or two."""
+Common practice, no source: a bevel of half a millimetre (`strip.OPENING_MARGIN_MM`), its rounding, a pixel or two."""
 REACH_MM = 5.7
 """Plastic further from a membrane than this lies in the light of the next window."""
 LANE_COLUMNS = 3
@@ -64,7 +64,7 @@ def _surround(photo: Photo, pose: PlatePose, strip: Strip) -> Surround:
     n_lanes = int((REACH_MM - BESIDE_MM) / (LANE_COLUMNS * ROW_MM))
     breadth_of_lanes = n_lanes * LANE_COLUMNS * ROW_MM
     top = -n_beyond * ROW_MM
-    position = top + (np.arange(n_rows) + 0.5) * ROW_MM
+    position = top + (np.arange(n_rows, dtype=np.float64) + 0.5) * ROW_MM
     lane = (np.arange(n_lanes) + 0.5) * LANE_COLUMNS * ROW_MM
     across, absorbance, seen = [], [], []
     for start in (-BESIDE_MM - breadth_of_lanes, window.breadth + BESIDE_MM):
@@ -77,7 +77,9 @@ def _surround(photo: Photo, pose: PlatePose, strip: Strip) -> Surround:
         grid = np.stack(np.broadcast_arrays(x[None], position[:, None]), axis=-1)
         clear &= _on_plastic(apply(strip.to_plate, grid.reshape(-1, 2)), pose.layout).reshape(clear.shape)
         across.append(x - window.breadth / 2)
-        absorbance.append(-np.log10(np.maximum(lanes.mean(axis=2, dtype=np.float64), DARK)).transpose(1, 0, 2))
+        absorbance.append(
+            -np.log10(np.maximum(lanes.mean(axis=2, dtype=np.float64), DARK)).transpose(1, 0, 2)
+        )
         seen.append(clear.T)
     return Surround(
         window=window,

@@ -127,7 +127,9 @@ def check_edge(
     variance = sigma**2 / a + sigma**2 * (b / a) ** 2 / free
     mean = alone + float(weight @ shift)
     none = 1 - float(weight.sum())
-    spread = none * (sigma**2 / a + (alone - mean) ** 2) + float(weight @ (variance + (alone + shift - mean) ** 2))
+    spread = none * (sigma**2 / a + (alone - mean) ** 2) + float(
+        weight @ (variance + (alone + shift - mean) ** 2)
+    )
     return EdgeCheck(
         height=mean,
         error=math.sqrt(spread),
