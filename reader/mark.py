@@ -162,8 +162,8 @@ class WindowFit:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NoiseModel:
-    """What the blank stretches of a plate say: variances over the white noise's, the baseline's scale, mm, and the white
-    noise's own variance (luma absorbance squared)."""
+    """What the blank stretches of a plate say: variances over the white noise's, the baseline's scale, mm, and the
+    white noise's own variance (luma absorbance squared)."""
 
     texture: float
     baseline: float
@@ -377,7 +377,7 @@ def _learn_noise(profiles: Sequence[Profile], shades: Sequence[Shade], layout: L
 
 def _without_modes(profile: Profile, shade: Shade, rows: BoolArray) -> FloatArray:
     """A profile's luma (n,) on these rows, without what the curves of its shade's modes explain of it."""
-    y = profile.absorbance[rows] @ LUMA
+    y = np.asarray(profile.absorbance[rows] @ LUMA)
     modes = shade.modes[:, rows]
     if not modes.any():
         return y

@@ -72,8 +72,8 @@ COARSE_GRAIN_MM = 0.3
 COARSE_SLOW = 0.016
 COARSE_SLOW_SHARE = 0.3
 COARSE_SLOW_MM = 4.0
-"""While shifts are sought, a membrane's profile has such noise and such a slow baseline (luma absorbance, 1 sigma), each
-with so large a share of the light's own change besides: the two surfaces do not see all of the room alike."""
+"""While shifts are sought, a membrane's profile has such noise and such a slow baseline (luma absorbance, 1 sigma),
+each with so large a share of the light's own change besides: the surfaces do not see all of the room alike."""
 END_MM = 2.2
 END_SHARE = 0.15
 """The membrane's ends are left out of that, as the rim's own shadow lies there: by so much, or by so large a share."""

@@ -228,7 +228,8 @@ class Mark(_Frozen):
     poor to tell. What tells dye from light: `plastic`, whether the plastic beside the window was seen (None: nobody
     looked); `shade_height`, what the change of light that it shows would have added to the height and was taken out;
     `dye_evidence`, `which_dye_evidence` and `line_evidence`, natural logarithms of likelihood ratios: the dye's colour
-    over a neutral shadow's, one dye over the mark's other, a line over an edge. Of several photos of one plate, `weights` are their shares in the height, in the order of
+    over a neutral shadow's, one dye over the mark's other, a line over an edge. Of several photos of one plate,
+    `weights` are their shares in the height, in the order of
     `readings`, and `between_sd` is its spread between them beyond their own errors (1 sigma), None where one
     photo alone speaks. Where readers have decided on the mark, `first_call` is linecall's own call and
     `decisions` are theirs, also one that was outvoted; none while they disagree.
