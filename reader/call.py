@@ -14,6 +14,7 @@ from typing import Generic, TypeVar
 import numpy as np
 
 from reader.mark import PLACE_SD_MM, FloatArray, MarkMeasurement, MarkName, WindowFit
+from reader.quality import FLAGS
 from reader.settings import IndicatorMark, Layout, ReferenceMark, Thresholds
 from reader.verdict import Call
 
@@ -31,6 +32,8 @@ EDGE = -2.0
 """Log likelihood ratio of line over edge below which a line's shape counts against it. Faint true lines fall below it
 once in a thousand (simulated)."""
 
+LOSSES = ("smoothed", "near_white", "compressed")
+"""Flags of a file that may have lost a faint line: nothing is called absent in it."""
 UNEVEN = 0.002
 """Heights below this, absorbance, are no shadow worth a word: half a per cent of the light."""
 
@@ -168,6 +171,10 @@ def call_mark(
             "the reference line lies at the end of its search, so a line may be beyond this mark's, too"
         )
         return _call(measured, "doubtful", blank, detection, [below, elsewhere], disturbed=True)
+    lost = [flag for flag in LOSSES if flag in measured.flags]
+    if bound < ceiling and lost:
+        taken = f"a line may have been taken from the file: {FLAGS[lost[0]]}"
+        return _call(measured, "doubtful", blank, detection, [below, taken], disturbed=True)
     if bound < ceiling:
         excluded = f"its upper bound, {bound:.4f}, is below {ceiling:.4f}: no line that counts can be there"
         return _call(measured, "absent", blank, detection, [below, excluded])

@@ -97,8 +97,8 @@ SEEN_SHARE = 0.7
 """Share of the rows under a line and its flanks that must be seen for its height to be measured."""
 COLOURED_LINES = 2
 COLOUR_KEPT = 0.5
-"""Where so many strong lines of a plate, in the median, keep less than this share of their dye's colour, the file has
-lost it (a phone's colour noise reduction in dim light, a filter), and colour is no evidence on this plate."""
+"""Where a plate has so many strong lines and each keeps less than this share of its dye's colour, the file has lost it
+(a phone's colour noise reduction in dim light, a filter), and colour is no evidence on this plate."""
 CHROMA_MARGIN = 2.0
 """A line's chroma must exceed the file's floor so many times before its colour is evidence."""
 
@@ -230,11 +230,14 @@ def measure_marks(
     profiles: Sequence[Profile],
     layout: Layout,
     shades: Sequence[Shade] | None = None,
+    losses: Sequence[tuple[str, ...]] | None = None,
     *,
     chroma_floor: float = 0.0,
     tone: float = 0.8,
 ) -> tuple[WindowFit, ...]:
     """Measure all marks of a plate: one WindowFit a profile, in order. Heights may be negative, as noise makes them.
+
+    shades : the change of light along each window. losses : by window, flags of what may have taken a faint line.
 
     chroma_floor : the smallest chroma amplitude that the file carries, in 8-bit codes. tone : the membranes' encoded
     brightness, 0..1, which says how many codes a given absorbance is.
@@ -249,9 +252,19 @@ def measure_marks(
     ]
     carried = faintest_colour(chroma_floor, tone)
     colourless = _is_colourless(profiles, fits, layout, carried)
+    losses = losses or [()] * len(profiles)
     return tuple(
-        _measure_window(profile, shade, layout, fit, level, carried, colourless)
-        for profile, shade, fit, level in zip(profiles, shades, fits, levels, strict=True)
+        _flagged(_measure_window(profile, shade, layout, fit, level, carried, colourless), lost)
+        for profile, shade, fit, level, lost in zip(profiles, shades, fits, levels, losses, strict=True)
+    )
+
+
+def _flagged(fit: WindowFit, flags: tuple[str, ...]) -> WindowFit:
+    """The same with flags on both marks."""
+    return replace(
+        fit,
+        indicator=replace(fit.indicator, flags=(*fit.indicator.flags, *flags)),
+        reference=replace(fit.reference, flags=(*fit.reference.flags, *flags)),
     )
 
 
@@ -646,14 +659,14 @@ def _best_widths(
 
 
 def _is_colourless(profiles: Sequence[Profile], fits: Sequence[_Fit], layout: Layout, carried: float) -> bool:
-    """Whether the plate's own strong lines show that the file lost their colour: most of them are nearly grey."""
+    """Whether the plate's own strong lines show that the file lost their colour: all of them are nearly grey."""
     kept = [
         max(dye_share(fit.filters[k] @ profile.absorbance[fit.rows], dye) for dye in _dyes(layout)[k])
         for profile, fit in zip(profiles, fits, strict=True)
         for k in (0, 1)
         if fit.heights[k] > STRONG_SNR * fit.errors[k] and fit.heights[k] > carried
     ]
-    return len(kept) >= COLOURED_LINES and float(np.median(kept)) < COLOUR_KEPT
+    return len(kept) >= COLOURED_LINES and max(kept) < COLOUR_KEPT
 
 
 def _dyes(layout: Layout) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -59,6 +59,7 @@ from reader.settings import (
 from reader.shade import find_shades, level_strip
 from reader.strip import Strip, cut_strips
 from reader.surround import cut_surrounds
+from reader.survival import check_survival
 from reader.verdict import (
     LayoutRecord,
     Mark,
@@ -251,6 +252,7 @@ def _measure(
     check_sharpness(strips, layout, settings.thresholds)
     profiles = [extract_profile(strip) for strip in strips]
     check_covers(profiles, layout)
+    survival = check_survival(photo, strips, layout)
     shades = find_shades(cut_surrounds(photo, pose, strips), profiles, layout)
     strips = tuple(level_strip(strip, shade) for strip, shade in zip(strips, shades, strict=True))
     profiles = [
@@ -258,7 +260,12 @@ def _measure(
         for profile, shade, strip in zip(profiles, shades, strips, strict=True)
     ]
     fits = measure_marks(
-        profiles, layout, shades, chroma_floor=chroma_floor(photo.chroma), tone=membrane_tone(strips)
+        profiles,
+        layout,
+        shades,
+        survival.flags,
+        chroma_floor=chroma_floor(photo.chroma),
+        tone=membrane_tone(strips),
     )
     age = reading_age(
         layout,
