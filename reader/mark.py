@@ -765,6 +765,7 @@ def _measurement(
         dye_evidence=dye_evidence(colour, unsure, dye) if coloured and not colourless else None,
         which_dye_evidence=which_dye(colour, unsure, dye, other) if coloured and other else None,
         line_evidence=fit.line_evidence[k] if snr >= LOOKS_SNR else None,
+        plastic=shade.plastic,
         shade_height=float(fit.filters[k] @ (shade.change[fit.rows] @ LUMA)) * scale
         if shade.plastic
         else None,
