@@ -246,6 +246,11 @@ def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: T
     return against
 
 
+def has_lost(measured: MarkMeasurement) -> bool:
+    """Whether the file may have lost a faint line at this mark."""
+    return any(flag in measured.flags for flag in LOSSES)
+
+
 def heard(measured: MarkMeasurement) -> tuple[str, bool]:
     """What says that a line high enough is dye and no change of the light, as a sentence; whether anything says so.
 
@@ -264,9 +269,9 @@ def heard(measured: MarkMeasurement) -> tuple[str, bool]:
 
 
 def _dye_is_known(measured: MarkMeasurement) -> bool:
-    """Whether a line's colour tells one of the mark's dyes from the other."""
+    """Whether a line's colour tells one of the mark's dyes from the other; not asked of a verdict of before."""
     if measured.plastic is None and measured.which_dye_evidence is None:
-        return measured.dye is not None
+        return True
     return measured.which_dye_evidence is not None and measured.which_dye_evidence > WHICH_DYE
 
 

@@ -24,7 +24,7 @@ from itertools import combinations
 
 import numpy as np
 
-from reader.call import MarkCall, t_quantile
+from reader.call import MarkCall, has_lost, t_quantile
 from reader.line import DYE, LUMA, line_shape
 from reader.mark import (
     BLANK_APART,
@@ -451,6 +451,8 @@ def _combine_mark(
 ) -> CombinedMark:
     errors = {k: m.standard_error for k, m in enumerate(measured) if m.standard_error is not None}
     used = [k for k in errors if not disturbed[k]]
+    whole = [k for k in used if not has_lost(measured[k])]
+    used = whole or used  # a photo that may have lost the line says nothing beside one that has not
     if len(used) < 2:
         best = used[0] if used else min(errors, key=errors.__getitem__, default=0)
         weights = tuple(float(k == best and k in errors) for k in range(len(measured)))
