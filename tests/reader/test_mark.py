@@ -8,7 +8,8 @@ from scipy import optimize, special
 
 from fixtures.strips import SimulatedStrip, as_strip, ideal_dprime, srgb_slope
 from reader.call import call_marks
-from reader.mark import DYE, LUMA, MarkMeasurement, WindowFit, line_shape, measure_marks
+from reader.line import DYE, LUMA, line_shape
+from reader.mark import MarkMeasurement, WindowFit, measure_marks
 from reader.profile import Profile, extract_profile
 from reader.settings import Layout, load_layout, load_thresholds
 
