@@ -28,7 +28,9 @@ from reader.photo import Photo
 from reader.profile import extract_profile
 from reader.read import membrane_tone
 from reader.settings import Layout, load_thresholds
+from reader.shade import find_shades, level_strip
 from reader.strip import RECESS_MM, cut_strips, membrane_mm_to_px, window_to_plate
+from reader.surround import cut_surrounds
 from tests.bench.layouts import Outcome, out_of_bounds, read_random
 
 SIZE = (1600, 1200)
@@ -195,7 +197,10 @@ def measured(photo: Photo, pose: PlatePose, floor: float) -> tuple[WindowFit, ..
     check_sharpness(strips, pose.layout, load_thresholds())
     profiles = [extract_profile(strip) for strip in strips]
     check_covers(profiles, pose.layout)
-    return measure_marks(profiles, pose.layout, chroma_floor=floor, tone=membrane_tone(strips))
+    shades = find_shades(cut_surrounds(photo, pose, strips), profiles, pose.layout)
+    strips = tuple(level_strip(strip, shade) for strip, shade in zip(strips, shades, strict=True))
+    profiles = [extract_profile(strip) for strip in strips]
+    return measure_marks(profiles, pose.layout, shades, chroma_floor=floor, tone=membrane_tone(strips))
 
 
 @given(seed=st.integers(0, 10**6), mouldable=st.booleans())
