@@ -117,7 +117,7 @@ def check_edge(
     gain_line = u**2 / a / sigma**2
     gain_edge = v**2 / d / sigma**2
     # The edge's depth has a prior of its own; what it adds to the line is its evidence.
-    free = d - b**2 / a + (sigma / EDGE_SD) ** 2
+    free = np.maximum(d - b**2 / a, 0.0) + (sigma / EDGE_SD) ** 2
     score = v - b * alone
     depth = score / free
     added = 0.5 * score * depth / sigma**2 - 0.5 * np.log(free * (EDGE_SD / sigma) ** 2)
