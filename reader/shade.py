@@ -55,7 +55,7 @@ SHIFT_SD_MM = 1.0
 """A light 45 degrees from above shifts a shadow by the membrane's depth, 1.5 mm; the steepest useful shift tried."""
 SHARE = 1.1
 SHARE_SD = 0.15
-SHARE_RANGE = (0.6, 1.6)
+SHARES = np.arange(0.7, 1.55, 0.1)
 """By which share of itself a shadow on the membrane may be deeper or paler than on the plastic: the recess sees less
 of the sky, and plastic mirrors some of it."""
 WINDOW_SHIFT_SD_MM = 0.12
@@ -74,6 +74,15 @@ COARSE_SLOW_SHARE = 0.3
 COARSE_SLOW_MM = 4.0
 """While shifts are sought, a membrane's profile has such noise and such a slow baseline (luma absorbance, 1 sigma),
 each with so large a share of the light's own change besides: the surfaces do not see all of the room alike."""
+COARSE_LINE_SHARE = 0.08
+"""By so large a share of its height a strong line's shape may differ from the usual one, 1 sigma."""
+LINE_OFFSETS_MM = np.linspace(-0.4, 0.4, 5)
+"""Places of a line about its printed one that are tried meanwhile."""
+ROWS_MIN = 12
+"""Fewer rows say nothing of a shift."""
+SHIFT_FLOOR_MM = 0.03
+SHARE_FLOOR = 0.02
+"""Shift and share are never known better: rows are 0.19 mm apart, and no two surfaces see all of the room alike."""
 END_MM = 2.2
 END_SHARE = 0.15
 """The membrane's ends are left out of that, as the rim's own shadow lies there: by so much, or by so large a share."""
@@ -384,69 +393,89 @@ SHIFTS = np.arange(-SHIFT_MAX_MM, SHIFT_MAX_MM + 1e-9, 0.05)
 def _fit_shift(lights: Sequence[_Light | None], profiles: Sequence[Profile], layout: Layout) -> _ShiftFit:
     """One shift and one share for all windows; then each window's own shift about it."""
     seen = [(light, profile) for light, profile in zip(lights, profiles, strict=True) if light is not None]
-    if not seen:
-        return _ShiftFit(places=())
-    sums = [_shift_sums(light, profile, layout) for light, profile in seen]
-    cross, square = (np.sum([one[k] for one in sums], axis=0) for k in (0, 1))
-    prior = 1 / SHARE_SD**2
-    share = np.clip((cross + SHARE * prior) / (square + prior), *SHARE_RANGE)
-    unlikely = (
-        share**2 * square - 2 * share * cross + prior * (share - SHARE) ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
-    )
-    shift, _ = _posterior(unlikely)
-    common = float(np.interp(shift, SHIFTS, share))
-    common_se = float(np.interp(shift, SHIFTS, 1 / np.sqrt(square + prior)))
+    each = [_unlikelihoods(light, profile, layout) for light, profile in seen]
+    prior = ((SHARES - SHARE) / SHARE_SD)[:, None] ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
+    posterior = _posterior(sum(each, prior))
+    share, share_se = _moments(posterior.sum(axis=1), SHARES)
+    shift, shift_se = _moments(posterior.sum(axis=0), SHIFTS)
+    best = int(np.argmin(np.abs(SHARES - share)))
     places = []
-    for (_, profile), (cross, square) in zip(seen, sums, strict=True):
-        near = (common**2 * square - 2 * common * cross) + ((SHIFTS - shift) / WINDOW_SHIFT_SD_MM) ** 2
-        own, own_se = _posterior(near)
-        places.append(
-            (
-                profile.window.id,
-                _Place(shift_mm=own, shift_se=own_se, share=common, share_se=common_se),
-            )
+    for (_, profile), unlikely in zip(seen, each, strict=True):
+        spread = math.hypot(WINDOW_SHIFT_SD_MM, shift_se)
+        own, own_se = _moments(_posterior(unlikely[best] + ((SHIFTS - shift) / spread) ** 2), SHIFTS)
+        place = _Place(
+            shift_mm=own,
+            shift_se=math.hypot(own_se, SHIFT_FLOOR_MM),
+            share=share,
+            share_se=math.hypot(share_se, SHARE_FLOOR),
         )
+        places.append((profile.window.id, place))
     return _ShiftFit(places=tuple(places))
 
 
-def _posterior(unlikely: FloatArray) -> tuple[float, float]:
-    """Mean and standard deviation over SHIFTS of a minus twice log posterior, about its best place."""
+def _posterior(unlikely: FloatArray) -> FloatArray:
+    """Probabilities, sum 1, of minus twice their logarithms."""
     weight = np.exp(-0.5 * (unlikely - unlikely.min()))
-    weight /= weight.sum()
-    mean = float(weight @ SHIFTS)
-    return mean, math.sqrt(float(weight @ (SHIFTS - mean) ** 2))
+    return np.asarray(weight / weight.sum())
 
 
-def _shift_sums(light: _Light, profile: Profile, layout: Layout) -> tuple[FloatArray, FloatArray]:
-    """For every shift: the light's product with the membrane's profile, and with itself, marks and a smooth baseline
-    projected out, over the noise's variance."""
+def _moments(weight: FloatArray, values: FloatArray) -> tuple[float, float]:
+    """Mean and standard deviation of values by their probabilities."""
+    mean = float(weight @ values)
+    return mean, math.sqrt(float(weight @ (values - mean) ** 2))
+
+
+def _unlikelihoods(light: _Light, profile: Profile, layout: Layout) -> FloatArray:
+    """Minus twice the log likelihood (n shares, n shifts) of a membrane's profile with so much of the light taken out.
+
+    What is left may hold a smooth baseline, and at each mark a line that absorbs: never one that gives light.
+    """
+    luma = light.change @ LUMA
+    if not luma.any():
+        return np.zeros((len(SHARES), len(SHIFTS)))
     x = profile.position_mm
     end = min(END_MM, END_SHARE * profile.window.length)
     rows = profile.valid & (x > end) & (x < profile.window.length - end)
+    if rows.sum() < ROWS_MIN:
+        return np.zeros((len(SHARES), len(SHIFTS)))
     x = x[rows]
     y = profile.absorbance[rows] @ LUMA
+    marks = (layout.marks.indicator, layout.marks.reference)
+    projected = _smooth_projection(x, y, float(luma.std()), [(mark.position, mark.width) for mark in marks])
+    moved = np.stack([np.interp(x + shift, light.position_mm, luma) for shift in SHIFTS])
+    left = y - SHARES[:, None, None] * moved
+    weighted = left @ projected
+    unlikely = (left * weighted).sum(axis=2)
+    for mark in marks:
+        lines = line_shape(x - mark.position - LINE_OFFSETS_MM[:, None], mark.width, DEFAULT_BLUR_MM)
+        power = np.einsum("ij,jk,ik->i", lines, projected, lines)
+        unlikely -= (np.maximum(weighted @ lines.T, 0.0) ** 2 / np.maximum(power, 1e-12)).max(axis=2)
+    return np.asarray(unlikely)
+
+
+def _smooth_projection(
+    x: FloatArray, y: FloatArray, depth: float, marks: Sequence[tuple[float, float]]
+) -> FloatArray:
+    """Inverse covariance (n, n) of a membrane's profile under a shadow of some depth, a straight line projected out.
+
+    marks : place and width, mm; a strong line's shape differs from the model's by a share of its height.
+    """
     apart = x[:, None] - x[None]
-    luma = light.change @ LUMA
-    if not luma.any():
-        return np.zeros(len(SHIFTS)), np.zeros(len(SHIFTS))
-    depth = float(luma.std())
     noise = COARSE_NOISE**2 + (COARSE_SHARE * depth) ** 2
     slow = COARSE_SLOW**2 + (COARSE_SLOW_SHARE * depth) ** 2
     covariance = noise * (np.eye(len(x)) + np.exp(-np.abs(apart) / COARSE_GRAIN_MM))
     covariance += slow * np.exp(-0.5 * (apart / COARSE_SLOW_MM) ** 2)
-    lines = [
-        line_shape(x - mark.position - off, mark.width, DEFAULT_BLUR_MM)
-        for mark in (layout.marks.indicator, layout.marks.reference)
-        for off in (-0.25, 0.0, 0.25)
-    ]
+    for place, width in marks:
+        near = np.abs(x - place) < width
+        height = float(y[near].max() - np.median(y)) if near.any() else 0.0
+        shape = (
+            COARSE_LINE_SHARE * max(height - depth, 0.0) * line_shape(x - place, 2 * width, DEFAULT_BLUR_MM)
+        )
+        covariance += np.diag(shape**2)
     inverse = np.linalg.inv(covariance)
-    known = np.stack([np.ones_like(x), x - x.mean(), *lines], axis=1)
-    weighted = inverse @ known
-    inner = known.T @ weighted + np.eye(known.shape[1])
-    projected = inverse - weighted @ np.linalg.solve(inner, weighted.T)
-    moved = np.stack([np.interp(x + shift, light.position_mm, luma) for shift in SHIFTS], axis=1)
-    by = projected @ moved
-    return by.T @ y, np.einsum("ij,ij->j", moved, by)
+    trend = np.stack([np.ones_like(x), x - x.mean()], axis=1)
+    weighted = inverse @ trend
+    return np.asarray(inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T))
 
 
 def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade:
