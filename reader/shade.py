@@ -29,7 +29,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 TILTS = np.tan(
-    np.radians(np.concatenate([np.arange(-30, -10, 2), np.arange(-10, 10.5, 0.5), np.arange(12, 31, 2)]))
+    np.radians(np.concatenate([np.arange(-30, -10, 2), np.arange(-10, 10.1, 0.25), np.arange(12, 31, 2)]))
 )
 """Slopes of a shadow's edge against the marks that are tried, mm along for each mm across."""
 TILT_SD = 0.15
@@ -80,8 +80,8 @@ LINE_OFFSETS_MM = np.linspace(-0.4, 0.4, 5)
 """Places of a line about its printed one that are tried meanwhile."""
 ROWS_MIN = 12
 """Fewer rows say nothing of a shift."""
-SHIFT_FLOOR_MM = 0.03
-SHARE_FLOOR = 0.02
+SHIFT_FLOOR_MM = 0.04
+SHARE_FLOOR = 0.04
 """Shift and share are never known better: rows are 0.19 mm apart, and no two surfaces see all of the room alike."""
 END_MM = 2.2
 END_SHARE = 0.15
@@ -202,10 +202,10 @@ def _find_tilt(group: Sequence[Surround]) -> float:
         rows = np.arange(luma.shape[1], dtype=np.float64)
         x = surround.across_mm[whole]
         moved = [_moved(luma, rows[None] + tilt * x[:, None] / ROW_MM) for tilt in TILTS]
-        stray = [_straight_out((lanes - lanes.mean(axis=0))[:, INNER]) for lanes in moved]
-        unlike = np.array([float((lanes**2).sum()) for lanes in stray])
-        noise = (1.4826 * float(np.median(np.abs(stray[int(np.argmin(unlike))])))) ** 2 + 1e-8
-        support -= 0.5 * LANE_WEIGHT * unlike / noise
+        stray = [_straight_out((lanes - np.median(lanes, axis=0))[:, INNER]) for lanes in moved]
+        unlike = np.array([float(np.abs(lanes).sum()) for lanes in stray])  # a print on two lanes has no say
+        noise = 1.4826 * float(np.median(np.abs(stray[int(np.argmin(unlike))]))) + 1e-4
+        support -= LANE_WEIGHT * unlike / noise
     return float(TILTS[int(np.argmax(support))])
 
 
@@ -298,7 +298,7 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
     power: dict[int, FloatArray] = {}
     for n in {len(change.mean) for change in changes if change is not None}:
         terms = [
-            (_cosines(n) @ change.half_difference) ** 2
+            (_cosines(n) @ (change.half_difference - _one_sided(change.half_difference))) ** 2
             for change in changes
             if change is not None and change.half_difference is not None and len(change.mean) == n
         ]
@@ -314,6 +314,12 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
             smooth[k] = mean[low:high].mean()
         power[n] = np.maximum(smooth, floor)
     return power
+
+
+def _one_sided(half_difference: FloatArray) -> FloatArray:
+    """What of the sides' difference (n,) is no texture: a shadow on one side alone, or an edge that lies askew."""
+    spread = 1.4826 * float(np.median(np.abs(half_difference))) + 1e-5
+    return np.asarray(half_difference - np.clip(half_difference, -ODD_SD * spread, ODD_SD * spread))
 
 
 def _matern_power(n: int, scale_mm: float) -> FloatArray:
@@ -355,10 +361,13 @@ def _light(change: _Change, unshared: dict[int, FloatArray]) -> _Light:
     unsure[:SLOW] = 0.0
     strongest = np.argsort(unsure)[::-1][:MODES]
     modes = np.sqrt(unsure[strongest])[:, None] * cosines[strongest]
+    if change.half_difference is not None:
+        modes = np.concatenate([modes, _one_sided(change.half_difference)[None]])
     found = cosines.T @ (kept[:, None] * terms)
     if np.abs(found).max() < LEVEL:
         modes = np.concatenate([modes, (found @ LUMA)[None]])
         return _Light(position_mm=change.position_mm, change=np.zeros((n, 3)), modes=modes)
+    modes = np.concatenate([modes, ((uneven - found) @ LUMA)[None]])
     found += change.mean - uneven - change.mean.mean(axis=0)
     return _Light(position_mm=change.position_mm, change=found, modes=modes)
 
