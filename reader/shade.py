@@ -48,8 +48,10 @@ of what the sides do not share; and none."""
 SLOW = 2
 """Cosine terms that a straight line takes up."""
 TEXTURE_SD = 0.0007
-"""Unevenness of clean plastic, luma absorbance, that is taken for granted where one side alone is seen or the sides
-happen to agree. Common practice, no source: mould texture and reflections of the room, half of what membranes have."""
+AGREED_SD = 0.0002
+"""Unevenness of clean plastic, luma absorbance, that is taken for granted where one side alone is seen, and where the
+two sides seem to agree still better. Common practice, no source: mould texture and reflections of the room, half of
+what membranes have; and a tenth of a code, by which averages of 8-bit pixels are off."""
 SHIFT_MAX_MM = 2.6
 SHIFT_SD_MM = 1.0
 """A light 45 degrees from above shifts a shadow by the membrane's depth, 1.5 mm; the steepest useful shift tried."""
@@ -80,6 +82,10 @@ LINE_OFFSETS_MM = np.linspace(-0.4, 0.4, 5)
 """Places of a line about its printed one that are tried meanwhile."""
 ROWS_MIN = 12
 """Fewer rows say nothing of a shift."""
+LIKELY = 1e-3
+"""Shifts less likely than this, against the likeliest, are left out."""
+SHIFT_MODES = 5
+"""Modes kept of what an unsure shift leaves unsure."""
 SHIFT_FLOOR_MM = 0.04
 SHARE_FLOOR = 0.04
 """Shift and share are never known better: rows are 0.19 mm apart, and no two surfaces see all of the room alike."""
@@ -140,10 +146,10 @@ def find_shades(
         changes = [_plastic_change(surround, tilt) for surround in group]
         noise = _unshared(changes)
         lights = [None if change is None else _light(change, noise) for change in changes]
-        fit = _fit_shift(lights, [profiles[k] for k in members], layout)
+        places = _fit_shift(lights, [profiles[k] for k in members], layout)
         for k, light in zip(members, lights, strict=True):
             if light is not None:
-                found[k] = _shade(light, profiles[k], tilt, fit.at(surrounds[k].window.id))
+                found[k] = _shade(light, profiles[k], tilt, places[surrounds[k].window.id])
     return tuple(found)
 
 
@@ -302,17 +308,16 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
             for change in changes
             if change is not None and change.half_difference is not None and len(change.mean) == n
         ]
-        floor = _matern_power(n, 0.5)
-        floor = floor * (TEXTURE_SD**2 / 2 * n / floor.sum())
+        texture = _matern_power(n, 0.5)
         if not terms:
-            power[n] = 2 * floor
+            power[n] = TEXTURE_SD**2 / 2 * texture
             continue
         mean = np.mean(terms, axis=0)
         smooth = np.empty(n)
         for k in range(n):
             low, high = max(SLOW, int(k / 1.3)), max(SLOW + 3, int(k * 1.3) + 2)
             smooth[k] = mean[low:high].mean()
-        power[n] = np.maximum(smooth, floor)
+        power[n] = np.maximum(smooth, AGREED_SD**2 * texture)
     return power
 
 
@@ -375,51 +380,38 @@ def _light(change: _Change, unshared: dict[int, FloatArray]) -> _Light:
 # --- from the top face down to the membrane --------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Place:
-    """How a window's light lies on its membrane: shift along the flow, mm, with its error, and the share of it."""
+    """How a window's light lies on its membrane: the chances (n,) of SHIFTS along the flow, and the share of it."""
 
-    shift_mm: float
-    shift_se: float
+    chances: FloatArray
     share: float
     share_se: float
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _ShiftFit:
-    """The places of all windows of one flow."""
-
-    places: tuple[tuple[str, _Place], ...]
-
-    def at(self, window: str) -> _Place:
-        """The place of one window."""
-        return dict(self.places)[window]
 
 
 SHIFTS = np.arange(-SHIFT_MAX_MM, SHIFT_MAX_MM + 1e-9, 0.05)
 
 
-def _fit_shift(lights: Sequence[_Light | None], profiles: Sequence[Profile], layout: Layout) -> _ShiftFit:
-    """One shift and one share for all windows; then each window's own shift about it."""
+def _fit_shift(
+    lights: Sequence[_Light | None], profiles: Sequence[Profile], layout: Layout
+) -> dict[str, _Place]:
+    """One shift and one share for all windows, then each window's own shift about it; by window."""
     seen = [(light, profile) for light, profile in zip(lights, profiles, strict=True) if light is not None]
     each = [_unlikelihoods(light, profile, layout) for light, profile in seen]
     prior = ((SHARES - SHARE) / SHARE_SD)[:, None] ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
     posterior = _posterior(sum(each, prior))
     share, share_se = _moments(posterior.sum(axis=1), SHARES)
-    shift, shift_se = _moments(posterior.sum(axis=0), SHIFTS)
+    apart = SHIFTS[:, None] - SHIFTS[None]
+    about = np.exp(-0.5 * (apart / WINDOW_SHIFT_SD_MM) ** 2) @ posterior.sum(axis=0)
     best = int(np.argmin(np.abs(SHARES - share)))
-    places = []
-    for (_, profile), unlikely in zip(seen, each, strict=True):
-        spread = math.hypot(WINDOW_SHIFT_SD_MM, shift_se)
-        own, own_se = _moments(_posterior(unlikely[best] + ((SHIFTS - shift) / spread) ** 2), SHIFTS)
-        place = _Place(
-            shift_mm=own,
-            shift_se=math.hypot(own_se, SHIFT_FLOOR_MM),
+    return {
+        profile.window.id: _Place(
+            chances=_posterior(unlikely[best] - 2 * np.log(about + 1e-300)),
             share=share,
             share_se=math.hypot(share_se, SHARE_FLOOR),
         )
-        places.append((profile.window.id, place))
-    return _ShiftFit(places=tuple(places))
+        for (_, profile), unlikely in zip(seen, each, strict=True)
+    }
 
 
 def _posterior(unlikely: FloatArray) -> FloatArray:
@@ -488,17 +480,30 @@ def _smooth_projection(
 
 
 def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade:
-    """The light as it lies on the membrane, and all that is unsure of it."""
-    at = profile.position_mm + place.shift_mm
-    change = place.share * np.stack(
-        [np.interp(at, light.position_mm, light.change[:, c]) for c in range(3)], axis=1
+    """The light as it lies on the membrane, over all shifts by their chances, and all that is unsure of it."""
+    likely = place.chances > LIKELY * place.chances.max()
+    chances = place.chances[likely] / place.chances[likely].sum()
+    at = profile.position_mm + SHIFTS[likely][:, None]
+    moved = place.share * np.stack(
+        [np.interp(at, light.position_mm, light.change[:, c]) for c in range(3)], axis=2
     )
+    change = np.einsum("i,ijk->jk", chances, moved)
     luma = change @ LUMA
     slope = np.gradient(luma, ROW_MM)
+    shift, _ = _moments(chances, SHIFTS[likely])
     modes = [
-        place.shift_se * slope,
+        *_strongest(np.sqrt(chances)[:, None] * (moved @ LUMA - luma)),
+        SHIFT_FLOOR_MM * slope,
         place.share_se / place.share * luma,
         SHARPNESS_MM2 / 2 * np.gradient(slope, ROW_MM),
-        *(np.interp(at, light.position_mm, mode) for mode in light.modes),
+        *(np.interp(profile.position_mm + shift, light.position_mm, mode) for mode in light.modes),
     ]
     return Shade(plastic=True, change=change, tilt=tilt, modes=np.stack(modes))
+
+
+def _strongest(curves: FloatArray) -> FloatArray:
+    """Few curves (k, n) of the same covariance as many (m, n)."""
+    if not curves.any():
+        return np.zeros((0, curves.shape[1]))
+    _, sizes, directions = np.linalg.svd(curves, full_matrices=False)
+    return np.asarray((sizes[:, None] * directions)[:SHIFT_MODES])
