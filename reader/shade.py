@@ -84,6 +84,10 @@ ROWS_MIN = 12
 """Fewer rows say nothing of a shift."""
 LIKELY = 1e-3
 """Shifts less likely than this, against the likeliest, are left out."""
+KNOWN_SHIFT_MM = 0.15
+"""A shift is known if its spread is below this; else it may be that a line on the membrane is the shadow itself."""
+HARDLY_LESS = 0.05
+"""Shifts from this chance on, against the likeliest, are hardly less likely."""
 SHIFT_MODES = 5
 """Modes kept of what an unsure shift leaves unsure."""
 SHIFT_FLOOR_MM = 0.04
@@ -106,13 +110,15 @@ class Shade:
     nobody looked.
     change : (n, 3) absorbance RGB that the light adds along the window's middle, on the rows of its profile; 0 where
     the light is level. tilt : mm along the flow by which the change moves for each mm across. modes : (k, n) luma
-    absorbance, 1 sigma each: what is unsure of it.
+    absorbance, 1 sigma each: what is unsure of it. others : (m, n) luma absorbance, other changes that are hardly less
+    likely, where the membrane does not tell where its shadow lies; none where it does.
     """
 
     plastic: bool | None
     change: FloatArray
     tilt: float
     modes: FloatArray
+    others: FloatArray
 
     @property
     def is_level(self) -> bool:
@@ -122,17 +128,23 @@ class Shade:
 
 def unasked_shade(n: int) -> Shade:
     """Say that nobody looked at the plastic beside a window of n rows: its strip is all there is."""
-    return Shade(plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def unknown_shade(n: int) -> Shade:
     """Say that nothing is known of the light on a window of n rows, as no plastic was seen beside it."""
-    return Shade(plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def level_shade(n: int) -> Shade:
     """Say that the light on a window of n rows is known to be level."""
-    return Shade(plastic=True, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=True, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def find_shades(
@@ -490,7 +502,9 @@ def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade
     change = np.einsum("i,ijk->jk", chances, moved)
     luma = change @ LUMA
     slope = np.gradient(luma, ROW_MM)
-    shift, _ = _moments(chances, SHIFTS[likely])
+    shift, spread = _moments(chances, SHIFTS[likely])
+    known = spread < KNOWN_SHIFT_MM or not light.change.any()
+    others = (moved @ LUMA)[chances > HARDLY_LESS * chances.max()]
     modes = [
         *_strongest(np.sqrt(chances)[:, None] * (moved @ LUMA - luma)),
         SHIFT_FLOOR_MM * slope,
@@ -498,7 +512,9 @@ def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade
         SHARPNESS_MM2 / 2 * np.gradient(slope, ROW_MM),
         *(np.interp(profile.position_mm + shift, light.position_mm, mode) for mode in light.modes),
     ]
-    return Shade(plastic=True, change=change, tilt=tilt, modes=np.stack(modes))
+    return Shade(
+        plastic=True, change=change, tilt=tilt, modes=np.stack(modes), others=others[:0] if known else others
+    )
 
 
 def _strongest(curves: FloatArray) -> FloatArray:
