@@ -80,6 +80,8 @@ COARSE_LINE_SHARE = 0.08
 """By so large a share of its height a strong line's shape may differ from the usual one, 1 sigma."""
 LINE_OFFSETS_MM = np.linspace(-0.4, 0.4, 5)
 """Places of a line about its printed one that are tried meanwhile."""
+LINE_SD = 0.1
+"""Height that a line may have, luma absorbance, 1 sigma: by which it must earn that it is there (Occam's factor)."""
 ROWS_MIN = 12
 """Fewer rows say nothing of a shift."""
 LIKELY = 1e-3
@@ -411,19 +413,20 @@ def _fit_shift(
     seen = [(light, profile) for light, profile in zip(lights, profiles, strict=True) if light is not None]
     each = [_unlikelihoods(light, profile, layout) for light, profile in seen]
     prior = ((SHARES - SHARE) / SHARE_SD)[:, None] ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
-    posterior = _posterior(sum(each, prior))
-    share, share_se = _moments(posterior.sum(axis=1), SHARES)
+    total = sum(each, prior)
+    share, share_se = _moments(_posterior(total).sum(axis=1), SHARES)
     apart = SHIFTS[:, None] - SHIFTS[None]
-    about = np.exp(-0.5 * (apart / WINDOW_SHIFT_SD_MM) ** 2) @ posterior.sum(axis=0)
+    near = np.exp(-0.5 * (apart / WINDOW_SHIFT_SD_MM) ** 2)
     best = int(np.argmin(np.abs(SHARES - share)))
-    return {
-        profile.window.id: _Place(
-            chances=_posterior(unlikely[best] - 2 * np.log(about + 1e-300)),
+    places = {}
+    for (_, profile), unlikely in zip(seen, each, strict=True):
+        by_others = near @ _posterior(total - unlikely).sum(axis=0)
+        places[profile.window.id] = _Place(
+            chances=_posterior(unlikely[best] - 2 * np.log(by_others + 1e-300)),
             share=share,
             share_se=math.hypot(share_se, SHARE_FLOOR),
         )
-        for (_, profile), unlikely in zip(seen, each, strict=True)
-    }
+    return places
 
 
 def _posterior(unlikely: FloatArray) -> FloatArray:
@@ -462,7 +465,8 @@ def _unlikelihoods(light: _Light, profile: Profile, layout: Layout) -> FloatArra
     for mark in marks:
         lines = line_shape(x - mark.position - LINE_OFFSETS_MM[:, None], mark.width, DEFAULT_BLUR_MM)
         power = np.einsum("ij,jk,ik->i", lines, projected, lines)
-        unlikely -= (np.maximum(weighted @ lines.T, 0.0) ** 2 / np.maximum(power, 1e-12)).max(axis=2)
+        gain = np.maximum(weighted @ lines.T, 0.0) ** 2 / np.maximum(power, 1e-12)
+        unlikely -= 2 * np.logaddexp(0.0, 0.5 * (gain - np.log1p(LINE_SD**2 * power)).max(axis=2))
     return np.asarray(unlikely)
 
 
