@@ -130,6 +130,8 @@ FLAGS: dict[str, str] = {
     "near_white": "the membrane is so bright that the camera flattens what is on it; tap on the plate so that it is "
     "exposed darker",
     "compressed": "the file is compressed so hard that a faint line is rounded away; send the original file",
+    "few_tones": "the picture has only few levels of brightness, too far apart for a faint line; switch filters off, "
+    "and send the original file",
     "window_off": "the reference line lies at the end of its search; the window may have been misplaced",
     "not_seen": "the mark's place is hidden or blown out",
     "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",

@@ -19,6 +19,7 @@ from reader.line import LUMA
 from reader.photo import ChromaInfo, Photo, Pixels
 from reader.settings import Layout
 from reader.strip import Strip
+from reader.tones import has_few_tones
 
 MIN_GRAIN_CODES = 0.35
 """Grain, 8-bit codes (1 sigma) of luma at the file's own pixels, below which it was smoothed away. Photon transfer
@@ -57,12 +58,14 @@ class Survival:
 
 
 def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Survival:
-    """Find by each window what may have taken a faint line from it: `smoothed`, `near_white`, `compressed`."""
+    """Find by each window what may have taken a faint line from it: `smoothed`, `near_white`,
+    `compressed`, `few_tones`."""
     found = [_grain_share(photo, strip, layout) for strip in strips]
     n_pixels = sum(n for n, _ in found)
     share = sum(n * value for n, value in found) / n_pixels if n_pixels else 0.0
     smoothed = grain_codes(share) < MIN_GRAIN_CODES
     compressed = _is_compressed(photo.chroma)
+    few = has_few_tones(photo, strips)
     shoulder = SHOULDER_CODE * _white_level(photo) / 255
     return Survival(
         flags=tuple(
@@ -72,6 +75,7 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
                     ("smoothed", smoothed),
                     ("near_white", _tone(strip) > shoulder),
                     ("compressed", compressed),
+                    ("few_tones", few),
                 )
                 if holds
             )
