@@ -1,8 +1,12 @@
 """`linecall logbook`: what was read, what became of it, and that nothing was changed."""
 
+import json
+import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,14 +14,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.main import FAILED, GRADED
+from cli.main import FAILED, GRADED, REFUSED
 
 if TYPE_CHECKING:
     from reader.logbook import Event, Logbook, ReadingRow, StoredReading
+    from reader.logbook.reread import Reread
 
 LOGBOOK_VARIABLE = "LINECALL_LOGBOOK"
 PHOTOS_VARIABLE = "LINECALL_PHOTOS"
 ROWS = 20  # of a list, unless --limit says otherwise
+CHANGED = 3  # exit status: a grade would change
 
 Command = Callable[..., Any]
 
@@ -76,19 +82,25 @@ def logbook() -> None:
     """
 
 
+def _filter_options(command: Command) -> Command:
+    """Add the options that choose readings, as `Logbook.readings` takes them."""
+    grades = click.Choice(["negligible", "moderate", "heavy", "invalid", "undecided"])
+    for option in (
+        click.option("--until", metavar="DATE", callback=_day, help="Only what was logged before."),
+        click.option("--since", metavar="DATE", callback=_day, help="Only what was logged then or later."),
+        click.option("--grade", type=grades, help="Only this grade."),
+        click.option("--plate-lot", metavar="LOT", help="Only plates of this lot."),
+        click.option("--operator", metavar="NAME", help="Only this operator's."),
+        click.option("--sample-point", metavar="NAME", help="Only this sample point."),
+        click.option("--tank", metavar="NAME", help="Only readings of this tank."),
+    ):
+        command = option(command)
+    return command
+
+
 @logbook.command("list")
 @logbook_options
-@click.option("--tank", metavar="NAME", help="Only readings of this tank.")
-@click.option("--sample-point", metavar="NAME", help="Only this sample point.")
-@click.option("--operator", metavar="NAME", help="Only this operator's.")
-@click.option("--plate-lot", metavar="LOT", help="Only plates of this lot.")
-@click.option(
-    "--grade",
-    type=click.Choice(["negligible", "moderate", "heavy", "invalid", "undecided"]),
-    help="Only this grade.",
-)
-@click.option("--since", metavar="DATE", callback=_day, help="Only what was logged then or later.")
-@click.option("--until", metavar="DATE", callback=_day, help="Only what was logged before.")
+@_filter_options
 @click.option("--limit", metavar="N", type=click.IntRange(1, 10_000), default=ROWS, show_default=True)
 @click.option("--before", metavar="ID", help="Only what is older than this reading: the next page.")
 def list_readings(
@@ -260,10 +272,10 @@ def verify(
         from reader.logbook.export import verify_zip
 
         name = str(file)
-        with _progress() as progress:
+        with _progress("events") as progress:
             report = verify_zip(file, seals=seals, progress=progress)
     else:
-        with opened(logbook, logbook_photos) as book, _progress() as progress:
+        with opened(logbook, logbook_photos) as book, _progress("events") as progress:
             name = book.name
             report = book.verify(progress, photos=not no_photos, seals=seals)
     if report.problem is not None:
@@ -300,13 +312,18 @@ def _seals(text: str) -> "Iterator[Any]":
 
 
 @contextmanager
-def _progress() -> "Iterator[Callable[[int], None] | None]":
+def _progress(what: str) -> "Iterator[Callable[[int], None] | None]":
     """Count on standard error, where that is a terminal."""
     if not sys.stderr.isatty():
         yield None
         return
-    yield lambda n: click.echo(f"\r{n} events", nl=False, err=True)
-    click.echo("\r" + " " * 24 + "\r", nl=False, err=True)
+    yield lambda n: click.echo(f"\r{n} {what}", nl=False, err=True)
+    _wipe()
+
+
+def _wipe() -> None:
+    """Clear the line on which a count stands."""
+    click.echo("\r" + " " * 48 + "\r", nl=False, err=True)
 
 
 @logbook.command("seal", short_help="Print the head, to be kept elsewhere.")
@@ -403,3 +420,193 @@ def export(
         with open_whole(output, force=force) as file:
             file.writelines(line.encode("utf-8") for line in lines)
         click.echo(show.printable(f"written {output}"))
+
+
+_OWN_FILE = "A {} file of your own that photos were read by; may be given again."
+
+
+@logbook.command("reread", short_help="Read kept photos by today's reader: which grades would change.")
+@click.argument("ids", metavar="[ID...]", nargs=-1)
+@logbook_options
+@_filter_options
+@click.option("--superseded", is_flag=True, help="Also readings whose place a later one has taken.")
+@click.option("--layout", metavar="FILE.toml", multiple=True, help=_OWN_FILE.format("layout"))
+@click.option("--rules", metavar="FILE.toml", multiple=True, help=_OWN_FILE.format("rules"))
+@click.option("--thresholds", metavar="FILE.toml", multiple=True, help=_OWN_FILE.format("thresholds"))
+@click.option(
+    "--jobs",
+    metavar="N",
+    type=click.IntRange(1, 64),
+    default=1,
+    show_default=True,
+    help="Readings at a time.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print a JSON object for each reading, one a line.")
+def reread(
+    ids: tuple[str, ...],
+    logbook: str | None,
+    logbook_photos: str | None,
+    superseded: bool,
+    layout: tuple[str, ...],
+    rules: tuple[str, ...],
+    thresholds: tuple[str, ...],
+    jobs: int,
+    as_json: bool,
+    **filters: Any,
+) -> int:
+    """Read kept photos by today's reader, and list the grades that would change and why. Nothing is changed.
+
+    All readings that stand are read again, or those named, or those that the options choose. Each is read as it
+    was: the photos of one plate as one, with the reading age as it was stated, by its own layout, rules and
+    thresholds. Of the site's own files a verdict has names and hashes only, so give the files; where the very file
+    is not at hand, another stands in and that is said. What reviewers have decided stands, and is said too.
+
+    Exit status: 0 no grade would change; 3 one would; 4 a reading could not be read again: its photo is gone or was
+    altered, or its layout is not at hand; 1 a photo failed otherwise (of several, the last named counts); 2 wrong
+    usage.
+    """
+    if ids and (superseded or any(filters.values())):
+        raise click.UsageError("name readings, or choose them by options; not both")
+    from reader.logbook.export import all_rows
+    from reader.logbook.reread import load_settings_at_hand
+    from reader.logbook.reread import reread as read_again
+
+    at_hand = load_settings_at_hand(layout, rules, thresholds)
+    tally = _Tally()
+    with ExitStack() as stack:
+        book = stack.enter_context(opened(logbook, logbook_photos))
+        if ids:
+            named = [book.row(id) for id in dict.fromkeys(map(_id, ids))]
+            total, rows = len(named), iter(named)
+        else:
+            filters["standing"] = not superseded
+            total, rows = book.count(**filters), all_rows(book, **filters)
+        found = stack.enter_context(closing(read_again(book, rows, at_hand, workers=jobs)))
+        progress = stack.enter_context(_progress(f"of {total} readings"))
+        for one in found:
+            tally.count(one)
+            if progress is not None:
+                _wipe()
+            _show_reread(one, as_json=as_json, first=tally.changed == 1)
+            if progress is not None:
+                progress(tally.n)
+    if not as_json:
+        click.echo("\n".join(map(show.printable, tally.lines())))
+    return tally.status
+
+
+@dataclass
+class _Tally:
+    """How many readings came to what, and by which settings that were not their own."""
+
+    n: int = 0
+    changed: int = 0
+    other_calls: int = 0
+    unread: int = 0
+    failed: int = 0
+    instead: Counter[str] = field(default_factory=Counter)
+
+    def count(self, one: "Reread") -> None:
+        self.n += 1
+        self.changed += one.changes
+        self.other_calls += bool(one.marks) and not one.changes
+        self.unread += one.problem is not None
+        self.failed += one.failed
+        self.instead.update(one.instead)
+
+    @property
+    def status(self) -> int:
+        if self.failed:
+            return FAILED
+        if self.unread:
+            return REFUSED
+        return CHANGED if self.changed else GRADED
+
+    def lines(self) -> list[str]:
+        if not self.n:
+            return ["no readings to read again"]
+        parts = {
+            "as before": self.n - self.changed - self.other_calls - self.unread,
+            "with other calls and the same grade": self.other_calls,
+            "with another grade": self.changed,
+            "not read again": self.unread,
+        }
+        told = ", ".join(f"{count} {words}" for words, count in parts.items() if count)
+        lines = [f"{self.n} reading{'s' * (self.n != 1)}: {told}; nothing was changed"]
+        return lines + [f"{count} of them: {sentence}" for sentence, count in self.instead.items()]
+
+
+def _show_reread(one: "Reread", *, as_json: bool, first: bool) -> None:
+    """Print what became of a reading; of one whose grade stays only if it is asked for or could not be read."""
+    if as_json:
+        click.echo(_reread_json(one))
+    elif one.changes:
+        lines = [_reread_row("id", "logged", "tank", "point", "then", "today")] if first else []
+        click.echo("\n".join(lines + _reread_lines(one)))
+    if one.problem is not None:
+        show.say_problem(f"{one.row.id}: not read again: {one.problem}")
+    if one.details and os.environ.get("LINECALL_DEBUG"):
+        click.echo(one.details, err=True)
+
+
+def _reread_row(*cells: str) -> str:
+    """A line of the table, whose columns are as wide as their contents may be, for it is printed as it grows."""
+    widths = (8, 21, 16, 16, 10, 10)
+    shown = (_short(show.printable(cell), width) for cell, width in zip(cells, widths, strict=True))
+    return "  ".join(map(str.ljust, shown, widths)).rstrip()
+
+
+def _reread_lines(one: "Reread") -> list[str]:
+    """A row of the table, and below it why the grade would change."""
+    row, first, today = one.row, one.first, one.today
+    assert first is not None
+    assert today is not None
+    assert one.stands is not None
+    assert one.would_be is not None
+    lines = [
+        _reread_row(
+            row.id,
+            f"{row.at:%Y-%m-%d %H:%M}{row.at:%z}",
+            row.tank or "-",
+            row.sample_point or "-",
+            first.grade,
+            today.grade,
+        )
+    ]
+    taken = f", taken {_written(one.captured_at)}" if one.captured_at else ""
+    lines += show.labelled("photo", ", ".join(one.photos) + taken)
+    if row.superseded_by:
+        lines += show.labelled("", f"superseded by {row.superseded_by}, a later reading of the same photo")
+    lines += show.labelled("then", first.because) + show.labelled("today", today.because)
+    for change in one.marks:
+        lines += show.labelled(
+            "mark",
+            f"{change.mark} of window {change.window}: {change.first or 'none'}, {change.today or 'none'} today",
+        )
+        lines += show.labelled("then", "; ".join(change.first_reasons))
+        lines += show.labelled("today", "; ".join(change.today_reasons))
+    for sentence in one.decided:
+        lines += show.labelled("decided", sentence)
+    if one.decided:
+        then, now = one.stands.grade, one.would_be.grade
+        both = f"{then} then and today" if then == now else f"{then} then, {now} today"
+        lines += show.labelled("", f"with what was decided: {both}")
+    for sentence in one.notes:
+        lines += show.labelled("note", sentence)
+    for sentence in one.instead:
+        lines += show.labelled("settings", sentence)
+    return lines
+
+
+def _reread_json(one: "Reread") -> str:
+    row = one.row
+    told = {
+        "id": row.id,
+        "at": row.at,
+        "tank": row.tank,
+        "sample_point": row.sample_point,
+        "operator": row.operator,
+        "superseded_by": row.superseded_by,
+        "changes": one.changes,
+    } | {name: value for name, value in asdict(one).items() if name not in {"row", "details"}}
+    return json.dumps(told, ensure_ascii=False, default=lambda moment: moment.isoformat(timespec="seconds"))

@@ -14,6 +14,7 @@ from typing import Generic, TypeVar
 import numpy as np
 
 from reader.mark import PLACE_SD_MM, FloatArray, MarkMeasurement, MarkName, WindowFit
+from reader.quality import FLAGS
 from reader.settings import IndicatorMark, Layout, ReferenceMark, Thresholds
 from reader.verdict import Call
 
@@ -21,6 +22,20 @@ MISS = 0.05
 """Chance that a line as high as the limit of detection is missed (Currie 1968; EP17)."""
 ANGLE_SE = 2.0
 """Standard errors by which a line's colour must be off before its colour counts against it."""
+GREY = -1.0
+"""Log likelihood ratio of dye over shadow below which a line's colour counts against it: a shadow e times likelier."""
+DYED = 3.0
+"""Log likelihood ratio from which a line's colour alone speaks for dye (20 to 1)."""
+WHICH_DYE = 3.9
+"""Log likelihood ratio from which one dye is told from the other (50 to 1)."""
+EDGE = -2.0
+"""Log likelihood ratio of line over edge below which a line's shape counts against it. Faint true lines fall below it
+once in a thousand (simulated)."""
+
+LOSSES = ("smoothed", "near_white", "compressed")
+"""Flags of a file that may have lost a faint line: nothing is called absent in it."""
+UNEVEN = 0.002
+"""Heights below this, absorbance, are no shadow worth a word: half a per cent of the light."""
 
 Value = TypeVar("Value", float, FloatArray)
 
@@ -133,10 +148,17 @@ def call_mark(
         against = looks_against(measured, place, thresholds)
         if against:
             return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
-        if isinstance(place, ReferenceMark) and measured.dye == place.undeveloped_colour is not None:
-            starting = f"it still has its starting dye, {measured.dye}"
-            return _call(measured, "undeveloped", blank, detection, [above, starting])
-        return _call(measured, "present", blank, detection, [above])
+        witness, speaks = heard(measured)
+        if not speaks:
+            return _call(measured, "doubtful", blank, detection, [above, witness], disturbed=True)
+        if isinstance(place, ReferenceMark) and place.undeveloped_colour is not None:
+            if not _dye_is_known(measured):
+                unknown = f"its colour does not tell whether it still has its starting dye, {place.undeveloped_colour}"
+                return _call(measured, "doubtful", blank, detection, [above, unknown], disturbed=True)
+            if measured.dye == place.undeveloped_colour:
+                starting = f"it still has its starting dye, {measured.dye}"
+                return _call(measured, "undeveloped", blank, detection, [above, starting])
+        return _call(measured, "present", blank, detection, [above, witness])
     if "part_of_breadth" in measured.flags:
         part = f"{height} over the whole breadth, but a part of it carries a line: a stain, or a line half covered"
         return _call(measured, "doubtful", blank, detection, [part], disturbed=True)
@@ -149,6 +171,10 @@ def call_mark(
             "the reference line lies at the end of its search, so a line may be beyond this mark's, too"
         )
         return _call(measured, "doubtful", blank, detection, [below, elsewhere], disturbed=True)
+    lost = [flag for flag in LOSSES if flag in measured.flags]
+    if bound < ceiling and lost:
+        taken = f"a line may have been taken from the file: {FLAGS[lost[0]]}"
+        return _call(measured, "doubtful", blank, detection, [below, taken], disturbed=True)
     if bound < ceiling:
         excluded = f"its upper bound, {bound:.4f}, is below {ceiling:.4f}: no line that counts can be there"
         return _call(measured, "absent", blank, detection, [below, excluded])
@@ -208,12 +234,45 @@ def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: T
         against.append(f"it crosses {measured.span:.0%} of the breadth, less than {thresholds.span_min:.0%}")
     if measured.dye_angle is not None and measured.dye_angle_se is not None:
         off = measured.dye_angle - ANGLE_SE * measured.dye_angle_se
-        if off > thresholds.dye_angle_max_deg:
+        grey = measured.dye_evidence is not None and measured.dye_evidence < GREY
+        if off > thresholds.dye_angle_max_deg or grey:
             against.append(
-                f"its colour is {measured.dye_angle:.0f} degrees off the {measured.dye} dye's, more than "
-                f"{thresholds.dye_angle_max_deg:g} and the error: a shadow, hair or stain"
+                f"its colour is {measured.dye_angle:.0f} degrees off the {measured.dye} dye's: a shadow, hair or stain"
             )
+    if measured.line_evidence is not None and measured.line_evidence < EDGE:
+        against.append(
+            "an edge explains what is seen better than a line does: the edge of a shadow or of wetting"
+        )
     return against
+
+
+def has_lost(measured: MarkMeasurement) -> bool:
+    """Whether the file may have lost a faint line at this mark."""
+    return any(flag in measured.flags for flag in LOSSES)
+
+
+def heard(measured: MarkMeasurement) -> tuple[str, bool]:
+    """What says that a line high enough is dye and no change of the light, as a sentence; whether anything says so.
+
+    Where nobody looked at the plastic, nobody is asked: a strip by itself, a verdict of before (`call_anew`).
+    """
+    if measured.plastic is None:
+        return "what lies beside the window was not looked at", True
+    if measured.plastic:
+        taken = abs(measured.shade_height or 0.0)
+        if taken < UNEVEN:
+            return "the plastic beside it is level there, so it is no shadow", True
+        return f"a shadow worth {taken:.4f}, as the plastic beside it shows, is taken out", True
+    if measured.dye_evidence is not None and measured.dye_evidence > DYED:
+        return f"its colour is the {measured.dye} dye's, so it is no shadow", True
+    return "neither the plastic beside it nor its colour tells it from a shadow", False
+
+
+def _dye_is_known(measured: MarkMeasurement) -> bool:
+    """Whether a line's colour tells one of the mark's dyes from the other; not asked of a verdict of before."""
+    if measured.plastic is None and measured.which_dye_evidence is None:
+        return True
+    return measured.which_dye_evidence is not None and measured.which_dye_evidence > WHICH_DYE
 
 
 def t_quantile(p: float, freedom: Value) -> Value:

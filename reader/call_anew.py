@@ -1,5 +1,6 @@
 """A verdict's marks called anew from its own numbers, by other thresholds: the photo is not needed."""
 
+from dataclasses import replace
 from typing import Final
 
 from reader.call import MarkCall, call_mark, false_call_per_mark
@@ -8,6 +9,7 @@ from reader.mark import MarkMeasurement, MarkName
 from reader.settings import IndicatorMark, Layout, Thresholds
 from reader.verdict import Mark, Verdict
 
+UNWITNESSED: Final = "read before the light beside the window was looked at, so it may be a shadow"
 NO_BLANKS: Final = 1.0  # degrees of freedom where nothing was seen and no limit is worked out
 
 
@@ -24,10 +26,25 @@ def measured_marks(verdict: Verdict, layout: Layout) -> tuple[tuple[MarkMeasurem
 
 
 def call_anew(verdict: Verdict, layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:
-    """Call every mark of a verdict by these thresholds, in the order of `measured_marks`; raises as it does."""
+    """Call every mark of a verdict by these thresholds, in the order of `measured_marks`; raises as it does.
+
+    A verdict from before the light was looked at gains no line by this: what it did not call present may have been a
+    shadow.
+    """
     measured = measured_marks(verdict, layout)
     false_call = false_call_per_mark(thresholds.false_calls_per_plate, len(measured))
-    return tuple(call_mark(mark, place, thresholds, false_call=false_call) for mark, place in measured)
+    called = tuple(call_mark(mark, place, thresholds, false_call=false_call) for mark, place in measured)
+    before = [
+        mark.first_call or mark.call
+        for window in verdict.windows
+        for mark in (window.indicator, window.reference)
+    ]
+    return tuple(
+        replace(call, call="doubtful", reasons=(*call.reasons, UNWITNESSED))
+        if mark.plastic is None and call.call == "present" and first != "present"
+        else call
+        for call, (mark, _), first in zip(called, measured, before, strict=True)
+    )
 
 
 def _named_marks(
@@ -61,5 +78,10 @@ def _measurement(verdict: Verdict, window: str, name: MarkName, mark: Mark) -> M
         blank_mean=mark.blank_mean or 0.0,
         blank_sd=mark.blank_sd or 0.0,
         blank_n=mark.blank_n or NO_BLANKS,
+        plastic=mark.plastic,
+        shade_height=mark.shade_height,
+        dye_evidence=mark.dye_evidence,
+        which_dye_evidence=mark.which_dye_evidence,
+        line_evidence=mark.line_evidence,
         flags=mark.flags,
     )

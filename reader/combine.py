@@ -24,12 +24,11 @@ from itertools import combinations
 
 import numpy as np
 
-from reader.call import MarkCall, t_quantile
+from reader.call import MarkCall, has_lost, t_quantile
+from reader.line import DYE, LUMA, line_shape
 from reader.mark import (
     BLANK_APART,
     DEFAULT_BLUR_MM,
-    DYE,
-    LUMA,
     MARK_ZONE_MM,
     MEMBRANE_FREEDOM,
     MEMBRANE_SD,
@@ -37,7 +36,6 @@ from reader.mark import (
     MarkMeasurement,
     MarkName,
     WindowFit,
-    line_shape,
 )
 from reader.quality import refuse
 from reader.settings import Layout, Thresholds
@@ -453,6 +451,8 @@ def _combine_mark(
 ) -> CombinedMark:
     errors = {k: m.standard_error for k, m in enumerate(measured) if m.standard_error is not None}
     used = [k for k in errors if not disturbed[k]]
+    whole = [k for k in used if not has_lost(measured[k])]
+    used = whole or used  # a photo that may have lost the line says nothing beside one that has not
     if len(used) < 2:
         best = used[0] if used else min(errors, key=errors.__getitem__, default=0)
         weights = tuple(float(k == best and k in errors) for k in range(len(measured)))
@@ -509,6 +509,11 @@ def _pooled(
         dye=dye,
         dye_angle=mean([mark.dye_angle if mark.dye == dye else None for mark in marks]),
         dye_angle_se=mean([mark.dye_angle_se if mark.dye == dye else None for mark in marks]),
+        plastic=None if None in (seen := [mark.plastic for mark in marks]) else all(seen),
+        shade_height=mean([mark.shade_height for mark in marks]),
+        dye_evidence=mean([mark.dye_evidence if mark.dye == dye else None for mark in marks]),
+        which_dye_evidence=mean([mark.which_dye_evidence if mark.dye == dye else None for mark in marks]),
+        line_evidence=mean([mark.line_evidence for mark in marks]),
         blank_mean=float(a @ np.array([mark.blank_mean for mark in marks])),
         blank_sd=math.sqrt(blank_variance + found.between * float((a**2).sum())),
         blank_n=blank_variance**2 / float((parts**2 / np.append(freedom, freedom.min())).sum()),

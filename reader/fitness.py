@@ -73,14 +73,14 @@ def check_sharpness(strips: Sequence[Strip], layout: Layout, thresholds: Thresho
 
 def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
     """Refuse a plate with something over a window: stretches much darker, or of another hue, than its membranes."""
-    between = [_between_marks(profile, layout) for profile in profiles]
-    usual = np.median(
-        np.concatenate([profile.absorbance[rows] for profile, rows in zip(profiles, between, strict=True)]),
-        axis=0,
-    )
+    between = [(profile, _between_marks(profile, layout)) for profile in profiles]
+    between = [(profile, rows) for profile, rows in between if rows.any()]
+    if not between:  # windows hardly longer than their marks
+        return
+    usual = np.median(np.concatenate([profile.absorbance[rows] for profile, rows in between]), axis=0)
     covered = [
         profile.window.id
-        for profile, rows in zip(profiles, between, strict=True)
+        for profile, rows in between
         if _covered(profile.absorbance[rows] - usual).mean() > COVERED_MAX
     ]
     if covered:

@@ -47,6 +47,10 @@ LEADING: Final = 1.4
 
 PLATE_HEIGHT_MAX: Final = 1000  # px; a long plate is drawn smaller
 RULE: Final = 64  # px from a drawing to the dimension line beside it
+BESIDE: Final = 22  # px from a dimension line's end to its text
+LEFT: Final = (
+    MARGIN + 2.0 * RULE
+)  # px, of both drawings: an upright dimension line and its text lie before them
 WINDOW_SIZE_MAX: Final = (1080, 190)  # px, of the enlarged window, along and across the flow
 WELL_RADIUS_MM: Final = 2.5  # as drawn; a layout gives a well's middle only
 TICK_MM: Final = 1.5  # beside a window, where a mark lies
@@ -123,7 +127,7 @@ def _edges_in_words(layout: Layout) -> str:
 def _plate_figure(layout: Layout, top: float) -> tuple[list[Shape], float]:
     """The plate from above, with wells, flow, windows and marks where they lie."""
     outline = layout.outline
-    left, top = MARGIN + RULE + 40.0, top + RULE + 24.0
+    left, top = LEFT, top + RULE + 24.0
     scale = min((WIDTH - left - MARGIN) / outline.width, PLATE_HEIGHT_MAX / outline.height)
 
     def at(point: Sequence[float]) -> XY:
@@ -138,7 +142,7 @@ def _plate_figure(layout: Layout, top: float) -> tuple[list[Shape], float]:
         Path(points=edge, colour=PALE, filled=True),
         Path(points=edge, colour=BLACK, thickness=4, closed=True),
         *_dimension((left, top - RULE), (right, top - RULE), f"{outline.width:g} mm"),
-        *_dimension((left - RULE, top), (left - RULE, bottom), f"{outline.height:g} mm"),
+        *_dimension((left - 1.25 * RULE, top), (left - 1.25 * RULE, bottom), f"{outline.height:g} mm"),
         Text(at=(left - 50, top - 12), text="0, 0", size=SMALL),
     ]
     shapes += [
@@ -161,8 +165,20 @@ def _plate_figure(layout: Layout, top: float) -> tuple[list[Shape], float]:
 def _window_figure(layout: Layout, top: float) -> tuple[list[Shape], float]:
     """The first window enlarged, upstream end on the left, with the places of its marks."""
     window = layout.window[0]
-    scale = min(WINDOW_SIZE_MAX[0] / window.length, WINDOW_SIZE_MAX[1] / window.breadth)
-    left, low = MARGIN + RULE + 40.0, top + 2 * SMALL * LEADING + 20
+    left, low = LEFT, top + 2 * SMALL * LEADING + 20
+    marks = sorted(
+        (
+            ("indicator", layout.marks.indicator, _mark_in_words("indicator", layout.marks.indicator)),
+            ("reference", layout.marks.reference, _mark_in_words("reference", layout.marks.reference)),
+        ),
+        key=lambda item: item[1].position,
+    )
+    room = WIDTH - MARGIN - left - BESIDE
+    scale = min(
+        WINDOW_SIZE_MAX[0] / window.length,
+        WINDOW_SIZE_MAX[1] / window.breadth,
+        *((room - text_width(text, SMALL)) / mark.position for _, mark, text in marks),
+    )
     right, high = left + window.length * scale, low + window.breadth * scale
     label = f"window {tidy(window.id)}, enlarged; the sample enters on the left"
     shapes: list[Shape] = [
@@ -174,24 +190,28 @@ def _window_figure(layout: Layout, top: float) -> tuple[list[Shape], float]:
     leaders: list[Shape] = []
     rules: list[Shape] = []
     y = high
-    marks: tuple[tuple[str, IndicatorMark, bool], ...] = (
-        ("indicator", layout.marks.indicator, False),
-        ("reference", layout.marks.reference, True),
-    )
-    for name, mark, hollow in sorted(marks, key=lambda item: item[1].position):
+    widths = [text_width(name, SMALL) for name, _, _ in marks]
+    apart = (marks[1][1].position - marks[0][1].position) * scale
+    lack = max(0.0, sum(widths) / 2 + SMALL / 2 - apart)  # marks side by side, whose names would run together
+    for (name, mark, text), aside in zip(marks, (-lack / 2, lack / 2), strict=True):
         middle, half = left + mark.position * scale, mark.width * scale / 2
         corners = ((middle - half, low), (middle + half, low), (middle + half, high), (middle - half, high))
         y += RULE
-        shapes += _mark_shapes(corners, mark, hollow=hollow)
-        shapes.append(_centred(name, (middle, low - SMALL * 0.8), size=SMALL))
+        shapes += _mark_shapes(corners, mark, hollow=name == "reference")
+        shapes.append(_centred(name, (middle + aside, low - SMALL * 0.8), size=SMALL))
         leaders.append(Path(points=((middle, high), (middle, y)), colour=GREY, thickness=1))
-        text = f"{mark.position:g} mm to the {name}: {mark.colour}, {mark.width:g} mm wide"
-        if isinstance(mark, ReferenceMark) and mark.undeveloped_colour is not None:
-            text += f", {mark.undeveloped_colour} until it develops"
         rules += _dimension((left, y), (middle, y), text, beside=True)
     y += RULE
     rules += _dimension((left, y), (right, y), f"{window.length:g} mm")
     return [*shapes, *leaders, *rules], y + MARGIN + SMALL
+
+
+def _mark_in_words(name: str, mark: IndicatorMark) -> str:
+    """A mark's place, dyes and width."""
+    text = f"{mark.position:g} mm to the {name}: {mark.colour}, {mark.width:g} mm wide"
+    if isinstance(mark, ReferenceMark) and mark.undeveloped_colour is not None:
+        text += f", {mark.undeveloped_colour} until it develops"
+    return text
 
 
 def _window_table(layout: Layout, top: float) -> tuple[list[Shape], float]:
@@ -275,7 +295,7 @@ def _dimension(start: XY, stop: XY, text: str, *, beside: bool = False) -> list[
     (x0, y0), (x1, y1) = start, stop
     dx, dy = (0.0, 10.0) if y0 == y1 else (10.0, 0.0)
     half = text_width(text, SMALL) / 2
-    middle = (x1 + 22 + half if beside else (x0 + x1) / 2), (y0 + y1) / 2
+    middle = (x1 + BESIDE + half if beside else (x0 + x1) / 2), (y0 + y1) / 2
     return [
         Path(points=(start, stop), colour=BLACK, thickness=2),
         Path(points=((x0 - dx, y0 - dy), (x0 + dx, y0 + dy)), colour=BLACK, thickness=2),

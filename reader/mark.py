@@ -18,22 +18,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from reader.line import DYE, LUMA, line_shape
 from reader.profile import Profile
 from reader.settings import IndicatorMark, Layout
+from reader.shade import Shade, unasked_shade
+from reader.witness import check_edge, dye_evidence, dye_share, which_dye
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 MarkName = Literal["indicator", "reference"]
-
-LUMA = np.array([0.299, 0.587, 0.114])
-"""Weights of red, green and blue in JPEG's luma (ITU-R BT.601)."""
-DYE: dict[str, FloatArray] = {
-    "red": np.array([0.22, 1.0, 0.72]),
-    "blue": np.array([1.0, 0.62, 0.16]),
-}
-"""Absorbance of a dye in linear red, green and blue, its strongest channel 1.
-Common practice, no source: colloidal gold absorbs around 530 nm, blue latex and indicator dyes around 600 nm."""
 
 END_MM = 0.7
 """Left out at a membrane's ends at the least: rounded corners, blur, the edge's own shadow."""
@@ -101,6 +95,10 @@ PART_MIN = 0.25
 """Share of the lanes from which a line over part of the breadth is more than a hair or a speck."""
 SEEN_SHARE = 0.7
 """Share of the rows under a line and its flanks that must be seen for its height to be measured."""
+COLOURED_LINES = 2
+COLOUR_KEPT = 0.5
+"""Where a plate has so many strong lines and each keeps less than this share of its dye's colour, the file has lost it
+(a phone's colour noise reduction in dim light, a filter), and colour is no evidence on this plate."""
 CHROMA_MARGIN = 2.0
 """A line's chroma must exceed the file's floor so many times before its colour is evidence."""
 
@@ -114,6 +112,12 @@ class MarkMeasurement:
     fits best of those the mark may show; None where the file cannot carry it. dye_angle : degrees between the line's
     colour and that dye's, in absorbance space. blank_mean, blank_sd : heights found where no line is, in this
     window's terms; blank_n : degrees of freedom behind them.
+
+    What tells dye from light. plastic : whether the plastic beside the window was seen; None where nobody looked.
+    shade_height : what the change of light that it shows would have added to the height; None where it was not seen.
+    dye_evidence : by how much the dye explains the colour better than a neutral shadow does, natural logarithm of the
+    likelihood ratio; which_dye_evidence : the same over the mark's other dye; line_evidence : by how much a line
+    explains the profile better than an edge does.
     """
 
     window: str
@@ -131,6 +135,11 @@ class MarkMeasurement:
     blank_mean: float
     blank_sd: float
     blank_n: float
+    plastic: bool | None = None
+    shade_height: float | None = None
+    dye_evidence: float | None = None
+    which_dye_evidence: float | None = None
+    line_evidence: float | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -153,11 +162,13 @@ class WindowFit:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NoiseModel:
-    """What the blank stretches of a plate say: variances over the white noise's, and the baseline's scale, mm."""
+    """What the blank stretches of a plate say: variances over the white noise's, the baseline's scale, mm, and the
+    white noise's own variance (luma absorbance squared)."""
 
     texture: float
     baseline: float
     baseline_mm: float
+    white: float = FALLBACK_NOISE**2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -195,7 +206,8 @@ class _Fit:
     places, widths, heights, errors, misfit : (2,), indicator and reference, heights and errors in luma; misfit is by
     how much the surroundings of each stray from the model. shapes : (n, 2). filters : (2, n) turn any profile on these
     rows into heights. projected : (n, n) inverse covariance, trend projected out. rough : (n, n) the noise's
-    covariance without the smooth baseline's, over the white variance.
+    covariance without the smooth baseline's, over the white variance. line_evidence : by how much a line explains each
+    place better than an edge.
     """
 
     rows: BoolArray
@@ -211,40 +223,49 @@ class _Fit:
     heights: FloatArray
     errors: FloatArray
     misfit: FloatArray
+    line_evidence: tuple[float, float]
 
 
 def measure_marks(
-    profiles: Sequence[Profile], layout: Layout, *, chroma_floor: float = 0.0, tone: float = 0.8
+    profiles: Sequence[Profile],
+    layout: Layout,
+    shades: Sequence[Shade] | None = None,
+    losses: Sequence[tuple[str, ...]] | None = None,
+    *,
+    chroma_floor: float = 0.0,
+    tone: float = 0.8,
 ) -> tuple[WindowFit, ...]:
     """Measure all marks of a plate: one WindowFit a profile, in order. Heights may be negative, as noise makes them.
+
+    shades : the change of light along each window. losses : by window, flags of what may have taken a faint line.
 
     chroma_floor : the smallest chroma amplitude that the file carries, in 8-bit codes. tone : the membranes' encoded
     brightness, 0..1, which says how many codes a given absorbance is.
     """
-    noise = _learn_noise(profiles, layout)
-    blanks = [_blanks(profile, layout, noise) for profile in profiles]
+    shades = shades or [unasked_shade(len(profile.position_mm)) for profile in profiles]
+    noise = _learn_noise(profiles, shades, layout)
+    blanks = [_blanks(profile, shade, layout, noise) for profile, shade in zip(profiles, shades, strict=True)]
+    levels = [_noise_level(own, blanks) for own in blanks]
+    fits = [
+        _fit(profile, shade, layout, noise, level.sigma)
+        for profile, shade, level in zip(profiles, shades, levels, strict=True)
+    ]
     carried = faintest_colour(chroma_floor, tone)
+    colourless = _is_colourless(profiles, fits, layout, carried)
+    losses = losses or [()] * len(profiles)
     return tuple(
-        _measure_window(profile, layout, noise, _noise_level(own, blanks), carried)
-        for profile, own in zip(profiles, blanks, strict=True)
+        _flagged(_measure_window(profile, shade, layout, fit, level, carried, colourless), lost)
+        for profile, shade, fit, level, lost in zip(profiles, shades, fits, levels, losses, strict=True)
     )
 
 
-def line_shape(
-    offset_mm: FloatArray, width_mm: float | FloatArray, blur_mm: float | FloatArray
-) -> FloatArray:
-    """A box of a width blurred by a Gaussian (sigma), height 1 at its middle; offsets, widths and blurs broadcast."""
-    scale = np.asarray(blur_mm) * math.sqrt(2)
-    half = np.asarray(width_mm) / 2
-    return (_erf((offset_mm + half) / scale) - _erf((offset_mm - half) / scale)) / (2 * _erf(half / scale))
-
-
-_ERF_AT = np.linspace(-4.0, 4.0, 1601)
-_ERF = np.array([math.erf(v) for v in _ERF_AT])
-
-
-def _erf(x: FloatArray) -> FloatArray:
-    return np.asarray(np.interp(x, _ERF_AT, _ERF))
+def _flagged(fit: WindowFit, flags: tuple[str, ...]) -> WindowFit:
+    """The same with flags on both marks."""
+    return replace(
+        fit,
+        indicator=replace(fit.indicator, flags=(*fit.indicator.flags, *flags)),
+        reference=replace(fit.reference, flags=(*fit.reference.flags, *flags)),
+    )
 
 
 def _marks(layout: Layout) -> tuple[IndicatorMark, IndicatorMark]:
@@ -289,9 +310,12 @@ def _blank_rows(profile: Profile, layout: Layout) -> BoolArray:
 
 def _covariance(x: FloatArray, noise: NoiseModel) -> FloatArray:
     """Covariance (n, n) of a blank profile at positions x, in units of the white noise's variance."""
+    return np.asarray(_rough_covariance(x, noise) + _baseline_covariance(x, noise))
+
+
+def _rough_covariance(x: FloatArray, noise: NoiseModel) -> FloatArray:
     apart = np.abs(x[:, None] - x[None])
-    texture = noise.texture * np.exp(-apart / TEXTURE_MM)
-    return np.asarray(np.eye(len(x)) + texture + _baseline_covariance(x, noise))
+    return np.asarray(np.eye(len(x)) + noise.texture * np.exp(-apart / TEXTURE_MM))
 
 
 def _baseline_covariance(x: FloatArray, noise: NoiseModel) -> FloatArray:
@@ -311,8 +335,9 @@ def _projection(covariance: FloatArray, trend: FloatArray) -> FloatArray:
     return np.asarray(inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T))
 
 
-def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> float:
-    """Minus twice the restricted log likelihood of blank profiles (n, m), each with its own scale."""
+def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> tuple[float, FloatArray]:
+    """Minus twice the restricted log likelihood of blank profiles (n, m), each with its own scale; and those scales,
+    the white noise's variances (m,)."""
     covariance, trend = _covariance(x, noise), _trend(x)
     solved = np.linalg.solve(covariance, np.concatenate([trend, profiles], axis=1))
     inner = trend.T @ solved[:, :2]
@@ -322,25 +347,32 @@ def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> flo
     )
     log_det = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(inner)[1]
     free = len(x) - 2
-    return float((log_det + free * np.log(np.maximum(quadratic, 1e-12) / free)).sum())
+    scale = np.maximum(quadratic, 1e-12) / free
+    return float((log_det + free * np.log(scale)).sum()), scale
 
 
-def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
-    """The noise model of highest restricted likelihood over all blank rows: baseline, then texture, until both stay."""
-    groups: dict[int, list[Profile]] = {}
-    for profile in profiles:
-        groups.setdefault(len(profile.position_mm), []).append(profile)
+def _learn_noise(profiles: Sequence[Profile], shades: Sequence[Shade], layout: Layout) -> NoiseModel:
+    """The noise model of highest restricted likelihood over all blank rows: baseline, then texture, until both stay.
+
+    What a shade leaves unsure is no noise of the paper's: its strongest curves are taken out of the profiles first.
+    """
+    groups: dict[int, list[int]] = {}
+    for k, profile in enumerate(profiles):
+        groups.setdefault(len(profile.position_mm), []).append(k)
     stretches = []
     for members in groups.values():
-        rows = np.logical_and.reduce([_blank_rows(member, layout) for member in members])
+        rows = np.logical_and.reduce([_blank_rows(profiles[k], layout) for k in members])
         if rows.sum() >= MIN_BLANK_ROWS:
-            y = np.stack([member.absorbance[rows] @ LUMA for member in members], axis=1)
-            stretches.append((members[0].position_mm[rows], y))
+            y = np.stack([_without_modes(profiles[k], shades[k], rows) for k in members], axis=1)
+            stretches.append((profiles[members[0]].position_mm[rows], y))
     known: dict[NoiseModel, float] = {}
+    white: dict[NoiseModel, float] = {}
 
     def unlikelihood(noise: NoiseModel) -> float:
         if noise not in known:
-            known[noise] = sum(_unlikelihood(x, y, noise) for x, y in stretches)
+            found = [_unlikelihood(x, y, noise) for x, y in stretches]
+            known[noise] = sum(one for one, _ in found)
+            white[noise] = float(np.median(np.concatenate([scale for _, scale in found]))) if found else 0.0
         return known[noise]
 
     texture = TEXTURE_RATIOS[1]
@@ -352,11 +384,24 @@ def _learn_noise(profiles: Sequence[Profile], layout: Layout) -> NoiseModel:
         rough = [replace(best, texture=ratio) for ratio in TEXTURE_RATIOS]
         best = min([best, *rough], key=unlikelihood)
         if best.texture == texture or len(known) > len(BASELINES) * len(TEXTURE_RATIOS):
-            return best
+            return replace(best, white=white[best] or best.white)
         texture = best.texture
 
 
-def _blanks(profile: Profile, layout: Layout, noise: NoiseModel) -> _Blanks:
+def _without_modes(profile: Profile, shade: Shade, rows: BoolArray) -> FloatArray:
+    """A profile's luma (n,) on these rows, without what the curves of its shade's modes explain of it."""
+    y = np.asarray(profile.absorbance[rows] @ LUMA)
+    modes = shade.modes[:, rows]
+    if not modes.any():
+        return y
+    trend = _trend(profile.position_mm[rows])
+    design = np.concatenate([modes.T, trend], axis=1)
+    ridge = np.diag([1.0] * len(modes) + [0.0, 0.0]) * FALLBACK_NOISE**2
+    share = np.linalg.solve(design.T @ design + ridge + 1e-12 * np.eye(len(ridge)), design.T @ y)
+    return np.asarray(y - modes.T @ share[: len(modes)])
+
+
+def _blanks(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel) -> _Blanks:
     """Fit a line at every place where none can be; whitened, so that their variance is the noise's, per channel."""
     rows = _blank_rows(profile, layout)
     x = profile.position_mm[rows]
@@ -364,7 +409,8 @@ def _blanks(profile: Profile, layout: Layout, noise: NoiseModel) -> _Blanks:
     places = _blank_places(x, width) if len(x) >= MIN_BLANK_ROWS else x[:0]
     if not len(places):
         return _Blanks(rgb=np.zeros((0, 3)), independent=0.0, step_mm=1.0, usual=0.0)
-    projected = _projection(_covariance(x, noise), _trend(x))
+    modes = shade.modes[:, rows]
+    projected = _projection(_covariance(x, noise) + modes.T @ modes / noise.white, _trend(x))
     shapes = line_shape(x[:, None] - places[None], width, DEFAULT_BLUR_MM)
     filters = shapes.T @ projected
     power = np.einsum("ij,ji->i", filters, shapes)
@@ -406,7 +452,7 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     total = sum(blanks.independent for blanks in plate)
     if total == 0:
         rgb = FALLBACK_NOISE**2 * np.ones((3, 3))
-        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=1.0, rgb=rgb)
+        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=MEMBRANE_FREEDOM, rgb=rgb)
     weights = [blanks.independent / max(1, len(blanks.rgb)) for blanks in plate]
     pooled = sum((w * b.rgb.T @ b.rgb for w, b in zip(weights, plate, strict=True)), np.zeros((3, 3))) / total
     share = own.independent / (own.independent + PLATE_WEIGHT)
@@ -420,7 +466,8 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
     scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
     searched = [_searched(b.luma, sigma / scale, b.step_mm) for b in plate]
-    mean = sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total
+    # The best of noise: below 0 it is the bias of the few places, and belongs to the spread.
+    mean = max(0.0, sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total)
     spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
     freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
     return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)
@@ -429,7 +476,7 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
 # --- fit -------------------------------------------------------------------------------------------------------------
 
 
-def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _Fit:
+def _fit(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigma: float) -> _Fit:
     """Place, width and height of both marks in luma, by penalised generalised least squares."""
     rows = _used(profile, layout)
     x = profile.position_mm[rows]
@@ -437,8 +484,10 @@ def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _
     marks = _marks(layout)
     widths = np.array([mark.width for mark in marks])
     blur = DEFAULT_BLUR_MM
-    covariance, trend = _covariance(x, noise), _trend(x)
-    smooth = _baseline_covariance(x, noise)
+    trend = _trend(x)
+    modes = shade.modes[:, rows]
+    smooth = _baseline_covariance(x, noise) + modes.T @ modes / sigma**2
+    covariance = _rough_covariance(x, noise) + smooth
     projected = _projection(covariance, trend)
     for _ in range(2):
         places = _best_places(x, y, projected, marks, widths, blur, sigma)
@@ -451,8 +500,16 @@ def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _
     inner = np.linalg.inv(shapes.T @ projected @ shapes + 1e-9 * np.eye(2))
     filters = inner @ (shapes.T @ projected)
     plain = sigma * np.sqrt(np.diag(inner))
+    misfit = _misfit(x, y, projected, shapes, places, sigma)
+    alone = [
+        check_edge(
+            x, y, _without_line(projected, shapes[:, 1 - k]), shapes[:, k], place_mm=places[k], sigma=sigma
+        )
+        for k in (0, 1)
+    ]
+    heights = np.array([edge.height for edge in alone])
     errors = np.hypot(
-        plain * _misfit(x, y, projected, shapes, places, sigma), _beside_shadow(profile, layout, rows)
+        np.maximum(plain * misfit, [edge.error for edge in alone]), _beside_shadow(profile, layout, rows)
     )
     return _Fit(
         rows=rows,
@@ -465,10 +522,17 @@ def _fit(profile: Profile, layout: Layout, noise: NoiseModel, sigma: float) -> _
         projected=projected,
         rough=covariance + np.diag(_shape_variance(x, places, widths, heights) / sigma**2) - smooth,
         filters=filters,
-        heights=filters @ y,
+        heights=heights,
         errors=errors,
         misfit=errors / plain,
+        line_evidence=(alone[0].line_evidence, alone[1].line_evidence),
     )
+
+
+def _without_line(projected: FloatArray, line: FloatArray) -> FloatArray:
+    """The inverse covariance (n, n) with one more line projected out."""
+    weighted = projected @ line
+    return np.asarray(projected - np.outer(weighted, weighted) / (float(line @ weighted) + 1e-9))
 
 
 def _misfit(
@@ -594,27 +658,49 @@ def _best_widths(
 # --- one window ------------------------------------------------------------------------------------------------------
 
 
-def _measure_window(
-    profile: Profile, layout: Layout, noise: NoiseModel, level: _Level, carried: float
-) -> WindowFit:
-    fit = _fit(profile, layout, noise, level.sigma)
-    reference = layout.marks.reference
-    reference_dyes = [
-        reference.colour,
-        *([reference.undeveloped_colour] if reference.undeveloped_colour else []),
+def _is_colourless(profiles: Sequence[Profile], fits: Sequence[_Fit], layout: Layout, carried: float) -> bool:
+    """Whether the plate's own strong lines show that the file lost their colour: all of them are nearly grey."""
+    kept = [
+        max(dye_share(fit.filters[k] @ profile.absorbance[fit.rows], dye) for dye in _dyes(layout)[k])
+        for profile, fit in zip(profiles, fits, strict=True)
+        for k in (0, 1)
+        if fit.heights[k] > STRONG_SNR * fit.errors[k] and fit.heights[k] > carried
     ]
+    return len(kept) >= COLOURED_LINES and max(kept) < COLOUR_KEPT
+
+
+def _dyes(layout: Layout) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The dyes that the indicator mark, and the reference mark, may show."""
+    reference = layout.marks.reference
+    undeveloped = (reference.undeveloped_colour,) if reference.undeveloped_colour else ()
+    return (layout.marks.indicator.colour,), (reference.colour, *undeveloped)
+
+
+def _measure_window(
+    profile: Profile,
+    shade: Shade,
+    layout: Layout,
+    fit: _Fit,
+    level: _Level,
+    carried: float,
+    colourless: bool,
+) -> WindowFit:
+    indicator_dyes, reference_dyes = _dyes(layout)
+    reference = layout.marks.reference
     lines = fit.shapes @ fit.heights
     smooth = fit.y - lines - _residual(fit, lines)
     scale = 1 / float(LUMA @ DYE[layout.marks.indicator.colour])
     x = profile.position_mm
     baseline = np.interp(x, fit.x, smooth) * scale
-    indicator = _measurement(profile, "indicator", 0, fit, level, [layout.marks.indicator.colour], carried)
+    indicator = _measurement(profile, shade, "indicator", 0, fit, level, indicator_dyes, carried, colourless)
     if _is_misplaced(fit, reference.position):
         indicator = replace(indicator, flags=(*indicator.flags, *_flags(window_off=True)))
     return WindowFit(
         window=profile.window.id,
         indicator=indicator,
-        reference=_measurement(profile, "reference", 1, fit, level, reference_dyes, carried),
+        reference=_measurement(
+            profile, shade, "reference", 1, fit, level, reference_dyes, carried, colourless
+        ),
         blur_mm=fit.blur,
         position_mm=x,
         absorbance=profile.absorbance @ LUMA * scale,
@@ -638,7 +724,15 @@ def _residual(fit: _Fit, lines: FloatArray) -> FloatArray:
 
 
 def _measurement(
-    profile: Profile, name: MarkName, k: int, fit: _Fit, level: _Level, dyes: Sequence[str], carried: float
+    profile: Profile,
+    shade: Shade,
+    name: MarkName,
+    k: int,
+    fit: _Fit,
+    level: _Level,
+    dyes: Sequence[str],
+    carried: float,
+    colourless: bool,
 ) -> MarkMeasurement:
     colour = fit.filters[k] @ profile.absorbance[fit.rows]
     luma, error = float(fit.heights[k]), float(fit.errors[k])
@@ -651,6 +745,8 @@ def _measurement(
     if _seen_share(profile, fit, k) < SEEN_SHARE:
         return _unseen(profile.window.id, name, level, white)
     span, straightness, part = _over_the_breadth(profile, fit, k)
+    unsure = level.rgb * (error / level.sigma) ** 2
+    other = next((name for name in dyes if name != dye), None)
     return MarkMeasurement(
         window=profile.window.id,
         mark=name,
@@ -662,14 +758,23 @@ def _measurement(
         straightness_mm=straightness,
         span=span,
         dye=dye if coloured else None,
-        dye_angle=_angle(colour, DYE[dye]) if coloured else None,
+        dye_angle=_angle(colour, DYE[dye]) if coloured and not colourless else None,
         dye_angle_se=_angle_error(colour, DYE[dye], level, error / float(fit.misfit[k]))
-        if coloured
+        if coloured and not colourless
+        else None,
+        dye_evidence=dye_evidence(colour, unsure, dye) if coloured and not colourless else None,
+        which_dye_evidence=which_dye(colour, unsure, dye, other) if coloured and other else None,
+        line_evidence=fit.line_evidence[k] if snr >= LOOKS_SNR else None,
+        plastic=shade.plastic,
+        shade_height=float(fit.filters[k] @ (shade.change[fit.rows] @ LUMA)) * scale
+        if shade.plastic
         else None,
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,
-        flags=_flags(part_of_breadth=part, colour_not_carried=snr >= LOOKS_SNR and not coloured),
+        flags=_flags(
+            part_of_breadth=part, colour_not_carried=snr >= LOOKS_SNR and (colourless or not coloured)
+        ),
     )
 
 

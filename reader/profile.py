@@ -8,13 +8,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.settings import Window
-from reader.strip import DARK, Strip
+from reader.strip import DARK, STRIP_PX_PER_MM, Strip
 
 FloatArray = NDArray[np.float64]
 
 BIN_ALONG_PX = 3
 BIN_ACROSS_PX = 2
 """Strip samples a bin: five bins over a 1 mm line, and about one over a hair that runs along the flow."""
+ROW_MM = BIN_ALONG_PX / STRIP_PX_PER_MM
+"""Length of a profile's row along the flow."""
 LANE_MM = 0.5
 """Breadth of a lane: wide against the blur, so that lanes are nearly independent of each other."""
 LUMA = np.array([0.25, 0.5, 0.25])

@@ -125,6 +125,11 @@ FLAGS: dict[str, str] = {
     "profile_unusable": "the photo's colour profile cannot be used; its colours are taken as sRGB",
     "colour_not_carried": "the line is too faint for this file to carry its colour; it was called by its height",
     "part_of_breadth": "a line lies over part of the window's breadth only",
+    "smoothed": "the membrane has less grain than light itself makes: the phone or an app smoothed the picture, and a "
+    "faint line with it; give more light, switch filters off, and send the original file",
+    "near_white": "the membrane is so bright that the camera flattens what is on it; tap on the plate so that it is "
+    "exposed darker",
+    "compressed": "the file is compressed so hard that a faint line is rounded away; send the original file",
     "window_off": "the reference line lies at the end of its search; the window may have been misplaced",
     "not_seen": "the mark's place is hidden or blown out",
     "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",

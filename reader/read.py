@@ -56,7 +56,10 @@ from reader.settings import (
     load_texts,
     load_thresholds,
 )
+from reader.shade import find_shades, level_strip
 from reader.strip import Strip, cut_strips
+from reader.surround import cut_surrounds
+from reader.survival import check_survival
 from reader.verdict import (
     LayoutRecord,
     Mark,
@@ -159,9 +162,14 @@ def examine(
     *,
     drops_at: datetime | None = None,
     reading_age_min: float | None = None,
+    now: datetime | None = None,
 ) -> Reading:
-    """Read one photo and keep the evidence; never raises for a bad photo."""
-    return _examine(path, settings, drops_at, reading_age_min)[0]
+    """Read one photo and keep the evidence; never raises for a bad photo.
+
+    now : a capture time after it is not believed; the present by default. A photo that was read before is judged
+    as of then, or a clock that ran ahead would be believed once enough time has passed.
+    """
+    return _examine(path, settings, drops_at, reading_age_min, now)[0]
 
 
 def examine_plate(
@@ -170,17 +178,18 @@ def examine_plate(
     *,
     drops_at: datetime | None = None,
     reading_age_min: float | None = None,
+    now: datetime | None = None,
 ) -> Reading:
     """Read several photos of one plate as one, with the evidence of the first photo used; see `read_plate`.
 
-    Raises LinecallError if there is no photo at all.
+    now : as for `examine`. Raises LinecallError if there is no photo at all.
     """
     if not paths:
         raise LinecallError("no photo was given; two and more of one plate are needed")
-    first, shown = _examine(paths[0], settings, drops_at, reading_age_min)
+    first, shown = _examine(paths[0], settings, drops_at, reading_age_min, now)
     readings, photos = [first.verdict], [_plate_photo(shown)]
     for path in paths[1:]:  # one photo's pixels at a time, besides the first one's
-        reading, measured = _examine(path, settings, drops_at, reading_age_min)
+        reading, measured = _examine(path, settings, drops_at, reading_age_min, now)
         readings.append(reading.verdict)
         photos.append(_plate_photo(measured))
     try:
@@ -191,7 +200,7 @@ def examine_plate(
         verdict = _refused(first.verdict.photo, settings, refusal, readings)
         return Reading(verdict=verdict, evidence=first.evidence and Evidence(photo=first.evidence.photo))
     if together.used[0] != 0:
-        shown = _examine(paths[together.used[0]], settings, drops_at, reading_age_min)[1]
+        shown = _examine(paths[together.used[0]], settings, drops_at, reading_age_min, now)[1]
     assert shown is not None, "a photo that was used can be measured"
     together = replace(together, warnings=(*together.warnings, *disagreement.warnings))
     return _conclude(shown, settings, together, combine_photos(used, disagreement.alone))
@@ -210,13 +219,17 @@ class _Measured:
 
 
 def _examine(
-    path: Path, settings: ReadSettings, drops_at: datetime | None, reading_age_min: float | None
+    path: Path,
+    settings: ReadSettings,
+    drops_at: datetime | None,
+    reading_age_min: float | None,
+    now: datetime | None,
 ) -> tuple[Reading, _Measured | None]:
     """One photo's reading, and what it measured unless it was refused."""
     photo: Photo | None = None
     try:
         photo = open_photo(path)
-        measured = _measure(photo, settings, drops_at, reading_age_min)
+        measured = _measure(photo, settings, drops_at, reading_age_min, now or datetime.now(UTC))
     except PhotoRefusedError as refusal:
         record = PhotoRecord(name=path.name, sha256=_sha256(path)) if photo is None else _photo_record(photo)
         verdict = _refused(record, settings, refusal)
@@ -225,7 +238,11 @@ def _examine(
 
 
 def _measure(
-    photo: Photo, settings: ReadSettings, drops_at: datetime | None, reading_age_min: float | None
+    photo: Photo,
+    settings: ReadSettings,
+    drops_at: datetime | None,
+    reading_age_min: float | None,
+    now: datetime,
 ) -> _Measured:
     pose = find_plate(photo, settings.layouts)
     layout = pose.layout
@@ -235,15 +252,27 @@ def _measure(
     check_sharpness(strips, layout, settings.thresholds)
     profiles = [extract_profile(strip) for strip in strips]
     check_covers(profiles, layout)
+    survival = check_survival(photo, strips, layout)
+    shades = find_shades(cut_surrounds(photo, pose, strips), profiles, layout)
+    strips = tuple(level_strip(strip, shade) for strip, shade in zip(strips, shades, strict=True))
+    profiles = [
+        profile if shade.is_level else extract_profile(strip)
+        for profile, shade, strip in zip(profiles, shades, strips, strict=True)
+    ]
     fits = measure_marks(
-        profiles, layout, chroma_floor=chroma_floor(photo.chroma), tone=membrane_tone(strips)
+        profiles,
+        layout,
+        shades,
+        survival.flags,
+        chroma_floor=chroma_floor(photo.chroma),
+        tone=membrane_tone(strips),
     )
     age = reading_age(
         layout,
         stated_minutes=reading_age_min,
         drops_at=drops_at,
         captured_at=photo.captured_at,
-        now=datetime.now(UTC),
+        now=now,
     )
     return _Measured(
         photo=photo,
@@ -400,6 +429,11 @@ def _mark_record(
         span=measured.span,
         dye_angle_deg=measured.dye_angle,
         dye_angle_deg_se=measured.dye_angle_se,
+        plastic=measured.plastic,
+        shade_height=measured.shade_height,
+        dye_evidence=measured.dye_evidence,
+        which_dye_evidence=measured.which_dye_evidence,
+        line_evidence=measured.line_evidence,
         between_sd=between_sd,
         weights=weights,
         flags=measured.flags,

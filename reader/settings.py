@@ -18,6 +18,10 @@ DATA: Final = Path(__file__).parent / "data"
 
 LENGTH_MAX_MM: Final = 1000.0  # no plate fits a photo's foreground beyond that; the number is in another unit
 OUTLINE_MIN_MM: Final = 5.0  # smaller than any membrane; the number is in another unit
+WINDOW_MIN_MM: Final = (
+    6.0,
+    2.0,
+)  # length, breadth: of less, nothing is left between two edges' blur and shadow
 FLOW_TOLERANCE: Final = 0.01  # a direction written with two decimals is off by less
 READING_AGE_MAX_MIN: Final = 1440.0  # a day; beyond it the number is in another unit
 
@@ -146,8 +150,8 @@ class Window(_Frozen):
     analyte: Text = Field(description="what the window looks for")
     tier: Tier = Field(description="which cutoff of its analyte the window answers for")
     centre: Point = Field(description="the window's middle, [x, y] in mm from the plate's top-left")
-    length: Length = Field(description="the window's size along the flow, mm")
-    breadth: Length = Field(description="the window's size across the flow, mm")
+    length: Length = Field(ge=WINDOW_MIN_MM[0], description="the window's size along the flow, mm")
+    breadth: Length = Field(ge=WINDOW_MIN_MM[1], description="the window's size across the flow, mm")
     flow: Point = Field(description="the direction away from the well, [x, y] of length 1, y down")
     well: Point = Field(description="the sample well's middle, [x, y] in mm from the plate's top-left")
 

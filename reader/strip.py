@@ -66,11 +66,14 @@ class Strip:
     """One window, straightened: row 0 at the upstream end, column 0 on the left looking along the flow.
 
     linear : (n_along, n_across, 3) float32 RGB, 0..1.
-    valid : (n_along, n_across) bool, False where the rim hides the membrane or the light is clipped.
+    valid : (n_along, n_across) bool, False where the membrane is hidden or its light clipped.
     mm_to_px : (3, 3), millimetres on the membrane (x across, y along, origin upstream left) to upright pixels.
+    to_plate : (3, 3), the same millimetres to plate millimetres, with what the pose was found to be off by.
     corners_px : (4, 2) membrane corners: upstream left, upstream right, downstream right, downstream left.
-    hidden_fraction, clipped_fraction : of the membrane, by its rim and by too much light. edge_step : the strongest
-    step of absorbance at the membrane's four sides; edge_share : how much of an end's step lies within EDGE_MM.
+    hidden_fraction : share of the samples inside the membrane's margins that the rim hides, or that are too dark to
+    tell, as beyond the photo's frame; clipped_fraction : share of those seen that are too bright; 1 where there are
+    none. edge_step : the strongest step of absorbance at the membrane's four sides; edge_share : how much of an end's
+    step lies within EDGE_MM.
     """
 
     window: Window
@@ -80,6 +83,7 @@ class Strip:
     native_px_per_mm: float
     corners_px: FloatArray
     mm_to_px: Matrix
+    to_plate: Matrix
     hidden_fraction: float
     clipped_fraction: float
     edge_step: float
@@ -127,14 +131,14 @@ def window_to_plate(window: Window) -> Matrix:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Patch:
+class Patch:
     """The part of a photo about one window in linear light, (h, w, 3) RGB float32, and its top-left pixel (x, y)."""
 
     light: NDArray[np.float32]
     corner: tuple[int, int]
 
 
-def _patch(photo: Photo, mm_to_px: Matrix, extent_mm: Extent) -> _Patch:
+def cut_patch(photo: Photo, mm_to_px: Matrix, extent_mm: Extent) -> Patch:
     """Make light linear once for all that is cut out of an extent (x0, y0, x1, y1, window mm)."""
     x0, y0, x1, y1 = extent_mm
     ring = apply(mm_to_px, np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]))
@@ -142,10 +146,10 @@ def _patch(photo: Photo, mm_to_px: Matrix, extent_mm: Extent) -> _Patch:
     low = np.clip(np.floor(ring.min(axis=0)).astype(int) - 3, 0, (width - 1, height - 1))
     high = np.clip(np.ceil(ring.max(axis=0)).astype(int) + 4, low + 1, (width, height))
     light = linear(photo.pixels[low[1] : high[1], low[0] : high[0]], photo.encoding)
-    return _Patch(light=light, corner=(int(low[0]), int(low[1])))
+    return Patch(light=light, corner=(int(low[0]), int(low[1])))
 
 
-def _sample(patch: _Patch, mm_to_px: Matrix, extent_mm: Extent, scale: float) -> NDArray[np.float32]:
+def sample(patch: Patch, mm_to_px: Matrix, extent_mm: Extent, scale: float) -> NDArray[np.float32]:
     """Linear RGB on a regular grid over an extent, averaged where the photo is finer; outside of the patch it is 0."""
     x0, y0, x1, y1 = extent_mm
     n_across, n_along = round((x1 - x0) * scale), round((y1 - y0) * scale)
@@ -188,7 +192,7 @@ class _EdgeView:
     tone_across: FloatArray
     tone_along: FloatArray
     top_shift: FloatArray
-    patch: _Patch
+    patch: Patch
 
 
 def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
@@ -197,8 +201,8 @@ def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
     parallax = _parallax(pose, window, RECESS_MM)
     shifted = to_plate @ np.array([[1, 0, parallax[0]], [0, 1, parallax[1]], [0, 0, 1]])
     extent = (-PAD_MM, -PAD_MM, window.breadth + PAD_MM, window.length + PAD_MM)
-    patch = _patch(photo, pose.mm_to_px @ shifted, extent)
-    tone = np.log10(np.maximum(_sample(patch, pose.mm_to_px @ shifted, extent, EDGE_PX_PER_MM), DARK))
+    patch = cut_patch(photo, pose.mm_to_px @ shifted, extent)
+    tone = np.log10(np.maximum(sample(patch, pose.mm_to_px @ shifted, extent, EDGE_PX_PER_MM), DARK))
     inset = round((PAD_MM + 0.8) * EDGE_PX_PER_MM)
     across = tone[inset:-inset].mean(axis=0, dtype=np.float64)
     along = tone[:, inset:-inset].mean(axis=1, dtype=np.float64)
@@ -359,15 +363,17 @@ def _cut(
     to_plate = window_to_plate(window) @ np.array([[1, 0, local[0]], [0, 1, local[1]], [0, 0, 1.0]])
     mm_to_px = membrane_mm_to_px(pose, seating.recess_mm) @ to_plate
     extent = (0.0, 0.0, window.breadth, window.length)
-    light = _sample(view.patch, mm_to_px, extent, STRIP_PX_PER_MM)
+    light = sample(view.patch, mm_to_px, extent, STRIP_PX_PER_MM)
     x = (np.arange(light.shape[1]) + 0.5) / STRIP_PX_PER_MM
     y = (np.arange(light.shape[0]) + 0.5) / STRIP_PX_PER_MM
-    seen = np.logical_and.outer(
-        _seen(y, window.length, parallax[1] + own[1], seating.opening_margin_mm),
-        _seen(x, window.breadth, parallax[0] + own[0], seating.opening_margin_mm),
+    inside = np.logical_and.outer(_inside(y, window.length), _inside(x, window.breadth))
+    clear = np.logical_and.outer(
+        _open(y, window.length, parallax[1] + own[1], seating.opening_margin_mm),
+        _open(x, window.breadth, parallax[0] + own[0], seating.opening_margin_mm),
     )
+    seen = inside & clear & (light > DARK).all(axis=2)
     clipped = np.asarray((light >= CLIPPED).any(axis=2))
-    valid = seen & ~clipped & (light > DARK).all(axis=2)
+    valid = seen & ~clipped
     for array in (light, valid):
         array.setflags(write=False)
     corners = np.array([[0, 0], [window.breadth, 0], [window.breadth, window.length], [0, window.length]])
@@ -379,20 +385,19 @@ def _cut(
         native_px_per_mm=_native_scale(mm_to_px, extent),
         corners_px=apply(mm_to_px, corners),
         mm_to_px=mm_to_px,
-        hidden_fraction=float(1 - seen.mean() / _open_share(window)),
+        to_plate=to_plate,
+        hidden_fraction=float((~seen[inside]).mean()) if inside.any() else 1.0,
         clipped_fraction=float(clipped[seen].mean()) if seen.any() else 1.0,
         edge_step=_edge_step(view, window, parallax - view.top_shift + local),
         edge_share=_edge_share(view, window, parallax - view.top_shift + local),
     )
 
 
-def _seen(place: NDArray[np.floating], size: float, shift: float, margin: float) -> NDArray[np.bool_]:
-    """Places (mm) inside the membrane's edges and inside the opening, which lies `shift` before them."""
-    low = max(0.0, -margin - shift) + MARGIN_MM
-    high = min(size, size + margin - shift) - MARGIN_MM
-    return np.asarray((place > low) & (place < high))
+def _inside(place: NDArray[np.floating], size: float) -> NDArray[np.bool_]:
+    """Places (mm) that lie within the margins of a membrane's two edges."""
+    return np.asarray((place > MARGIN_MM) & (place < size - MARGIN_MM))
 
 
-def _open_share(window: Window) -> float:
-    """Share of the membrane inside the margins when nothing hides it."""
-    return (1 - 2 * MARGIN_MM / window.breadth) * (1 - 2 * MARGIN_MM / window.length)
+def _open(place: NDArray[np.floating], size: float, shift: float, margin: float) -> NDArray[np.bool_]:
+    """Places (mm) as far inside both rims of the opening, which lies `shift` before the membrane."""
+    return np.asarray((place > MARGIN_MM - margin - shift) & (place < size + margin - shift - MARGIN_MM))

@@ -22,6 +22,7 @@ CONTRAST: Final = 12  # a line of 0.005 absorbance becomes one of 13 % contrast
 LIGHT: Final = 0.6  # linear light of the levelled membrane
 BLUR_MM: Final = (0.5, 0.08)  # across the flow as the eye does along a line, and along it
 MIN_BLANK: Final = 50  # samples; with fewer the whole strip is levelled
+SAMPLE_SD, SHADING_SD = 0.02, 0.1  # absorbance, 1 sigma: of one sample; of each term of a membrane's shading
 DARK: Final = 1e-3  # linear light taken for none
 MARK_REACH_MM: Final = 1.2  # this far around a mark's place the levelling does not look
 HIDDEN_TONES: Final = (225, 150)  # of the hatching over what is hidden or blown out
@@ -104,7 +105,8 @@ def blurred(levelled: Levelled, blur_mm: tuple[float, float] = BLUR_MM) -> Float
 
 def stretched(over: Floats) -> Image:
     """Absorbance over the surface (n, m, 3) as colour, contrast raised, on an even light membrane."""
-    return encode(np.float32(LIGHT) * np.power(np.float32(10), -CONTRAST * over))
+    tone = np.minimum(np.log10(LIGHT) - CONTRAST * over, 0.0)  # a picture has nothing brighter than white
+    return encode(np.power(np.float32(10), tone.astype(np.float32)))
 
 
 def hatched(picture: Image, valid: NDArray[np.bool_]) -> Image:
@@ -152,7 +154,11 @@ def _column_lines(values: Floats, blank: NDArray[np.bool_], y: Floats) -> Floats
 
 
 def _smooth_surface(values: Floats, blank: NDArray[np.bool_], x: Floats, y: Floats) -> Floats:
-    """Least-squares surface of (n, m, 3) values over the blank places; x (m,) and y (n,) run from -1 to 1."""
+    """Least-squares surface of (n, m, 3) values over the blank places; x (m,) and y (n,) run from -1 to 1.
+
+    Each term but the constant is held to what shading may be (ridge), or a few blank rows together would send the
+    surface anywhere beyond them.
+    """
     across, along = np.meshgrid(x, y)
     terms = (
         np.ones_like(across),
@@ -164,5 +170,6 @@ def _smooth_surface(values: Floats, blank: NDArray[np.bool_], x: Floats, y: Floa
     basis = np.stack(terms, axis=-1)
     fitted = blank if blank.sum() > MIN_BLANK else np.ones_like(blank)
     known = basis[fitted]  # x and y lie in -1 to 1, so that the normal equations are well enough conditioned
-    coefficients = np.linalg.solve(known.T @ known, known.T @ values[fitted])
+    held = np.diag([0.0] + [(SAMPLE_SD / SHADING_SD) ** 2] * (len(terms) - 1)).astype(np.float32)
+    coefficients = np.linalg.solve(known.T @ known + held, known.T @ values[fitted])
     return np.asarray(basis @ coefficients, np.float32)

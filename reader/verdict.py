@@ -225,7 +225,11 @@ class Mark(_Frozen):
     places they rest on.
     Places are mm from the window's upstream end. `span` is the share of the breadth that the line crosses;
     `dye_angle_deg` the angle between the line's colour and the dye's, None where the file's chroma is too
-    poor to tell. Of several photos of one plate, `weights` are their shares in the height, in the order of
+    poor to tell. What tells dye from light: `plastic`, whether the plastic beside the window was seen (None: nobody
+    looked); `shade_height`, what the change of light that it shows would have added to the height and was taken out;
+    `dye_evidence`, `which_dye_evidence` and `line_evidence`, natural logarithms of likelihood ratios: the dye's colour
+    over a neutral shadow's, one dye over the mark's other, a line over an edge. Of several photos of one plate,
+    `weights` are their shares in the height, in the order of
     `readings`, and `between_sd` is its spread between them beyond their own errors (1 sigma), None where one
     photo alone speaks. Where readers have decided on the mark, `first_call` is linecall's own call and
     `decisions` are theirs, also one that was outvoted; none while they disagree.
@@ -249,6 +253,11 @@ class Mark(_Frozen):
     span: Share | None = None
     dye_angle_deg: Degrees | None = None
     dye_angle_deg_se: Annotated[Degrees, Field(ge=0)] | None = None
+    plastic: bool | None = None
+    shade_height: Absorbance | None = None
+    dye_evidence: Figure | None = None
+    which_dye_evidence: Figure | None = None
+    line_evidence: Figure | None = None
     between_sd: AbsorbanceError | None = None
     weights: tuple[Share, ...] = ()
     flags: tuple[Text, ...] = ()

@@ -20,6 +20,7 @@ from reader.library.store import Library
 from reader.library.strips import load_strips, strips_png
 from reader.logbook import Logbook
 from reader.logbook.events import new_id
+from reader.logbook.export import all_rows
 from reader.output import write_whole
 from reader.pool import in_order, read_many
 from reader.read import ReadSettings, examine
@@ -177,16 +178,12 @@ def sources_of_readings(
             for (by, at, blind), calls in made.items()
         )
         for index, photo in enumerate(stored.photos):
-            path = folder / f"{stored.id}-{index}" / (Path(photo.name).name or "photo")
-            write_whole({path: logbook.photo_bytes(photo.sha256)})
+            path = logbook.write_photo(photo, folder / f"{stored.id}-{index}")
             yield Source(path=path, origin=f"{OF_READING}{stored.id}", plate=stored.id, gradings=gradings)
 
 
 def _standing(logbook: Logbook) -> Iterator[str]:
-    before = None
-    while rows := logbook.readings(limit=200, before=before, status="read"):
-        yield from (row.id for row in rows if row.superseded_by is None)
-        before = rows[-1].seq
+    return (row.id for row in all_rows(logbook, status="read", standing=True))
 
 
 def add_sources(

@@ -63,12 +63,18 @@ def _hash_of(file: IO[bytes]) -> str:
 
 
 def read_photo_bytes(store: PhotoStore, sha256: str) -> bytes:
-    """Bytes of a kept photo. Raises LinecallError if it is missing or has been altered."""
+    """Bytes of a kept photo. Raises LinecallError if it is missing, cannot be read or has been altered."""
     file = _open(store, sha256)
     if file is None:
         raise LinecallError(f"photo {sha256} is missing from the logbook's photos; restore it from a backup")
     with file:
-        data = file.read()
+        try:
+            data = file.read()
+        except OSError as error:
+            raise LinecallError(
+                f"photo {sha256} cannot be read from the logbook's photos ({error.strerror or error}); "
+                "check the disk, or restore it from a backup"
+            ) from error
     if hashlib.sha256(data).hexdigest() != sha256:
         raise LinecallError(
             f"photo {sha256} has been altered in the logbook's photos; restore it from a backup"

@@ -30,6 +30,7 @@ from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
+from reader.output import write_whole
 from reader.verdict import Verdict, load_verdict
 
 TIMEOUT_S: Final = 30.0
@@ -306,6 +307,13 @@ class Logbook(AbstractContextManager["Logbook"]):
             history = [load_event(*found) for found in connection.execute(query)]
         return _stored(row, history)
 
+    def row(self, reading_id: str) -> ReadingRow:
+        """Row of one reading. Raises LinecallError if it is unknown."""
+        with self._database.reading() as connection:
+            self._row(connection, reading_id)
+            query = select(*_ROW_COLUMNS).where(readings.c.id == reading_id)
+            return _row_value(connection.execute(query).one())
+
     def readings(
         self,
         *,
@@ -314,15 +322,16 @@ class Logbook(AbstractContextManager["Logbook"]):
         after: int | None = None,
         since: datetime | None = None,
         until: datetime | None = None,
+        standing: bool = False,
         **filters: str | None,
     ) -> list[ReadingRow]:
         """Rows of readings, the newest first.
 
         before, after : seq of a row at a page's edge; after gives the page before it, still the newest first.
-        since, until : of when they were logged; until is not included. filters : tank, sample_point,
-        sample_phase, plate_lot, operator, grade, status, layout.
+        since, until : of when they were logged; until is not included. standing : leave out those that were
+        superseded. filters : tank, sample_point, sample_phase, plate_lot, operator, grade, status, layout.
         """
-        chosen = _conditions(filters, since, until)
+        chosen = _conditions(filters, since, until, standing=standing)
         if before is not None:
             chosen.append(readings.c.seq < before)
         if after is not None:
@@ -332,6 +341,23 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             rows = [_row_value(row) for row in connection.execute(query)]
         return rows[::-1] if after is not None else rows
+
+    def count(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        standing: bool = False,
+        **filters: str | None,
+    ) -> int:
+        """How many readings `readings` would give with these filters, were there no limit."""
+        query = (
+            select(func.count())
+            .select_from(readings)
+            .where(*_conditions(filters, since, until, standing=standing))
+        )
+        with self._database.reading() as connection:
+            return connection.execute(query).scalar_one()
 
     def waiting(
         self,
@@ -401,6 +427,16 @@ class Logbook(AbstractContextManager["Logbook"]):
     def photo_bytes(self, sha256: str) -> bytes:
         """Bytes of a kept photo. Raises LinecallError if it is missing or has been altered."""
         return read_photo_bytes(self._photos, sha256)
+
+    def write_photo(self, photo: KeptPhoto, folder: Path) -> Path:
+        """Write a kept photo into a folder, under the name it came with; returns its path.
+
+        Raises as `photo_bytes` does, and OutputError if it cannot be written.
+        """
+        name = Path(photo.name.replace("\0", "")).name
+        path = folder / ("photo" if name in {"", ".."} else name)
+        write_whole({path: self.photo_bytes(photo.sha256)})
+        return path
 
     def verify(
         self,
@@ -561,7 +597,11 @@ def _photos(event: Event) -> tuple[KeptPhoto, ...]:
 
 
 def _conditions(
-    filters: Mapping[str, str | None], since: datetime | None = None, until: datetime | None = None
+    filters: Mapping[str, str | None],
+    since: datetime | None = None,
+    until: datetime | None = None,
+    *,
+    standing: bool = False,
 ) -> list[ColumnElement[bool]]:
     unknown = set(filters) - set(FILTERABLE)
     if unknown:
@@ -571,6 +611,8 @@ def _conditions(
         chosen.append(readings.c.at_utc >= int(since.timestamp()))
     if until is not None:
         chosen.append(readings.c.at_utc < int(until.timestamp()))
+    if standing:
+        chosen.append(readings.c.superseded_by.is_(None))
     return chosen
 
 

@@ -7,13 +7,14 @@ readers it takes.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, get_args
 
 from reader.errors import LinecallError
-from reader.grade import Grade, ReadingAge, grade_plate, next_step
+from reader.grade import next_step
+from reader.grade_anew import Key, age_of, calls_of, graded, marks_of
 from reader.review.policy import Effect, Policy, folded, is_one_of
 from reader.settings import Layout, Rules, Texts
 from reader.toml_file import did_you_mean, shown
@@ -36,8 +37,6 @@ CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {
     "reference": ("present", "absent", "doubtful", "undeveloped"),
 }
 OUTVOTES: Final = 2  # readers with one call where another reader has made another one
-
-Key = tuple[str, MarkName]
 
 
 class DecisionError(LinecallError):
@@ -64,15 +63,6 @@ class Decision:
     def __str__(self) -> str:
         """Such as `the indicator of window 3`."""
         return f"the {self.mark} of window {self.window}"
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Called:
-    """A mark with the call it has, as `grade_plate` takes it."""
-
-    window: str
-    mark: MarkName
-    call: Call
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -179,7 +169,7 @@ def _check_mark(decision: Decision, first: Verdict, layout: Layout, policy: Poli
                 else "; this layout gives no starting dye"
             )
         raise DecisionError(f"{decision} cannot be {shown(decision.call)}, but {_listed(possible)}{why}")
-    mark = _mark(first, decision.key)
+    mark = marks_of(first)[decision.key]
     if "not_seen" in policy.closed_to_review and mark.height is None:
         raise DecisionError(
             f"by policy {policy.name} nobody decides on {decision}: the photo does not show its place; "
@@ -309,20 +299,6 @@ def _disagree(votes: Sequence[Decision]) -> bool:
     return len({vote.call for vote in votes}) > 1
 
 
-def _mark(verdict: Verdict, key: Key) -> Mark:
-    window = next(window for window in verdict.windows if window.id == key[0])
-    return window.indicator if key[1] == "indicator" else window.reference
-
-
-def calls_of(verdict: Verdict) -> dict[Key, Call]:
-    """The call of every mark of a verdict."""
-    return {
-        (window.id, name): _mark(verdict, (window.id, name)).call
-        for window in verdict.windows
-        for name in CALLS
-    }
-
-
 # --- the verdict graded anew -------------------------------------------------------------------------------
 
 
@@ -359,8 +335,7 @@ def regrade(
             "windows": tuple(
                 window.model_copy(
                     update={
-                        name: _decided(_mark(verdict, (window.id, name)), by_key.get((window.id, name)))
-                        for name in CALLS
+                        name: _decided(getattr(window, name), by_key.get((window.id, name))) for name in CALLS
                     }
                 )
                 for window in verdict.windows
@@ -403,26 +378,6 @@ def _open(standing: Standing) -> OpenDecision:
         blind=standing.blind,
         disagree=standing.disagree,
         sentence=standing.sentence,
-    )
-
-
-def graded(calls: Mapping[Key, Call], layout: Layout, rules: Rules, age: ReadingAge) -> Grade:
-    """The grade that the calls of all marks come to."""
-    marks = [Called(window=window, mark=mark, call=call) for (window, mark), call in calls.items()]
-    return grade_plate(marks, layout, rules, age)
-
-
-def age_of(verdict: Verdict, layout: Layout) -> ReadingAge:
-    """The reading age of a verdict, as `grade_plate` takes it."""
-    age = verdict.reading_age
-    assert age is not None, "a verdict that was read has a reading age"
-    return ReadingAge(
-        minutes=age.minutes,
-        status=age.status,
-        source=age.source,
-        range_minutes=age.range_minutes or layout.assay.reading_age,
-        sentence=age.sentence,
-        drops_at=age.drops_at,
     )
 
 

@@ -18,7 +18,8 @@ from reader import strip_view
 from reader.evidence import Evidence, WindowEvidence
 from reader.fitness import chroma_floor
 from reader.ink import Image
-from reader.mark import DYE, LUMA, faintest_colour, line_shape
+from reader.line import DYE, LUMA, line_shape
+from reader.mark import faintest_colour
 from reader.read import membrane_tone
 from reader.settings import Layout
 from reader.strip_view import Floats, Levelled

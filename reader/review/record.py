@@ -137,14 +137,12 @@ def _loaded(kind: str, record: SettingsRecord, source: str | Path | None) -> Set
 
 def measure(logbook: Logbook, stored: StoredReading, sha256: str, settings: ReadSettings) -> Reading:
     """Measure one of a reading's kept photos anew; raises LinecallError if it is missing or has been altered."""
-    name = next((photo.name for photo in stored.photos if photo.sha256 == sha256), "")
+    photo = next(photo for photo in stored.photos if photo.sha256 == sha256)
     if not settings.layout_named:  # where a plate is found depends a little on which layouts were tried
         tried = {layout.name: layout for layout in (*bundled_layouts(), *settings.layouts)}
         settings = replace(settings, layouts=tuple(tried.values()))
     with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
-        path = Path(folder) / (Path(name.replace("\0", "")).name or "photo")
-        path.write_bytes(logbook.photo_bytes(sha256))
-        return examine(path, settings)
+        return examine(logbook.write_photo(photo, Path(folder)), settings)
 
 
 def measured_photos(logbook: Logbook, stored: StoredReading, settings: ReadSettings) -> tuple[Reading, ...]:

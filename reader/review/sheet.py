@@ -18,12 +18,13 @@ from reader.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, setting
 from reader.errors import LinecallError
 from reader.evidence import WindowEvidence
 from reader.grade import Grade
+from reader.grade_anew import age_of, calls_of, graded
 from reader.logbook import Logbook, Statement
 from reader.page_picture import png
 from reader.quality import FLAGS
 from reader.read import Reading
 from reader.review import ladder, page
-from reader.review.decide import CALLS, age_of, calls_of, graded
+from reader.review.decide import CALLS
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings import GRADES, Layout, Rules, Thresholds
 from reader.verdict import Call, Mark, MarkName, PhotoRecord, QualityRecord, Verdict, WindowRecord

@@ -19,8 +19,15 @@ from click.testing import CliRunner, Result
 from cli.main import main
 from fixtures.verdicts import refused_verdict
 from reader.logbook import Logbook
+from reader.review.policy import load_policy
+from reader.review.record import decide
+from reader.settings import settings_path
 from reader.verdict import Verdict
 from tests.reader.logbook.samples import AT, add, photo, verdict_of
+from tests.reader.logbook.todays_reader import Reader, put_in_place
+from tests.reader.review.books import add as add_plate
+from tests.reader.review.books import leave_photos_unread
+from tests.reader.review.samples import NOON, decision, read_plate
 
 
 @pytest.fixture(autouse=True)
@@ -211,6 +218,161 @@ def test_an_export_is_checked_without_the_logbook(ids: list[str]) -> None:
     assert result.exit_code == 2
     assert "x.zip: refused: '../evil' is no file that an export has" in result.stderr
     assert run("logbook", "verify", "x.zip", "--no-photos").exit_code == 2
+
+
+# --- reading again
+
+
+@pytest.fixture
+def today(here: Path, monkeypatch: pytest.MonkeyPatch) -> Reader:
+    """Today's reader, by which every plate is clear unless it is told otherwise."""
+    leave_photos_unread(monkeypatch, read_plate())
+    return put_in_place(Reader(read_plate()), monkeypatch)
+
+
+def log_plates(*verdicts: Verdict, **said: str) -> list[str]:
+    with Logbook.open("log.db") as book:
+        return [
+            add_plate(book, Path(), verdict, number=number, **said)
+            for number, verdict in enumerate(verdicts, start=1)
+        ]
+
+
+def test_a_logbook_that_reads_alike_is_said_to(today: Reader) -> None:
+    log_plates(read_plate(), read_plate())
+    result = logbook("reread")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert result.stdout == "2 readings: 2 as before; nothing was changed\n"
+
+
+def test_grades_that_would_change_are_listed_with_why(today: Reader) -> None:
+    clear, moderate = log_plates(read_plate(), read_plate(indicator_3="absent"), sample_point="sump")
+    before = Path("log.db").read_bytes()
+    result = logbook("reread")
+    assert (result.exit_code, result.stderr) == (3, "")
+    assert result.stdout.splitlines() == [
+        "id        logged                 tank              point             then        today",
+        f"{moderate}  2026-05-04 12:02+0200  north 2           sump              moderate    negligible",
+        "  photo    plate-2.jpg, taken 2026-05-04 09:08:07+02:00",
+        "  then     one window is above its lower cutoff",
+        "  today    every window worked and none is above its cutoff",
+        "  mark     indicator of window 3: absent, present today",
+        "  then     height 0.1834 against a limit of blank of 0.0062",
+        "  today    height 0.1834 against a limit of blank of 0.0062",
+        "2 readings: 1 as before, 1 with another grade; nothing was changed",
+    ]
+    assert Path("log.db").read_bytes() == before
+    assert clear not in result.stdout
+
+
+def test_what_was_decided_differs_or_stood_in_is_listed_with_it(today: Reader) -> None:
+    verdict = read_plate(indicator_3="doubtful", indicator_5="absent")
+    assert verdict.rules is not None
+    [id] = log_plates(verdict)
+    with Logbook.open("log.db") as book:
+        decide(book, id, [decision(call="absent")], policy=load_policy())
+        book.correct(id, "drops-at", "2026-05-04T11:40:00+02:00", by="B", reason="left out", at=AT)
+    today.verdict = read_plate(indicator_5="absent")
+    lines = logbook("reread").stdout.splitlines()
+    assert lines[-5:-1] == [
+        "  decided  the indicator of window 3 is absent, by Vesna Rask",
+        "           with what was decided: heavy then and today",
+        "  note     the time of the drops was corrected since, to 2026-05-04T11:40:00+02:00; it was read as",
+        "           stated first",
+    ]
+    today.verdict = read_plate()
+    assert "           with what was decided: heavy then, moderate today" in logbook("reread").stdout
+
+
+def test_settings_that_stood_in_are_named_and_counted(today: Reader) -> None:
+    verdict = read_plate(indicator_3="absent")
+    assert verdict.thresholds is not None
+    other = verdict.thresholds.model_copy(update={"name": "strict", "sha256": "e5" * 32})
+    log_plates(*[verdict.model_copy(update={"thresholds": other})] * 2)
+    result = logbook("reread")
+    said = "thresholds strict, revision 1 (SHA-256 e5e5e5e5e5e5) are not at hand, so it was read by thresholds standard"
+    assert result.stdout.splitlines()[-1].startswith(f"2 of them: {said}")
+    assert result.stdout.count("  settings thresholds strict, revision 1") == 2
+    own = settings_path("thresholds", "standard").read_text().replace('"standard"', '"strict"')
+    Path("strict.toml").write_text(own)
+    assert "so it was read by thresholds strict, revision 1" in " ".join(
+        logbook("reread", "--thresholds", "strict.toml").stdout.split()
+    )
+    result = logbook("reread", "--thresholds", "none.toml")
+    assert (result.exit_code, "none.toml" in result.stderr) == (2, True)
+
+
+def test_what_cannot_be_read_again_is_a_problem_and_the_worst_counts(today: Reader) -> None:
+    gone, moderate = log_plates(read_plate(), read_plate(indicator_3="absent"))
+    with Logbook.open("log.db") as book:
+        digest = book.reading(gone).photos[0].sha256
+    (Path("log.db.photos") / digest[:2] / digest).unlink()
+    result = logbook("reread")
+    assert result.exit_code == 4
+    assert result.stderr == (
+        f"{gone}: not read again: photo {digest} is missing from the logbook's photos; restore it from a backup\n"
+    )
+    assert result.stdout.splitlines()[-1] == (
+        "2 readings: 1 with another grade, 1 not read again; nothing was changed"
+    )
+    assert logbook("reread", moderate).exit_code == 3
+    today.verdict = ZeroDivisionError("division by zero")
+    result = logbook("reread")
+    assert result.exit_code == 1
+    assert f"{moderate}: not read again: a fault in linecall" in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_readings_to_read_again_are_named_or_chosen(today: Reader) -> None:
+    first, second = log_plates(read_plate(), read_plate())
+    with Logbook.open("log.db") as book:
+        third = add_plate(book, Path(), read_plate(), number=1, at=NOON + timedelta(hours=1))
+
+    def ids(*arguments: str) -> list[str]:
+        return [
+            json.loads(line)["id"] for line in logbook("reread", "--json", *arguments).stdout.splitlines()
+        ]
+
+    assert ids() == [third, second]
+    assert ids("--superseded") == [third, second, first]
+    assert ids("--since", "2026-05-04T12:30:00+02:00") == [third]
+    assert ids("--tank", "north 2", "--jobs", "2") == [second]
+    assert ids(second.upper(), first, second) == [second, first]
+    result = logbook("reread", "--tank", "none")
+    assert (result.exit_code, result.stdout) == (0, "no readings to read again\n")
+    assert logbook("reread", "zzzzzzzz").exit_code == 2
+    result = logbook("reread", first, "--tank", "north 1")
+    assert (result.exit_code, "not both" in result.stderr) == (2, True)
+
+
+def test_rereadings_as_json_are_one_a_line_and_nothing_else(today: Reader) -> None:
+    clear, moderate = log_plates(read_plate(), read_plate(indicator_3="absent"))
+    result = logbook("reread", "--json")
+    assert result.exit_code == 3
+    changed, same = map(json.loads, result.stdout.splitlines())
+    assert (same["id"], same["changes"], same["marks"]) == (clear, False, [])
+    assert (changed["id"], changed["changes"], changed["at"]) == (moderate, True, "2026-05-04T12:02:00+02:00")
+    assert (changed["first"]["grade"], changed["today"]["grade"]) == ("moderate", "negligible")
+    assert changed["captured_at"] == "2026-05-04T09:08:07+02:00"
+    [mark] = changed["marks"]
+    assert (mark["window"], mark["mark"], mark["first"], mark["today"]) == (
+        "3",
+        "indicator",
+        "absent",
+        "present",
+    )
+
+
+def test_progress_is_counted_on_a_terminal_and_stays_out_of_the_table(
+    today: Reader, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log_plates(read_plate(indicator_3="absent"), read_plate(indicator_3="absent"))
+    plain = logbook("reread").stdout
+    monkeypatch.setattr("cli.logbook.sys", SimpleNamespace(stderr=SimpleNamespace(isatty=lambda: True)))
+    result = logbook("reread")
+    assert result.stdout == plain
+    assert "\r1 of 2 readings\r" in result.stderr
+    assert result.stderr.endswith(" \r")
 
 
 # --- handing on and correcting
@@ -414,6 +576,7 @@ def test_a_logbook_that_may_only_be_looked_at_is_shown_and_not_written(locked: s
     before = sorted(path.name for path in Path().iterdir())
     assert logbook("list").stdout.splitlines()[1].startswith(locked)
     assert "all holds" in logbook("verify").stdout
+    assert logbook("reread").exit_code == 3  # its photo is none
     result = logbook("correct", locked, "--field", "tank", "--value", "x", "--by", "B", "--reason", "r")
     assert result.exit_code == 1
     assert result.stderr.startswith("log.db: the logbook can only be read here")

@@ -94,3 +94,12 @@ def test_a_coarser_file_carries_less_chroma() -> None:
     # IJG: quality 50 takes the tables of ITU-T T.81 as they are, 25 doubles them
     low, lower = (chroma_floor(ChromaInfo(lossy=True, jpeg_quality=quality)) for quality in (50, 25))
     assert lower == pytest.approx(2 * low)
+
+
+@pytest.mark.parametrize("short", [(2,), (0, 1, 2, 3, 4, 5)])
+def test_windows_with_no_stretch_beside_their_marks_are_not_called_covered(short: tuple[int, ...]) -> None:
+    profiles = [extract_profile(strip) for strip in STRIPS]
+    for k in short:
+        fields = {name: getattr(profiles[k], name) for name in profiles[k].__slots__ if name != "valid"}
+        profiles[k] = Profile(**fields, valid=np.zeros_like(profiles[k].valid))
+    check_covers(profiles, COMB)

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from fixtures.plates import readable_scene
+from fixtures.random_layouts import random_layout
 from fixtures.scene import photograph, save
 from reader.annotate import Plan
 from reader.errors import OutputError
-from reader.ink import VERMILLION, Disc, PhotoView, Text
+from reader.ink import VERMILLION, Disc, PhotoView, Text, text_width
 from reader.ink import Path as Line
 from reader.layout_drawing import draw_fit, draw_layout, encode_picture, plan_fit, plan_layout
 from reader.locate import find_plate
@@ -89,6 +90,24 @@ def test_all_shapes_lie_on_the_sheet(layout: Layout) -> None:
     assert picture.shape == (sheet.height, sheet.width, 3)
     for rim in (picture[:8], picture[-8:], picture[:, :8], picture[:, -8:]):
         assert (rim == 255).all()
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_no_word_of_any_layout_is_cut_off_and_the_marks_names_lie_apart(seed: int) -> None:
+    sheet = plan_layout(random_layout(seed, mouldable=seed % 2 == 0))
+    for shape in sheet.shapes:
+        if isinstance(shape, Text):
+            x, y = shape.at
+            assert x >= 0
+            assert x + text_width(shape.text, shape.size, shape.weight) <= sheet.width
+            assert shape.size <= y <= sheet.height
+    names = [
+        shape
+        for shape in sheet.shapes
+        if isinstance(shape, Text) and shape.text in ("indicator", "reference")
+    ]
+    left, right = sorted(names, key=lambda name: name.at[0])
+    assert left.at[0] + text_width(left.text, left.size) < right.at[0]
 
 
 def test_a_long_narrow_plate_and_many_windows_still_fit() -> None:

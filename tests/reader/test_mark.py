@@ -1,3 +1,4 @@
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -7,7 +8,8 @@ from scipy import optimize, special
 
 from fixtures.strips import SimulatedStrip, as_strip, ideal_dprime, srgb_slope
 from reader.call import call_marks
-from reader.mark import DYE, LUMA, MarkMeasurement, WindowFit, line_shape, measure_marks
+from reader.line import DYE, LUMA, line_shape
+from reader.mark import MarkMeasurement, WindowFit, measure_marks
 from reader.profile import Profile, extract_profile
 from reader.settings import Layout, load_layout, load_thresholds
 
@@ -270,3 +272,46 @@ def test_the_edge_of_a_shadow_may_make_a_doubt_but_no_line() -> None:
 
 def test_the_edge_of_a_shadow_may_make_a_doubt_but_hides_no_line() -> None:
     assert "absent" not in calls_beside_a_shadow(SUNLIT.with_mark("indicator", position_mm=6.0, height=0.03))
+
+
+def test_a_window_too_short_for_blanks_still_shows_its_strong_lines_and_excludes_nothing() -> None:
+    table = COMB.model_dump()
+    table["marks"]["indicator"] |= {"position": 2.9, "width": 1.3}
+    table["marks"]["reference"] |= {"position": 5.7, "width": 1.3}
+    table["window"] = [window | {"length": 8.7} for window in table["window"]]
+    short = Layout.model_validate(table)
+    paper = (
+        SimulatedStrip(seed=4, px_per_mm=16.0, length_mm=8.7)
+        .with_baseline(0.02, -0.03, 0.02)
+        .with_noise(sd_code=1.0)
+    )
+    paper = paper.with_mark("reference", position_mm=5.7, height=0.3, width_mm=1.3)
+    for height, due in ((0.15, {"present"}), (0.0, {"doubtful"})):
+        strip = (
+            paper.with_mark("indicator", position_mm=2.9, height=height, width_mm=1.3) if height else paper
+        )
+        calls = call_marks(measure_marks(profiles(strip, layout=short), short), short, load_thresholds())
+        assert {call.call for call in calls if call.mark == "reference"} == {"present"}
+        assert {call.call for call in calls if call.mark == "indicator"} == due
+
+
+def test_few_blanks_side_by_side_that_share_a_bias_set_no_limit_below_the_heights_own_errors() -> None:
+    table = COMB.model_dump()
+    table["marks"]["indicator"] |= {"position": 5.57, "width": 1.33}
+    table["marks"]["reference"] |= {"position": 8.46, "width": 1.14}
+    table["window"] = [window | {"length": 10.4} for window in table["window"]]
+    short = Layout.model_validate(table)
+    for seed in range(8):
+        paper = SimulatedStrip(seed=seed, px_per_mm=16.0, length_mm=10.4).with_baseline(0.02, 0.0, 0.03)
+        paper = paper.with_texture(0.003).with_noise(sd_code=1.0).with_blur(0.2)
+        plate = profiles(
+            paper.with_mark("reference", position_mm=8.46, height=0.3, width_mm=1.14), layout=short
+        )
+        unseen = [
+            replace(profile, valid=profile.valid & (profile.position_mm > 1.2)) for profile in plate[1:]
+        ]
+        found = measure_marks([plate[0], *unseen], short)
+        for fit, call in zip(found, call_marks(found, short, load_thresholds())[::2], strict=True):
+            assert call.limit_of_blank is not None
+            assert fit.indicator.standard_error is not None
+            assert call.limit_of_blank > 2 * fit.indicator.standard_error

@@ -1,6 +1,6 @@
 import json
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import cv2
@@ -10,6 +10,7 @@ import pytest
 from fixtures.plates import Refusal, readable_scene, refusal_scene
 from fixtures.scene import photograph, save
 from reader import Verdict, load_verdict, read_photo
+from reader.read import examine, load_settings
 from reader.settings import load_layout
 from reader.verdict import to_bytes
 
@@ -183,3 +184,14 @@ def test_every_call_of_the_shared_photos_is_right_or_doubtful(shared_photos: Pat
                     assert mark.call in ("absent", "doubtful"), (stem, window.id)
                 elif expected["peak_contrast"] >= 0.03:
                     assert mark.call in ("present", "doubtful", "undeveloped"), (stem, window.id)
+
+
+def test_a_capture_time_is_believed_or_not_as_of_the_day_that_is_given(photo: Path) -> None:
+    settings = load_settings("comb")
+    taken = read_photo(photo).photo.captured_at
+    assert taken is not None
+    drops = taken - timedelta(minutes=20)
+    for days, status in ((-1, "unknown"), (1, "in_range")):
+        reading = examine(photo, settings, drops_at=drops, now=taken + timedelta(days=days))
+        assert reading.verdict.reading_age is not None
+        assert reading.verdict.reading_age.status == status

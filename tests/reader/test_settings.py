@@ -272,6 +272,16 @@ LAYOUT_PROBLEMS = [
         "width = 0.112",
         "line 9: outline.width is 0.112, but must be at least 5.0: the plate's size from left to right, mm",
     ),
+    (
+        "breadth = 5.0",
+        "breadth = 0.5",
+        "line 38: window[0].breadth is 0.5, but must be at least 2.0: the window's size across the flow, mm",
+    ),
+    (
+        "length = 18.0",
+        "length = 1.8",
+        "line 37: window[0].length is 1.8, but must be at least 6.0: the window's size along the flow, mm",
+    ),
     # numbers that do not go together
     (
         "centre = [48.0, 23.0]",

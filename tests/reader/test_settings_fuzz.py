@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from fixtures.random_layouts import to_toml
 from reader.errors import SettingsError
 from reader.settings import DATA, Layout, Window, load_layout, load_rules, load_texts, load_thresholds
 from reader.toml_file import BrokenFileError, lines_of
@@ -131,21 +132,6 @@ def test_a_good_file_with_a_piece_replaced_loads_or_is_refused_in_one_line(
     text = GOOD[kind]
     start = int(place * len(text))
     load(kind, (text[:start] + put + text[start + length :]).encode())
-
-
-def to_toml(value: object) -> str:
-    """A value as inline TOML."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{json.dumps(key)} = {to_toml(inner)}" for key, inner in value.items()) + "}"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(to_toml, value)) + "]"
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=True)
-    if isinstance(value, datetime.date):
-        return value.isoformat()
-    return repr(value)
 
 
 odd_values: st.SearchStrategy[object] = st.recursive(

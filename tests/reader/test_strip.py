@@ -3,6 +3,8 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from fixtures.plates import readable_scene
@@ -177,3 +179,45 @@ def test_blown_out_light_is_not_valid() -> None:
     strip = cut_strips(photo_of(pixels), pose)[0]
     assert strip.clipped_fraction > 0.8
     assert strip.valid.mean() < 0.2
+
+
+def one_window(length: float, breadth: float) -> Layout:
+    """The strip layout with another size of window, its marks where they fit."""
+    layout = load_layout("strip")
+    window = layout.window[0].model_copy(update={"length": length, "breadth": breadth})
+    return layout.model_copy(update={"window": (window,)})
+
+
+@given(length=st.floats(8, 30), breadth=st.floats(2, 8), tilt=st.floats(-0.9, 0.9))
+@settings(max_examples=25, deadline=None, derandomize=True)
+def test_what_the_rim_hides_is_a_share_of_any_window(length: float, breadth: float, tilt: float) -> None:
+    layout = one_window(length, breadth)
+    pose = pose_of(layout, from_above())
+    aside = np.array([44.0 + 150.0 * np.tan(tilt), 11.0, 150.0])
+    pose = replace(pose, camera_mm=aside)
+    (strip,) = cut_strips(photo_of(np.full((SIZE[1], SIZE[0], 3), 200, np.uint8)), pose)
+    assert 0.0 <= strip.hidden_fraction <= 1.0
+    assert 0.0 <= strip.clipped_fraction <= 1.0
+    assert 0.0 <= strip.edge_share <= 1.0
+
+
+@given(length=st.floats(8, 30), breadth=st.floats(2, 8))
+@settings(max_examples=25, deadline=None, derandomize=True)
+def test_nothing_is_hidden_from_straight_above(length: float, breadth: float) -> None:
+    layout = one_window(length, breadth)
+    pose = replace(pose_of(layout, from_above()), camera_mm=np.array([44.0, 11.0, 1e6]))
+    (strip,) = cut_strips(photo_of(drawn(layout, pose, depth=1.5)), pose)
+    assert strip.hidden_fraction == 0.0
+
+
+@pytest.mark.parametrize(
+    ("shift", "code"), [((200.0, 250.0), 3), ((-500.0, 250.0), 230)], ids=["black", "cut off"]
+)
+def test_a_membrane_too_dark_or_beyond_the_frame_is_hidden(shift: tuple[float, float], code: int) -> None:
+    layout = load_layout("strip")
+    pose = pose_of(layout, from_above(shift=shift))
+    pixels = drawn(layout, pose, depth=1.5)
+    pixels[pixels == 230] = code
+    (strip,) = cut_strips(photo_of(pixels), pose)
+    assert 0.5 < strip.hidden_fraction <= 1.0
+    assert strip.valid.mean() < 0.5

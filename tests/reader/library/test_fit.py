@@ -286,7 +286,8 @@ def test_an_example_whose_calls_do_not_follow_from_its_numbers_is_left_out_and_n
     odd = replace(row, verdict=row.verdict.model_copy(update={"windows": windows}))
     found = proposed([odd, *plates[1:]])
     assert [one.example for one in found.left_out] == [row.example]
-    assert "absent in its verdict, but comes out present" in found.left_out[0].why
+    # read before the light was looked at, so what it did not call present comes out doubtful at most
+    assert "absent in its verdict, but comes out doubtful" in found.left_out[0].why
     assert found.examples == len(plates) - 1
 
 

@@ -1,9 +1,11 @@
 """Where photos lie: byte for byte, whole or not at all, in a folder or at a URL."""
 
+import errno
 import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import closing
+from io import BytesIO
 from pathlib import Path
 
 import fsspec  # type: ignore[import-untyped]
@@ -73,6 +75,16 @@ def test_a_missing_photo_is_told(store: PhotoStore, location: str) -> None:
         assert "is missing" in str(check_photo(store, digest))
         with pytest.raises(LinecallError, match="is missing"):
             read_photo_bytes(store, digest)
+
+
+def test_a_photo_on_a_failing_disk_is_told(store: PhotoStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Failing(BytesIO):
+        def read(self, size: int | None = -1, /) -> bytes:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(type(store), "open", lambda self, sha256: Failing())
+    with pytest.raises(LinecallError, match=r"cannot be read .*; check the disk, or restore it"):
+        read_photo_bytes(store, DIGEST)
 
 
 def test_a_hash_that_is_none_leads_nowhere(store: PhotoStore) -> None:

@@ -2,6 +2,7 @@
 
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -127,6 +128,28 @@ def test_a_reading_of_the_same_photo_takes_the_place_of_one_that_nobody_reviewed
         third = add(logbook, tmp_path, 1)
         assert logbook.reading(second).superseded_by is None
         assert logbook.reading(third).superseded_by is None
+
+
+def test_readings_that_stand_are_chosen_and_counted_alone(place: Place, tmp_path: Path) -> None:
+    with closing(place.open()) as logbook:
+        first = add(logbook, tmp_path, 1)
+        others = [add(logbook, tmp_path, number) for number in (1, 2)]
+        assert [row.id for row in logbook.readings(standing=True)] == others[::-1]
+        assert (logbook.count(), logbook.count(standing=True), logbook.count(tank="T2")) == (3, 2, 1)
+        assert logbook.row(first) == logbook.readings()[-1]
+        with pytest.raises(LinecallError, match="there is no reading 'zzzzzzzz'"):
+            logbook.row("zzzzzzzz")
+
+
+def test_a_kept_photo_is_written_under_the_name_it_came_with(place: Place, tmp_path: Path) -> None:
+    with closing(place.open()) as logbook:
+        [kept] = logbook.reading(add(logbook, tmp_path)).photos
+        written = logbook.write_photo(kept, tmp_path / "out")
+        assert written == tmp_path / "out" / "IMG_1.jpg"
+        assert written.read_bytes() == photo(tmp_path).read_bytes()
+        for name in ("", "..", "/", "../../evil.jpg", "a\0b.jpg"):
+            path = logbook.write_photo(replace(kept, name=name), tmp_path / "out" / str(len(name)))
+            assert path.parent == tmp_path / "out" / str(len(name))
 
 
 def test_an_event_of_any_other_kind_is_kept_and_changes_no_reading(place: Place, tmp_path: Path) -> None:

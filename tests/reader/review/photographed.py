@@ -6,8 +6,8 @@ from pathlib import Path
 
 from fixtures.plates import readable_scene
 from fixtures.scene import photograph, save
+from reader.grade_anew import age_of, calls_of, graded
 from reader.read import Reading, examine, load_settings
-from reader.review.decide import age_of, calls_of, graded
 from reader.review.sheet import Case
 from reader.settings import Layout, load_layout
 from reader.verdict import Call, MarkName, PivotalMark, Verdict

@@ -5,7 +5,8 @@ from typing import Any, Literal
 
 from fixtures.verdicts import HEIGHTS, example_verdict
 from reader.grade import grade_plate, next_step, reading_age
-from reader.review.decide import Called, Decision
+from reader.grade_anew import Called
+from reader.review.decide import Decision
 from reader.settings import load_layout, load_rules, load_texts, load_thresholds
 from reader.verdict import Call, LayoutRecord, MarkName, PivotalMark, SettingsRecord, Verdict
 

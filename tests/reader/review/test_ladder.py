@@ -9,7 +9,8 @@ import pytest
 from fixtures.strips import SimulatedStrip, as_strip
 from reader.evidence import WindowEvidence
 from reader.light import decode_srgb
-from reader.mark import DYE, line_shape, measure_marks
+from reader.line import DYE, line_shape
+from reader.mark import measure_marks
 from reader.profile import extract_profile
 from reader.review.ladder import REACH_MM, RUNGS, TILE_PX_PER_MM, Ladder, build, contrast, dye_weights
 from reader.settings import load_layout

@@ -1,0 +1,165 @@
+"""Whether a faint line would have survived in this file: a quiet picture is no proof that nothing is there.
+
+Phones smooth dim pictures, compress them, and bend bright tones towards white. Each takes faint lines away and leaves a
+tight error behind. What every picture of a membrane has is grain: light comes in photons, and paper has texture. Where
+the grain is finer than light itself allows, something has taken it, and may have taken a line with it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from reader.geometry import apply
+from reader.light import encode
+from reader.line import LUMA
+from reader.photo import ChromaInfo, Photo, Pixels
+from reader.settings import Layout
+from reader.strip import Strip
+
+MIN_GRAIN_CODES = 0.35
+"""Grain, 8-bit codes (1 sigma) of luma at the file's own pixels, below which it was smoothed away. Photon transfer
+(EMVA 1288): a phone's pixel holds 6,000 to 10,000 electrons (common practice, no source); eight frames merged give
+60,000, so shot noise at a membrane's half of full light is 0.6 % of it: half a code on the sRGB curve. Paper texture
+comes on top."""
+GRAIN_BLOCK_PX = 5
+"""A pixel that differs from the median of so large a square about it by a code shows grain."""
+INSIDE_MM = 0.8
+ENDS_MM = 1.5
+BESIDE_MARK_MM = 0.9
+"""Grain is sought clear of a membrane's sides, its ends and its marks' places."""
+MIN_PIXELS = 60
+"""A stretch of fewer pixels tells nothing."""
+SHOULDER_CODE = 236.0
+"""Membranes from this 8-bit code of luma on lie on the shoulder of a camera's tone curve, where heights shrink: 84 % of
+full light. Common practice, no source; it moves down with the picture's white level."""
+PLATEAU_SHARE = 0.003
+PLATEAU_RATIO = 4.0
+"""A picture's white level is a plateau if so large a share of its pixels lies within two codes of its brightest, and so
+many times as many as in the two codes below: blown out, then dimmed."""
+LUMA_STEP = 14.0
+"""Quantisation step of low luma frequencies at quality 50 (ITU-T T.81, table K.1: 10 to 16)."""
+LINE_CODES = 1.9
+"""What a line of contrast 0.03 takes off luma, 8-bit codes, on a membrane of usual brightness: of 180 codes, with a
+tone curve's exponent of 1 / 2.2 and three quarters of the dye's drop."""
+BLOCK_GAIN = 8.0
+"""A line one block long has its strongest coefficient at half of that times its codes; half a step rounds it away."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Survival:
+    """What this file has done to faint lines, by window: codes of `quality.FLAGS` that hold there."""
+
+    flags: tuple[tuple[str, ...], ...]
+
+
+def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Survival:
+    """Find by each window what may have taken a faint line from it: `smoothed`, `near_white`, `compressed`."""
+    found = [_grain_share(photo, strip, layout) for strip in strips]
+    n_pixels = sum(n for n, _ in found)
+    share = sum(n * value for n, value in found) / n_pixels if n_pixels else 0.0
+    smoothed = grain_codes(share) < MIN_GRAIN_CODES
+    compressed = _is_compressed(photo.chroma)
+    shoulder = SHOULDER_CODE * _white_level(photo) / 255
+    return Survival(
+        flags=tuple(
+            tuple(
+                code
+                for code, holds in (
+                    ("smoothed", smoothed),
+                    ("near_white", _tone(strip) > shoulder),
+                    ("compressed", compressed),
+                )
+                if holds
+            )
+            for strip in strips
+        )
+    )
+
+
+def grain_codes(share: float) -> float:
+    """Grain, 1 sigma in codes, of which a share of pixels rounds to another code than their neighbours' median."""
+    if share >= 1:
+        return float("inf")
+    return 0.5 / NormalDist().inv_cdf(1 - max(share, 1e-9) / 2)
+
+
+def _grain_share(photo: Photo, strip: Strip, layout: Layout) -> tuple[int, float]:
+    """How many of the photo's pixels lie on blank membrane, and which share of them shows grain."""
+    length, breadth = strip.window.length, strip.window.breadth
+    marks = sorted((layout.marks.indicator, layout.marks.reference), key=lambda mark: mark.position)
+    ends = [ENDS_MM]
+    for mark in marks:
+        ends += [
+            mark.position - mark.width / 2 - BESIDE_MARK_MM,
+            mark.position + mark.width / 2 + BESIDE_MARK_MM,
+        ]
+    ends.append(length - ENDS_MM)
+    pixels, grainy = 0, 0
+    for low, high in zip(ends[::2], ends[1::2], strict=True):
+        if high <= low:
+            continue
+        corners = [
+            [INSIDE_MM, low],
+            [breadth - INSIDE_MM, low],
+            [breadth - INSIDE_MM, high],
+            [INSIDE_MM, high],
+        ]
+        n, k = _grainy(photo, apply(strip.mm_to_px, np.array(corners)))
+        pixels, grainy = pixels + n, grainy + k
+    return pixels, grainy / pixels if pixels else 0.0
+
+
+def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
+    """Pixels inside a quadrilateral of the photo, and those that differ from their neighbours' median by a code."""
+    low = np.maximum(np.floor(corners.min(axis=0)).astype(int) - GRAIN_BLOCK_PX, 0)
+    high = np.minimum(
+        np.ceil(corners.max(axis=0)).astype(int) + GRAIN_BLOCK_PX + 1, (photo.width, photo.height)
+    )
+    if (high - low).min() < GRAIN_BLOCK_PX:
+        return 0, 0
+    luma = _luma_codes(photo.pixels[low[1] : high[1], low[0] : high[0]])
+    mask = np.zeros(luma.shape, np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(corners - low).astype(np.int32), (1,))
+    inside = mask > 0
+    if int(inside.sum()) < MIN_PIXELS:
+        return 0, 0
+    median = cv2.medianBlur(luma, GRAIN_BLOCK_PX)
+    return int(inside.sum()), int((luma[inside] != median[inside]).sum())
+
+
+def _luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
+    """Encoded BGR pixels -> luma in 8-bit codes."""
+    scale = 255 / np.iinfo(pixels.dtype).max
+    luma = np.asarray(pixels, np.float32) @ LUMA[::-1].astype(np.float32) * scale
+    return np.asarray(np.rint(luma), np.uint8)
+
+
+def _tone(strip: Strip) -> float:
+    """Median luma of a membrane in 8-bit codes; clipped samples count."""
+    light = np.median(strip.linear.reshape(-1, 3), axis=0)
+    return float(encode(np.asarray(light[None, None], np.float32))[0, 0].astype(np.float64) @ LUMA[::-1])
+
+
+def _white_level(photo: Photo) -> float:
+    """The picture's white level, 8-bit luma codes: 255, or the plateau at which its highlights were cut off."""
+    step = max(1, min(photo.width, photo.height) // 500)
+    counts = np.bincount(_luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
+    top = int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+    if top < 8:
+        return 255.0
+    plateau, below = counts[top - 2 : top + 3].sum(), counts[top - 5 : top - 2].sum()
+    is_plateau = plateau > PLATEAU_SHARE * counts.sum() and plateau > PLATEAU_RATIO * below
+    return float(top) if is_plateau else 255.0
+
+
+def _is_compressed(chroma: ChromaInfo) -> bool:
+    """Whether this file's quantisation rounds a line away that counts."""
+    quality = chroma.jpeg_quality
+    if quality is None:
+        return False
+    percent = 5000 / quality if quality < 50 else 200 - 2 * quality
+    return LUMA_STEP * percent / 100 > BLOCK_GAIN * LINE_CODES

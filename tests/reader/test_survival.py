@@ -1,0 +1,86 @@
+"""Whether a file could have shown a faint line."""
+
+import cv2
+import numpy as np
+import pytest
+
+from reader.photo import ChromaInfo, Photo
+from reader.settings import load_layout
+from reader.strip import Strip
+from reader.survival import check_survival, grain_codes
+
+LAYOUT = load_layout("comb")
+SCALE = 12.0
+
+
+def photo_of(codes: np.ndarray, quality: int | None = None) -> Photo:
+    return Photo(
+        name="window.png",
+        pixels=np.repeat(codes[..., None], 3, axis=2),
+        sha256="",
+        chroma=ChromaInfo(jpeg_quality=quality, lossy=quality is not None),
+    )
+
+
+def membrane(code: float = 185.0, grain: float = 0.6, seed: int = 0) -> np.ndarray:
+    """A window's membrane as a phone's pixels: light that falls off a little, and grain."""
+    n, m = round(18 * SCALE) + 40, round(5 * SCALE) + 40
+    slope = np.linspace(-4, 4, n)[:, None]
+    noise = np.random.default_rng(seed).normal(0, grain, (n, m))
+    return np.clip(np.rint(code + slope + noise), 0, 255).astype(np.uint8)
+
+
+def strip_of(photo: Photo) -> Strip:
+    from reader.light import linear
+
+    light = linear(photo.pixels[20:-20, 20:-20])
+    corners = np.array([[20, 20], [80, 20], [80, 236], [20, 236]], dtype=np.float64)
+    return Strip(
+        window=LAYOUT.window[0],
+        linear=light,
+        valid=np.ones(light.shape[:2], dtype=bool),
+        px_per_mm=SCALE,
+        native_px_per_mm=SCALE,
+        corners_px=corners,
+        mm_to_px=np.array([[SCALE, 0, 20], [0, SCALE, 20], [0, 0, 1]]),
+        to_plate=np.eye(3),
+        hidden_fraction=0.0,
+        clipped_fraction=0.0,
+        edge_step=1.0,
+        edge_share=1.0,
+    )
+
+
+def flags(codes: np.ndarray, quality: int | None = None) -> tuple[str, ...]:
+    photo = photo_of(codes, quality)
+    return check_survival(photo, [strip_of(photo)], LAYOUT).flags[0]
+
+
+@pytest.mark.parametrize("grain", [0.5, 0.8, 2.0])
+def test_a_sharp_well_lit_original_keeps_its_lines(grain: float) -> None:
+    assert flags(membrane(grain=grain), 88) == ()
+
+
+@pytest.mark.parametrize("strength", [3, 6, 10, 25])
+def test_a_membrane_smoothed_as_phones_do_it_is_known(strength: int) -> None:
+    smooth = cv2.fastNlMeansDenoising(membrane(grain=1.0), None, strength, 7, 21)
+    assert flags(smooth) == ("smoothed",)
+
+
+def test_grain_follows_from_how_many_pixels_round_to_another_code() -> None:
+    """Normal noise of 0.5 codes leaves its code in 2 Phi(1) - 1 = 68.3 % of pixels (any table of the normal law)."""
+    assert grain_codes(1 - 0.6827) == pytest.approx(0.5, abs=0.001)
+
+
+def test_a_membrane_on_the_shoulder_is_known_wherever_the_white_level_lies() -> None:
+    assert "near_white" in flags(membrane(code=244.0))
+    dimmed = np.minimum(membrane(code=222.0, grain=1.0), 230)
+    dimmed[:18] = dimmed[-18:] = 230  # the plate about it, blown out and then dimmed
+    dimmed[:, :18] = dimmed[:, -18:] = 230
+    assert "near_white" in flags(dimmed)
+    assert "near_white" not in flags(membrane(code=210.0))
+
+
+def test_hard_compression_is_known_by_its_quality() -> None:
+    assert "compressed" in flags(membrane(), 30)
+    assert "compressed" not in flags(membrane(), 60)
