@@ -29,7 +29,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 TILTS = np.tan(
-    np.radians(np.concatenate([np.arange(-30, -10, 2), np.arange(-10, 10.5, 0.5), np.arange(12, 31, 2)]))
+    np.radians(np.concatenate([np.arange(-30, -10, 2), np.arange(-10, 10.1, 0.25), np.arange(12, 31, 2)]))
 )
 """Slopes of a shadow's edge against the marks that are tried, mm along for each mm across."""
 TILT_SD = 0.15
@@ -48,14 +48,16 @@ of what the sides do not share; and none."""
 SLOW = 2
 """Cosine terms that a straight line takes up."""
 TEXTURE_SD = 0.0007
-"""Unevenness of clean plastic, luma absorbance, that is taken for granted where one side alone is seen or the sides
-happen to agree. Common practice, no source: mould texture and reflections of the room, half of what membranes have."""
+AGREED_SD = 0.0002
+"""Unevenness of clean plastic, luma absorbance, that is taken for granted where one side alone is seen, and where the
+two sides seem to agree still better. Common practice, no source: mould texture and reflections of the room, half of
+what membranes have; and a tenth of a code, by which averages of 8-bit pixels are off."""
 SHIFT_MAX_MM = 2.6
 SHIFT_SD_MM = 1.0
 """A light 45 degrees from above shifts a shadow by the membrane's depth, 1.5 mm; the steepest useful shift tried."""
 SHARE = 1.1
 SHARE_SD = 0.15
-SHARE_RANGE = (0.6, 1.6)
+SHARES = np.arange(0.7, 1.55, 0.1)
 """By which share of itself a shadow on the membrane may be deeper or paler than on the plastic: the recess sees less
 of the sky, and plastic mirrors some of it."""
 WINDOW_SHIFT_SD_MM = 0.12
@@ -74,6 +76,25 @@ COARSE_SLOW_SHARE = 0.3
 COARSE_SLOW_MM = 4.0
 """While shifts are sought, a membrane's profile has such noise and such a slow baseline (luma absorbance, 1 sigma),
 each with so large a share of the light's own change besides: the surfaces do not see all of the room alike."""
+COARSE_LINE_SHARE = 0.08
+"""By so large a share of its height a strong line's shape may differ from the usual one, 1 sigma."""
+LINE_OFFSETS_MM = np.linspace(-0.4, 0.4, 5)
+"""Places of a line about its printed one that are tried meanwhile."""
+LINE_SD = 0.1
+"""Height that a line may have, luma absorbance, 1 sigma: by which it must earn that it is there (Occam's factor)."""
+ROWS_MIN = 12
+"""Fewer rows say nothing of a shift."""
+LIKELY = 1e-3
+"""Shifts less likely than this, against the likeliest, are left out."""
+KNOWN_SHIFT_MM = 0.15
+"""A shift is known if its spread is below this; else it may be that a line on the membrane is the shadow itself."""
+HARDLY_LESS = 0.05
+"""Shifts from this chance on, against the likeliest, are hardly less likely."""
+SHIFT_MODES = 5
+"""Modes kept of what an unsure shift leaves unsure."""
+SHIFT_FLOOR_MM = 0.04
+SHARE_FLOOR = 0.04
+"""Shift and share are never known better: rows are 0.19 mm apart, and no two surfaces see all of the room alike."""
 END_MM = 2.2
 END_SHARE = 0.15
 """The membrane's ends are left out of that, as the rim's own shadow lies there: by so much, or by so large a share."""
@@ -91,13 +112,15 @@ class Shade:
     nobody looked.
     change : (n, 3) absorbance RGB that the light adds along the window's middle, on the rows of its profile; 0 where
     the light is level. tilt : mm along the flow by which the change moves for each mm across. modes : (k, n) luma
-    absorbance, 1 sigma each: what is unsure of it.
+    absorbance, 1 sigma each: what is unsure of it. others : (m, n) luma absorbance, other changes that are hardly less
+    likely, where the membrane does not tell where its shadow lies; none where it does.
     """
 
     plastic: bool | None
     change: FloatArray
     tilt: float
     modes: FloatArray
+    others: FloatArray
 
     @property
     def is_level(self) -> bool:
@@ -107,17 +130,23 @@ class Shade:
 
 def unasked_shade(n: int) -> Shade:
     """Say that nobody looked at the plastic beside a window of n rows: its strip is all there is."""
-    return Shade(plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def unknown_shade(n: int) -> Shade:
     """Say that nothing is known of the light on a window of n rows, as no plastic was seen beside it."""
-    return Shade(plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def level_shade(n: int) -> Shade:
     """Say that the light on a window of n rows is known to be level."""
-    return Shade(plastic=True, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=True, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def find_shades(
@@ -131,10 +160,10 @@ def find_shades(
         changes = [_plastic_change(surround, tilt) for surround in group]
         noise = _unshared(changes)
         lights = [None if change is None else _light(change, noise) for change in changes]
-        fit = _fit_shift(lights, [profiles[k] for k in members], layout)
+        places = _fit_shift(lights, [profiles[k] for k in members], layout)
         for k, light in zip(members, lights, strict=True):
             if light is not None:
-                found[k] = _shade(light, profiles[k], tilt, fit.at(surrounds[k].window.id))
+                found[k] = _shade(light, profiles[k], tilt, places[surrounds[k].window.id])
     return tuple(found)
 
 
@@ -193,10 +222,10 @@ def _find_tilt(group: Sequence[Surround]) -> float:
         rows = np.arange(luma.shape[1], dtype=np.float64)
         x = surround.across_mm[whole]
         moved = [_moved(luma, rows[None] + tilt * x[:, None] / ROW_MM) for tilt in TILTS]
-        stray = [_straight_out((lanes - lanes.mean(axis=0))[:, INNER]) for lanes in moved]
-        unlike = np.array([float((lanes**2).sum()) for lanes in stray])
-        noise = (1.4826 * float(np.median(np.abs(stray[int(np.argmin(unlike))])))) ** 2 + 1e-8
-        support -= 0.5 * LANE_WEIGHT * unlike / noise
+        stray = [_straight_out((lanes - np.median(lanes, axis=0))[:, INNER]) for lanes in moved]
+        unlike = np.array([float(np.abs(lanes).sum()) for lanes in stray])  # a print on two lanes has no say
+        noise = 1.4826 * float(np.median(np.abs(stray[int(np.argmin(unlike))]))) + 1e-4
+        support -= LANE_WEIGHT * unlike / noise
     return float(TILTS[int(np.argmax(support))])
 
 
@@ -289,22 +318,27 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
     power: dict[int, FloatArray] = {}
     for n in {len(change.mean) for change in changes if change is not None}:
         terms = [
-            (_cosines(n) @ change.half_difference) ** 2
+            (_cosines(n) @ (change.half_difference - _one_sided(change.half_difference))) ** 2
             for change in changes
             if change is not None and change.half_difference is not None and len(change.mean) == n
         ]
-        floor = _matern_power(n, 0.5)
-        floor = floor * (TEXTURE_SD**2 / 2 * n / floor.sum())
+        texture = _matern_power(n, 0.5)
         if not terms:
-            power[n] = 2 * floor
+            power[n] = TEXTURE_SD**2 / 2 * texture
             continue
         mean = np.mean(terms, axis=0)
         smooth = np.empty(n)
         for k in range(n):
             low, high = max(SLOW, int(k / 1.3)), max(SLOW + 3, int(k * 1.3) + 2)
             smooth[k] = mean[low:high].mean()
-        power[n] = np.maximum(smooth, floor)
+        power[n] = np.maximum(smooth, AGREED_SD**2 * texture)
     return power
+
+
+def _one_sided(half_difference: FloatArray) -> FloatArray:
+    """What of the sides' difference (n,) is no texture: a shadow on one side alone, or an edge that lies askew."""
+    spread = 1.4826 * float(np.median(np.abs(half_difference))) + 1e-5
+    return np.asarray(half_difference - np.clip(half_difference, -ODD_SD * spread, ODD_SD * spread))
 
 
 def _matern_power(n: int, scale_mm: float) -> FloatArray:
@@ -346,10 +380,13 @@ def _light(change: _Change, unshared: dict[int, FloatArray]) -> _Light:
     unsure[:SLOW] = 0.0
     strongest = np.argsort(unsure)[::-1][:MODES]
     modes = np.sqrt(unsure[strongest])[:, None] * cosines[strongest]
+    if change.half_difference is not None:
+        modes = np.concatenate([modes, _one_sided(change.half_difference)[None]])
     found = cosines.T @ (kept[:, None] * terms)
     if np.abs(found).max() < LEVEL:
         modes = np.concatenate([modes, (found @ LUMA)[None]])
         return _Light(position_mm=change.position_mm, change=np.zeros((n, 3)), modes=modes)
+    modes = np.concatenate([modes, ((uneven - found) @ LUMA)[None]])
     found += change.mean - uneven - change.mean.mean(axis=0)
     return _Light(position_mm=change.position_mm, change=found, modes=modes)
 
@@ -357,110 +394,136 @@ def _light(change: _Change, unshared: dict[int, FloatArray]) -> _Light:
 # --- from the top face down to the membrane --------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Place:
-    """How a window's light lies on its membrane: shift along the flow, mm, with its error, and the share of it."""
+    """How a window's light lies on its membrane: the chances (n,) of SHIFTS along the flow, and the share of it."""
 
-    shift_mm: float
-    shift_se: float
+    chances: FloatArray
     share: float
     share_se: float
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _ShiftFit:
-    """The places of all windows of one flow."""
-
-    places: tuple[tuple[str, _Place], ...]
-
-    def at(self, window: str) -> _Place:
-        """The place of one window."""
-        return dict(self.places)[window]
 
 
 SHIFTS = np.arange(-SHIFT_MAX_MM, SHIFT_MAX_MM + 1e-9, 0.05)
 
 
-def _fit_shift(lights: Sequence[_Light | None], profiles: Sequence[Profile], layout: Layout) -> _ShiftFit:
-    """One shift and one share for all windows; then each window's own shift about it."""
+def _fit_shift(
+    lights: Sequence[_Light | None], profiles: Sequence[Profile], layout: Layout
+) -> dict[str, _Place]:
+    """One shift and one share for all windows, then each window's own shift about it; by window."""
     seen = [(light, profile) for light, profile in zip(lights, profiles, strict=True) if light is not None]
-    if not seen:
-        return _ShiftFit(places=())
-    sums = [_shift_sums(light, profile, layout) for light, profile in seen]
-    cross, square = (np.sum([one[k] for one in sums], axis=0) for k in (0, 1))
-    prior = 1 / SHARE_SD**2
-    share = np.clip((cross + SHARE * prior) / (square + prior), *SHARE_RANGE)
-    unlikely = (
-        share**2 * square - 2 * share * cross + prior * (share - SHARE) ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
-    )
-    shift, _ = _posterior(unlikely)
-    common = float(np.interp(shift, SHIFTS, share))
-    common_se = float(np.interp(shift, SHIFTS, 1 / np.sqrt(square + prior)))
-    places = []
-    for (_, profile), (cross, square) in zip(seen, sums, strict=True):
-        near = (common**2 * square - 2 * common * cross) + ((SHIFTS - shift) / WINDOW_SHIFT_SD_MM) ** 2
-        own, own_se = _posterior(near)
-        places.append(
-            (
-                profile.window.id,
-                _Place(shift_mm=own, shift_se=own_se, share=common, share_se=common_se),
-            )
+    each = [_unlikelihoods(light, profile, layout) for light, profile in seen]
+    prior = ((SHARES - SHARE) / SHARE_SD)[:, None] ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
+    total = sum(each, prior)
+    share, share_se = _moments(_posterior(total).sum(axis=1), SHARES)
+    apart = SHIFTS[:, None] - SHIFTS[None]
+    near = np.exp(-0.5 * (apart / WINDOW_SHIFT_SD_MM) ** 2)
+    best = int(np.argmin(np.abs(SHARES - share)))
+    places = {}
+    for (_, profile), unlikely in zip(seen, each, strict=True):
+        by_others = near @ _posterior(total - unlikely).sum(axis=0)
+        places[profile.window.id] = _Place(
+            chances=_posterior(unlikely[best] - 2 * np.log(by_others + 1e-300)),
+            share=share,
+            share_se=math.hypot(share_se, SHARE_FLOOR),
         )
-    return _ShiftFit(places=tuple(places))
+    return places
 
 
-def _posterior(unlikely: FloatArray) -> tuple[float, float]:
-    """Mean and standard deviation over SHIFTS of a minus twice log posterior, about its best place."""
+def _posterior(unlikely: FloatArray) -> FloatArray:
+    """Probabilities, sum 1, of minus twice their logarithms."""
     weight = np.exp(-0.5 * (unlikely - unlikely.min()))
-    weight /= weight.sum()
-    mean = float(weight @ SHIFTS)
-    return mean, math.sqrt(float(weight @ (SHIFTS - mean) ** 2))
+    return np.asarray(weight / weight.sum())
 
 
-def _shift_sums(light: _Light, profile: Profile, layout: Layout) -> tuple[FloatArray, FloatArray]:
-    """For every shift: the light's product with the membrane's profile, and with itself, marks and a smooth baseline
-    projected out, over the noise's variance."""
+def _moments(weight: FloatArray, values: FloatArray) -> tuple[float, float]:
+    """Mean and standard deviation of values by their probabilities."""
+    mean = float(weight @ values)
+    return mean, math.sqrt(float(weight @ (values - mean) ** 2))
+
+
+def _unlikelihoods(light: _Light, profile: Profile, layout: Layout) -> FloatArray:
+    """Minus twice the log likelihood (n shares, n shifts) of a membrane's profile with so much of the light taken out.
+
+    What is left may hold a smooth baseline, and at each mark a line that absorbs: never one that gives light.
+    """
+    luma = light.change @ LUMA
+    if not luma.any():
+        return np.zeros((len(SHARES), len(SHIFTS)))
     x = profile.position_mm
     end = min(END_MM, END_SHARE * profile.window.length)
     rows = profile.valid & (x > end) & (x < profile.window.length - end)
+    if rows.sum() < ROWS_MIN:
+        return np.zeros((len(SHARES), len(SHIFTS)))
     x = x[rows]
     y = profile.absorbance[rows] @ LUMA
+    marks = (layout.marks.indicator, layout.marks.reference)
+    projected = _smooth_projection(x, y, float(luma.std()), [(mark.position, mark.width) for mark in marks])
+    moved = np.stack([np.interp(x + shift, light.position_mm, luma) for shift in SHIFTS])
+    left = y - SHARES[:, None, None] * moved
+    weighted = left @ projected
+    unlikely = (left * weighted).sum(axis=2)
+    for mark in marks:
+        lines = line_shape(x - mark.position - LINE_OFFSETS_MM[:, None], mark.width, DEFAULT_BLUR_MM)
+        power = np.einsum("ij,jk,ik->i", lines, projected, lines)
+        gain = np.maximum(weighted @ lines.T, 0.0) ** 2 / np.maximum(power, 1e-12)
+        unlikely -= 2 * np.logaddexp(0.0, 0.5 * (gain - np.log1p(LINE_SD**2 * power)).max(axis=2))
+    return np.asarray(unlikely)
+
+
+def _smooth_projection(
+    x: FloatArray, y: FloatArray, depth: float, marks: Sequence[tuple[float, float]]
+) -> FloatArray:
+    """Inverse covariance (n, n) of a membrane's profile under a shadow of some depth, a straight line projected out.
+
+    marks : place and width, mm; a strong line's shape differs from the model's by a share of its height.
+    """
     apart = x[:, None] - x[None]
-    luma = light.change @ LUMA
-    if not luma.any():
-        return np.zeros(len(SHIFTS)), np.zeros(len(SHIFTS))
-    depth = float(luma.std())
     noise = COARSE_NOISE**2 + (COARSE_SHARE * depth) ** 2
     slow = COARSE_SLOW**2 + (COARSE_SLOW_SHARE * depth) ** 2
     covariance = noise * (np.eye(len(x)) + np.exp(-np.abs(apart) / COARSE_GRAIN_MM))
     covariance += slow * np.exp(-0.5 * (apart / COARSE_SLOW_MM) ** 2)
-    lines = [
-        line_shape(x - mark.position - off, mark.width, DEFAULT_BLUR_MM)
-        for mark in (layout.marks.indicator, layout.marks.reference)
-        for off in (-0.25, 0.0, 0.25)
-    ]
+    for place, width in marks:
+        near = np.abs(x - place) < width
+        height = float(y[near].max() - np.median(y)) if near.any() else 0.0
+        shape = (
+            COARSE_LINE_SHARE * max(height - depth, 0.0) * line_shape(x - place, 2 * width, DEFAULT_BLUR_MM)
+        )
+        covariance += np.diag(shape**2)
     inverse = np.linalg.inv(covariance)
-    known = np.stack([np.ones_like(x), x - x.mean(), *lines], axis=1)
-    weighted = inverse @ known
-    inner = known.T @ weighted + np.eye(known.shape[1])
-    projected = inverse - weighted @ np.linalg.solve(inner, weighted.T)
-    moved = np.stack([np.interp(x + shift, light.position_mm, luma) for shift in SHIFTS], axis=1)
-    by = projected @ moved
-    return by.T @ y, np.einsum("ij,ij->j", moved, by)
+    trend = np.stack([np.ones_like(x), x - x.mean()], axis=1)
+    weighted = inverse @ trend
+    return np.asarray(inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T))
 
 
 def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade:
-    """The light as it lies on the membrane, and all that is unsure of it."""
-    at = profile.position_mm + place.shift_mm
-    change = place.share * np.stack(
-        [np.interp(at, light.position_mm, light.change[:, c]) for c in range(3)], axis=1
+    """The light as it lies on the membrane, over all shifts by their chances, and all that is unsure of it."""
+    likely = place.chances > LIKELY * place.chances.max()
+    chances = place.chances[likely] / place.chances[likely].sum()
+    at = profile.position_mm + SHIFTS[likely][:, None]
+    moved = place.share * np.stack(
+        [np.interp(at, light.position_mm, light.change[:, c]) for c in range(3)], axis=2
     )
+    change = np.einsum("i,ijk->jk", chances, moved)
     luma = change @ LUMA
     slope = np.gradient(luma, ROW_MM)
+    shift, spread = _moments(chances, SHIFTS[likely])
+    known = spread < KNOWN_SHIFT_MM or not light.change.any()
+    others = (moved @ LUMA)[chances > HARDLY_LESS * chances.max()]
     modes = [
-        place.shift_se * slope,
+        *_strongest(np.sqrt(chances)[:, None] * (moved @ LUMA - luma)),
+        SHIFT_FLOOR_MM * slope,
         place.share_se / place.share * luma,
         SHARPNESS_MM2 / 2 * np.gradient(slope, ROW_MM),
-        *(np.interp(at, light.position_mm, mode) for mode in light.modes),
+        *(np.interp(profile.position_mm + shift, light.position_mm, mode) for mode in light.modes),
     ]
-    return Shade(plastic=True, change=change, tilt=tilt, modes=np.stack(modes))
+    return Shade(
+        plastic=True, change=change, tilt=tilt, modes=np.stack(modes), others=others[:0] if known else others
+    )
+
+
+def _strongest(curves: FloatArray) -> FloatArray:
+    """Few curves (k, n) of the same covariance as many (m, n)."""
+    if not curves.any():
+        return np.zeros((0, curves.shape[1]))
+    _, sizes, directions = np.linalg.svd(curves, full_matrices=False)
+    return np.asarray((sizes[:, None] * directions)[:SHIFT_MODES])
