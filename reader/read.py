@@ -357,7 +357,9 @@ def _verdict(
     )
     step = next_step(grade, settings.texts)
     if together is None and grade.pivotal:
-        step = second_photo(windows, grade.pivotal, age, measured.photo.captured_at) + step
+        step = (
+            second_photo(windows, grade.pivotal, age, measured.photo.captured_at, measured.photo.notes) + step
+        )
     return Verdict(
         software=_software(),
         photo=_photo_record(measured.photo),
