@@ -18,7 +18,7 @@ from reader.line import LUMA
 from reader.locate import PlatePose
 from reader.photo import Photo
 from reader.quality import refuse
-from reader.settings import IndicatorMark, Window
+from reader.settings import IndicatorMark, Layout, Window
 from reader.strip import Strip
 from reader.survival import SHOULDER_CODE, brightest_code, luma_codes, white_level
 
@@ -40,6 +40,10 @@ BRIGHTER = 1.2
 is near white (simulated)."""
 PLASTIC_BRIGHTER = 1.4
 """Or the plastic beside it is so many times as bright as the plate's; over a whole plate light is more uneven."""
+VEILED_LIGHT = 1.3
+VEILED_FRAME = 0.7
+"""Under a veil a mark's place is so many times as bright as the membranes' own light, and its window's frame keeps no
+more than this share of the others' contrast: both hold from r = 0.3 on, with frames of 45 % of a membrane's light."""
 LOWEST_WHITE = 160
 """No picture's white level is taken to lie below this 8-bit code."""
 FLAT_CODES = 5
@@ -48,24 +52,44 @@ FLAT_CODES = 5
 
 def check_glare(photo: Photo, pose: PlatePose, strips: Sequence[Strip]) -> None:
     """Refuse a plate on which a lamp's mirror image hides the place of a mark."""
-    lights = [_smoothed(strip) for strip in strips]
-    marks = (pose.layout.marks.indicator, pose.layout.marks.reference)
-    places = np.array(
-        [
-            max(_place(light, strip, mark) for mark in marks)
-            for light, strip in zip(lights, strips, strict=True)
-        ]
-    )
+    lights, places = _lights(strips, pose.layout)
     if max(places) < _light(SHOULDER_CODE * LOWEST_WHITE / 255):
         return
     flat = _light(max(SHOULDER_CODE * white_level(photo) / 255, brightest_code(photo) - FLAT_CODES))
     if max(places) < flat:
         return
-    own = float(np.quantile(np.concatenate([light[::3, ::3].ravel() for light in lights]), PLATES_QUANTILE))
+    own = _own(lights)
     lamp = (places > BRIGHTER * own) | (_plastic(photo, pose) > PLASTIC_BRIGHTER)
     lost = [strip.window.id for strip, here in zip(strips, lamp & (places > flat), strict=True) if here]
     if lost:
         refuse("glare", windows=named(lost))
+
+
+def find_veils(strips: Sequence[Strip], layout: Layout) -> tuple[bool, ...]:
+    """Whether a veil of light lies over a window: its marks' places are bright and its frame has lost contrast.
+
+    Light that is only stronger leaves a frame its contrast; a veil of r times the membrane's own light takes it from
+    -log10(d) to -log10((d + r) / (1 + r)), d being the frame's share of light, and a line's height falls alike.
+    """
+    lights, places = _lights(strips, layout)
+    frames = np.array([strip.edge_step for strip in strips])
+    veiled = (places > VEILED_LIGHT * _own(lights)) & (frames < VEILED_FRAME * np.median(frames))
+    return tuple(veiled.tolist())
+
+
+def _lights(strips: Sequence[Strip], layout: Layout) -> tuple[list[Light], NDArray[np.float64]]:
+    """The membranes' light, and that of each window's brighter mark's place (n windows,)."""
+    lights = [_smoothed(strip) for strip in strips]
+    marks = (layout.marks.indicator, layout.marks.reference)
+    places = [
+        max(_place(light, strip, mark) for mark in marks) for light, strip in zip(lights, strips, strict=True)
+    ]
+    return lights, np.array(places)
+
+
+def _own(lights: Sequence[Light]) -> float:
+    """The membranes' own light."""
+    return float(np.quantile(np.concatenate([light[::3, ::3].ravel() for light in lights]), PLATES_QUANTILE))
 
 
 def _smoothed(strip: Strip) -> Light:

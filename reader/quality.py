@@ -140,6 +140,8 @@ FLAGS: dict[str, str] = {
     "faint line with it; give more light, switch filters off, and send the original file",
     "near_white": "the membrane is so bright that the camera flattens what is on it; tap on the plate so that it is "
     "exposed darker",
+    "veiled": "light mirrored or scattered over the window takes contrast from all that is on it; move the lamp or "
+    "turn the plate",
     "compressed": "the file is compressed so hard that a faint line is rounded away; send the original file",
     "not_original": f"{COPY.reason}; {COPY.remedy}",
     "window_off": "the reference line lies at the end of its search; the window may have been misplaced",

@@ -36,7 +36,7 @@ from reader.fitness import (
     check_strips,
     chroma_floor,
 )
-from reader.glare import check_glare
+from reader.glare import check_glare, find_veils
 from reader.grade import ReadingAge, grade_plate, next_step, reading_age
 from reader.light import encode
 from reader.locate import PlatePose, find_plate
@@ -257,6 +257,10 @@ def _measure(
     check_glare(photo, pose, strips)
     seen = [extract_profile(strip) for strip in strips]
     survival = check_survival(photo, strips, layout)
+    lost = [
+        (*flags, "veiled") if veiled else flags
+        for flags, veiled in zip(survival.flags, find_veils(strips, layout), strict=True)
+    ]
     shades = find_shades(cut_surrounds(photo, pose, strips), seen, layout)
     strips = tuple(level_strip(strip, shade) for strip, shade in zip(strips, shades, strict=True))
     profiles = [
@@ -270,7 +274,7 @@ def _measure(
         profiles,
         layout,
         shades,
-        survival.flags,
+        lost,
         chroma_floor=chroma_floor(photo.chroma),
         tone=membrane_tone(strips),
     )

@@ -111,7 +111,7 @@ def _trouble(window: WindowRecord, mark: Mark) -> str:
         return "foreign"
     lost = next((flag for flag in LOSSES if flag in mark.flags), None)
     if lost is not None:
-        return lost
+        return "glare" if lost == "veiled" else lost
     if quality.px_per_mm is not None and quality.px_per_mm < FINE_PX_PER_MM:
         return "far"
     if quality.blur_mm is not None and quality.blur_mm > SHARP_BLUR * width:

@@ -1,5 +1,6 @@
 """A lamp mirrored over a mark's place is told below clipping too, and a bright plate is no lamp."""
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -7,13 +8,13 @@ import pytest
 
 from fixtures.camera import Camera, Processing
 from fixtures.scene import Glare, Light, Plate, Scene, photograph, transform
-from fixtures.strips import Noise, SimulatedStrip
+from fixtures.strips import Noise, SimulatedStrip, as_strip
 from reader.errors import PhotoRefusedError
-from reader.glare import check_glare
+from reader.glare import check_glare, find_veils
 from reader.locate import PlatePose, find_plate
 from reader.photo import Photo
 from reader.settings import Layout, load_layout
-from reader.strip import cut_strips
+from reader.strip import Strip, cut_strips
 
 WHITE = 0.94  # the tone curve's end, 8-bit code 248: nothing in such a picture is clipped
 DULL = (0.58, 0.60, 0.62)
@@ -81,3 +82,27 @@ def test_a_lamp_over_the_only_window_is_told_by_the_plastic_beside_it() -> None:
 @pytest.mark.parametrize(("name", "exposure"), [("comb", 1.0), ("strip", 1.25)])
 def test_a_plate_that_is_bright_all_over_has_no_lamp_on_it(name: str, exposure: float) -> None:
     looked_at(shown(load_layout(name), (), exposure=exposure), name)
+
+
+def windows(light: float, veil: float) -> list[Strip]:
+    """Six windows of which the second has so much more light and so strong a veil, in shares of a membrane's light."""
+    comb, dark = load_layout("comb"), 0.45
+    strips = []
+    for k, window in enumerate(comb.window):
+        strip = as_strip(SimulatedStrip(seed=k, px_per_mm=12.0).with_noise(sd_code=0.8), window)
+        gain, added = (light, veil) if k == 1 else (1.0, 0.0)
+        own = float(np.median(strip.linear))
+        lit = gain * strip.linear / (2 * own) + added / 2
+        frame = -np.log10((gain * dark + added) / (gain + added))
+        strips.append(replace(strip, linear=lit.astype(np.float32), edge_step=float(frame)))
+    return strips
+
+
+@pytest.mark.parametrize("veil", [0.4, 1.0, 2.5])
+def test_a_veil_takes_contrast_from_its_windows_frame(veil: float) -> None:
+    assert find_veils(windows(1.0, veil), load_layout("comb")) == (False, True, False, False, False, False)
+
+
+@pytest.mark.parametrize("light", [1.0, 1.5, 2.5])
+def test_light_that_is_only_stronger_is_no_veil(light: float) -> None:
+    assert not any(find_veils(windows(light, 0.0), load_layout("comb")))

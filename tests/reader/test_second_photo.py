@@ -79,6 +79,7 @@ def test_the_kind_of_photo_goes_with_what_troubles_the_window() -> None:
     [
         ({"flags": ("smoothed",)}, "more light, without zoom and with filters"),
         ({"flags": ("near_white",)}, "exposed darker"),
+        ({"flags": ("veiled",)}, "nothing is mirrored in window 3"),
         ({"flags": ("compressed",)}, "as a file and not as a picture in a chat"),
         ({"shade_height": 0.01, "plastic": True}, "your shadow and the phone's off the plate"),
         ({"height": 0.05, "shade_reach": 0.06, "plastic": True}, "your shadow and the phone's off the plate"),
