@@ -32,7 +32,7 @@ EDGE = -2.0
 """Log likelihood ratio of line over edge below which a line's shape counts against it. Faint true lines fall below it
 once in a thousand (simulated)."""
 
-LOSSES = ("smoothed", "near_white", "compressed", "few_tones")
+LOSSES = ("smoothed", "near_white", "veiled", "compressed", "few_tones")
 """Flags of a file that may have lost a faint line: nothing is called absent in it."""
 UNEVEN = 0.002
 """Heights below this, absorbance, are no shadow worth a word: half a per cent of the light."""

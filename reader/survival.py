@@ -66,7 +66,7 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
     smoothed = grain_codes(share) < MIN_GRAIN_CODES
     compressed = _is_compressed(photo.chroma)
     few = has_few_tones(photo, strips)
-    shoulder = SHOULDER_CODE * _white_level(photo) / 255
+    shoulder = SHOULDER_CODE * white_level(photo) / 255
     return Survival(
         flags=tuple(
             tuple(
@@ -125,7 +125,7 @@ def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
     )
     if (high - low).min() < GRAIN_BLOCK_PX:
         return 0, 0
-    luma = _luma_codes(photo.pixels[low[1] : high[1], low[0] : high[0]])
+    luma = luma_codes(photo.pixels[low[1] : high[1], low[0] : high[0]])
     mask = np.zeros(luma.shape, np.uint8)
     cv2.fillConvexPoly(mask, np.rint(corners - low).astype(np.int32), (1,))
     inside = mask > 0
@@ -135,7 +135,7 @@ def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
     return int(inside.sum()), int((luma[inside] != median[inside]).sum())
 
 
-def _luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
+def luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
     """Encoded BGR pixels -> luma in 8-bit codes."""
     scale = 255 / np.iinfo(pixels.dtype).max
     luma = np.asarray(pixels, np.float32) @ LUMA[::-1].astype(np.float32) * scale
@@ -148,16 +148,30 @@ def _tone(strip: Strip) -> float:
     return float(encode(np.asarray(light[None, None], np.float32))[0, 0].astype(np.float64) @ LUMA[::-1])
 
 
-def _white_level(photo: Photo) -> float:
+def white_level(photo: Photo) -> float:
     """The picture's white level, 8-bit luma codes: 255, or the plateau at which its highlights were cut off."""
-    step = max(1, min(photo.width, photo.height) // 500)
-    counts = np.bincount(_luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
-    top = int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+    counts = _tones(photo)
+    top = _brightest(counts)
     if top < 8:
         return 255.0
     plateau, below = counts[top - 2 : top + 3].sum(), counts[top - 5 : top - 2].sum()
     is_plateau = plateau > PLATEAU_SHARE * counts.sum() and plateau > PLATEAU_RATIO * below
     return float(top) if is_plateau else 255.0
+
+
+def brightest_code(photo: Photo) -> int:
+    """The picture's brightest 8-bit luma code, a few odd pixels left out."""
+    return _brightest(_tones(photo))
+
+
+def _brightest(counts: NDArray[np.int64]) -> int:
+    return int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+
+
+def _tones(photo: Photo) -> NDArray[np.int64]:
+    """How many of the picture's pixels, some of them taken, have each luma code: (256,)."""
+    step = max(1, min(photo.width, photo.height) // 500)
+    return np.bincount(luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
 
 
 def _is_compressed(chroma: ChromaInfo) -> bool:
