@@ -30,6 +30,7 @@ HINTS = {
     "smoothed": "in more light, without zoom and with filters and beauty modes off",
     "near_white": "exposed darker: tap on the plate in the camera's picture, and turn the nearest lamp off",
     "compressed": "sent as a file and not as a picture in a chat",
+    "few_tones": "with all filters off, and as the camera's own file",
     "noisy": "in more and even light",
 }
 """By what troubles a window, in the order in which they are said."""

@@ -5,8 +5,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from fixtures.verdicts import example_verdict
+from reader.call import LOSSES
 from reader.grade import PivotalMark, ReadingAge, reading_age
-from reader.second_photo import second_photo
+from reader.second_photo import HINTS, second_photo
 from reader.settings import load_layout
 from reader.verdict import Mark, QualityRecord, WindowRecord
 
@@ -110,3 +111,7 @@ def test_windows_with_one_trouble_are_named_together() -> None:
     dark = tuple(w.model_copy(update={"indicator": third(height=-0.03)[2].indicator}) for w in DOUBTFUL)
     both = [PivotalMark(window=id, mark="indicator") for id in ("2", "3")]
     assert second_photo(dark, both, age(20), None).count("windows 2 and 3") == 1
+
+
+def test_whatever_the_file_has_lost_there_is_advice_for_it() -> None:
+    assert {*LOSSES} - {"veiled"} <= {*HINTS}  # a veil is told as glare
