@@ -10,27 +10,36 @@ from numpy.typing import NDArray
 
 from reader.candidates import SIDE, quads
 from reader.card import CARD_SIZE_MM, PLATE_CENTRE_MM, CardPose, find_card, find_markers
-from reader.geometry import Camera, Points, apply, camera_from, homography_between, px_per_mm_at, scaled
+from reader.geometry import (
+    Camera,
+    Points,
+    apply,
+    camera_from,
+    cameras_from_affine,
+    homography_between,
+    px_per_mm_at,
+    scaled,
+)
 from reader.openings import Place, find_blobs, find_places
-from reader.outline import CORNERS, box_corners, corner_curves, outline_curve
+from reader.outline import CORNERS, box_corners, corner_curves, outline_curve, wells, window_corners
 from reader.pattern import Templates, Way, templates_of
 from reader.photo import Photo
 from reader.quality import refuse
 from reader.refine import (
+    DOUBTFUL_STAGES,
+    FIRST_STAGES,
     FOCAL_PRIOR,
-    RIM_START,
+    LAST_STAGES,
+    UNVOTED_STAGES,
     Fit,
-    Proof,
-    edge_strength,
+    Prior,
+    Stage,
     first_camera,
-    fit_edges,
+    fit_plate,
     fit_points,
-    prove_edges,
-    seen_edges,
-    settle_openings,
-    vote_edges,
 )
 from reader.settings import Layout
+from reader.sight import CUT, RIM_START, seen_edges, strength_across
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
 REDUCED_SIDE = 900
@@ -42,25 +51,16 @@ LEAST_LIKENESS = 0.35
 # How much better than any other way up, or other layout, the best has to be (likeness and cut corner
 # together).
 LEAST_MARGIN, LEAST_MARGIN_ON_CARD = 0.2, 0.12
-# Shares of outline and openings that must stand out from the smooth face, bare and on the card; of the cut,
-# bare; and of every part, or other guesses are tried as well, up to so many.
-LEAST_PROOF, LEAST_PROOF_ON_CARD = (0.7, 0.6), (0.4, 0.5)
-LEAST_CUT_PROOF = 0.5
-SURE_PART, MOST_TRIES = 0.5, 8
-# Where this share of the openings' edges lies on lines, the openings are not asked whether they lie
-# elsewhere.
-SURE_RIMS = 0.9
-# Bare, one part may be hidden, by a shadow, say; with two, a plate may as well lie elsewhere, an opening
-# further on.
-WEAK_PART = 0.45
+# How far a plate must be proved, 0..1, to be there, and to be sure; of the cut, to tell which way up it lies; of a
+# side, to be seen. Where none is sure, so many guesses are tried.
+LEAST_SHARE, SURE_SHARE, LEAST_CUT_PROOF, SURE_PART = 0.55, 0.8, 0.5, 0.5
+MOST_TRIES = 8
 # How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error
 # of fit, mm.
 CORNER_REACH_MM = 0.8
 FRAME_SLACK_MM, FRAME_NEAR_MM = 0.5, 3.0
-# How far the plate's sides are shifted in search of lines, mm, and how near to its place a line then counts,
-# one sd.
-FIRST_GATES_MM = (2.0, 1.4, 1.0, 0.7)
-LAST_VOTES = ((0.9, 0.12),)
+# The reduced copy's edges are about so blurred, px; how densely corners are sampled across, px.
+REDUCED_BLUR_PX, CORNER_STEP_PX = 1.2, 0.5
 # Rectified view of the card: px per mm, and mm of table round the card.
 CARD_SCALE = 1.6
 CARD_MARGIN_MM = 25.0
@@ -125,20 +125,15 @@ class _Found:
 
     way: Way
     fit: Fit
-    proof: Proof
     likeness: float
     margin: float
     rival: Way | None
 
     @property
     def sure(self) -> bool:
-        """Whether every part is proved."""
-        return bool(min(self.proof.sides.min(), self.proof.openings.min()) >= SURE_PART)
-
-    @property
-    def merit(self) -> float:
-        """How well the place is proved, by openings and by outline: 0..3."""
-        return self.likeness + float(self.proof.openings.mean() + self.proof.sides[:4].mean())
+        """Whether nearly all of it is proved, its cut among it."""
+        proof = self.fit.proof
+        return bool(proof.share > SURE_SHARE and proof.sides[CUT] > LEAST_CUT_PROOF)
 
 
 def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
@@ -237,16 +232,31 @@ def _guesses_by_openings(reduced: _Reduced, places: Sequence[Place], templates: 
     guesses = []
     for place in places:
         way = next(w for w in templates.ways if w.plan is templates.plans[place.plan] and w.turns == 0)
-        corners = apply(place.mm_to_px, box_corners(way.plan.outline))
-        if _overhang(corners, reduced.grey.shape) > 0.1:
-            continue
-        camera = first_camera(
-            scaled(place.mm_to_px, reduced.factor), centre=reduced.centre, focal_prior=reduced.focal_prior
-        )
-        if camera is not None and _plausible(camera, way, corners, reduced):
+        box = box_corners(way.plan.outline)
+        for camera in _cameras_of_openings(reduced, place, way.plan):
+            corners = (camera.project(box) - (reduced.factor - 1) / 2) / reduced.factor
+            if _overhang(corners, reduced.grey.shape) > 0.1:
+                continue
             likeness = templates.likeness(reduced.grey, corners)[templates.ways.index(way)]
             guesses.append(_Guess(way=way, camera=camera, likeness=float(likeness)))
     return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _cameras_of_openings(reduced: _Reduced, place: Place, plan: Layout) -> list[Camera]:
+    """Cameras that see a layout's openings where they were found: two, by tilt, where too few show perspective."""
+    h = scaled(place.mm_to_px, reduced.factor)
+    if place.is_affine:
+        middle = np.mean([[*w.centre, *w.well] for w in plan.window], axis=0).reshape(2, 2).mean(axis=0)
+        focal = float(np.exp(reduced.focal_prior[0]))
+        return list(
+            cameras_from_affine(h[:2, :2], middle, apply(h, middle), focal=focal, centre=reduced.centre)
+        )
+    points = np.concatenate([*(window_corners(window) for window in plan.window), wells(plan)])
+    camera = first_camera(h, centre=reduced.centre, focal_prior=reduced.focal_prior)
+    if camera is None:
+        return []
+    fitted = fit_points(camera, points, apply(h, points), focal_prior=reduced.focal_prior)
+    return [] if fitted is None else [fitted[0]]
 
 
 def _overhang(corners: Points, shape: tuple[int, ...]) -> float:
@@ -425,23 +435,10 @@ def _settle(
 def _merged(found: Sequence[_Found], others: Sequence[_Found]) -> list[_Found]:
     """Both lists as one, the better proved of those that lie on one another; best first."""
     kept: list[_Found] = []
-    for candidate in sorted([*found, *others], key=lambda f: -f.merit):
+    for candidate in sorted([*found, *others], key=lambda f: -f.fit.merit):
         if not any(_inside(_middle(candidate), f) for f in kept):
             kept.append(candidate)
     return kept
-
-
-def _is_there(proof: Proof, *, on_card: bool) -> bool:
-    """Whether enough of a plate shows. The card's white hides much of an outline, but also says how large it
-    is.
-    """
-    least_sides, least_openings = LEAST_PROOF_ON_CARD if on_card else LEAST_PROOF
-    parts = np.concatenate([proof.sides[:4], proof.openings])
-    return bool(
-        proof.sides[:4].mean() >= least_sides
-        and proof.openings.mean() >= least_openings
-        and (on_card or (parts < WEAK_PART).sum() <= 1)
-    )
 
 
 def _middle(found: _Found) -> Points:
@@ -458,10 +455,8 @@ def _refine_and_score(
 ) -> _Found | None:
     """Refine a guess; where another way up then explains the place better, once more with that."""
     way, camera = guess.way, guess.camera
-    focal_prior = reduced.focal_prior if card is None else (float(np.log(card.camera.focal)), CARD_FOCAL_SE)
-    tilt_se = None if card is None else CARD_TILT_SE
     for _ in range(2):
-        fit = _refine_reduced(reduced, way.plan, camera, focal_prior, tilt_se)
+        fit = _refine_reduced(reduced, way.plan, camera, _prior(reduced, card))
         if fit is None:
             return None
         corners = fit.camera.project(box_corners(way.plan.outline))
@@ -480,17 +475,11 @@ def _refine_and_score(
         first, second = np.argsort(totals)[::-1][:2]
         best, rival = templates.ways[first], templates.ways[second]
         if best.plan is way.plan and best.turns == 0:
-            proof = prove_edges(reduced.pixels, way.plan, fit.camera, reduction=reduced.factor, blur_px=1.2)
-            if (
-                likeness[first] < LEAST_LIKENESS
-                or proof is None
-                or not _is_there(proof, on_card=card is not None)
-            ):
+            if likeness[first] < LEAST_LIKENESS or fit.proof.share <= LEAST_SHARE:
                 return None
             return _Found(
                 way=way,
                 fit=fit,
-                proof=proof,
                 likeness=float(likeness[first]),
                 margin=float(totals[first] - totals[second]),
                 rival=rival,
@@ -505,42 +494,27 @@ def _refine_and_score(
     return None
 
 
-def _refine_reduced(
-    reduced: _Reduced, plan: Layout, camera: Camera, focal_prior: tuple[float, float], tilt_se: float | None
-) -> Fit | None:
-    """Closest edges on the reduced copy; where the openings then lie beside their places, once more from
-    there.
-    """
+def _refine_reduced(reduced: _Reduced, plan: Layout, camera: Camera, prior: Prior) -> Fit | None:
+    """The fit on the reduced copy; where it proves too little, once more from there."""
 
-    def fit_from(start: Camera, gates_mm: tuple[float, ...]) -> Fit | None:
-        return fit_edges(
+    def fit_from(start: Camera, stages: Sequence[Stage]) -> Fit | None:
+        return fit_plate(
             reduced.pixels,
             plan,
             start,
+            stages=stages,
+            step_mm=1.0,
             reduction=reduced.factor,
-            gates_mm=gates_mm,
-            step_mm=2.0,
-            blur_px=1.2,
-            focal_prior=focal_prior,
-            tilt_se=tilt_se,
+            blur_px=REDUCED_BLUR_PX,
+            prior=prior,
         )
 
-    fit = fit_from(camera, FIRST_GATES_MM)
-    if fit is None:
-        return None
-    if fit.rims > SURE_RIMS:
+    fit = fit_from(camera, FIRST_STAGES)
+    if fit is not None and fit.proof.share > SURE_SHARE:
         return fit
-    moved = settle_openings(
-        reduced.pixels,
-        plan,
-        fit.camera,
-        reduction=reduced.factor,
-        blur_px=1.2,
-        focal_prior=focal_prior,
-        tilt_se=tilt_se,
-    )
-    again = None if moved is None else fit_from(moved, FIRST_GATES_MM[1:])
-    return again if again is not None and again.rims + again.used > fit.rims + fit.used + 0.02 else fit
+    starts = [camera] if fit is None else [camera, fit.camera]
+    again = [fit_from(start, DOUBTFUL_STAGES) for start in starts]
+    return max((f for f in again if f is not None), key=lambda f: f.merit, default=None)
 
 
 def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
@@ -552,15 +526,15 @@ def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
     seen, normal, px_per_mm = seen_edges(
         camera, np.concatenate([c.points for c in flat]), np.concatenate([c.normals for c in flat])
     )
-    scale = float(np.median(px_per_mm)) / reduced.factor
-    _, strength = edge_strength(
+    reach = max(1.5, CORNER_REACH_MM * float(np.median(px_per_mm)) / reduced.factor)
+    strength = strength_across(
         reduced.pixels,
         (seen - (reduced.factor - 1) / 2) / reduced.factor,
-        normal,
-        reach=max(1.5, CORNER_REACH_MM * scale),
-        step=0.5,
-        blur=1.2,
-        along=1,
+        normal * CORNER_STEP_PX,
+        first=np.arange(len(seen)),
+        count=np.ones(len(seen), np.float32),
+        zero=round(reach / CORNER_STEP_PX),
+        blur=REDUCED_BLUR_PX / CORNER_STEP_PX,
     )
     peak = strength.max(axis=1)
     peaks = np.split(peak, np.cumsum([len(c.points) for c in flat])[:-1])
@@ -583,7 +557,7 @@ def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int], *, on_
         if rival is not None and rival.layout is not best.way.layout:
             refuse("which_layout", first=best.way.layout.layout, second=rival.layout.layout)
         refuse("which_way_up")
-    if not on_card and best.proof.sides[4] < LEAST_CUT_PROOF:
+    if not on_card and best.fit.proof.sides[CUT] < LEAST_CUT_PROOF:
         refuse("which_way_up")
     if best.way.mirrored:
         refuse("mirrored")
@@ -599,7 +573,7 @@ def _is_cut_by_frame(found: _Found, size: tuple[int, int]) -> bool:
     if min(points.min(), (last - points).min()) < -FRAME_SLACK_MM * scale:
         return True
     corners = camera.project(box_corners(outline))
-    for side in np.flatnonzero(found.proof.sides[:4] < SURE_PART):
+    for side in np.flatnonzero(found.fit.proof.sides[:CUT] < SURE_PART):
         ends = corners[[side, (side + 1) % 4]]
         if min(ends.max(axis=0).min(), (last - ends).max(axis=0).min()) < FRAME_NEAR_MM * scale:
             return True
@@ -612,32 +586,30 @@ def _refine(
     """The last rounds, on full-size pixels along the edges only."""
     plan = found.way.plan
     scale = px_per_mm_at(found.fit.camera.plane(), box_corners(plan.outline).mean(axis=0))
-    focal_prior = reduced.focal_prior if card is None else (float(np.log(card.camera.focal)), CARD_FOCAL_SE)
-    tilt_se = None if card is None else CARD_TILT_SE
-    camera = vote_edges(
-        pixels,
-        plan,
-        found.fit.camera,
-        reduction=1,
-        blur_px=max(1.0, 0.12 * scale),
-        focal_prior=focal_prior,
-        tilt_se=tilt_se,
-        rounds=LAST_VOTES,
-    )
-    fit = fit_edges(
-        pixels,
-        plan,
-        camera,
-        reduction=1,
-        gates_mm=(0.3, 0.2),
-        step_mm=1.0,
-        blur_px=max(1.0, 0.12 * scale),
-        focal_prior=reduced.focal_prior
-        if card is None
-        else (float(np.log(card.camera.focal)), CARD_FOCAL_SE),
-        tilt_se=None if card is None else CARD_TILT_SE,
-    )
-    return fit or found.fit
+
+    def fit_by(stages: Sequence[Stage]) -> Fit:
+        fit = fit_plate(
+            pixels,
+            plan,
+            found.fit.camera,
+            stages=stages,
+            step_mm=0.5,
+            reduction=1,
+            blur_px=max(1.0, 0.12 * scale),
+            prior=_prior(reduced, card),
+        )
+        return fit or found.fit
+
+    fit = fit_by(LAST_STAGES)
+    if fit.proof.share > found.fit.proof.share:
+        return fit
+    return max(fit, fit_by(UNVOTED_STAGES), key=lambda f: f.proof.share)
+
+
+def _prior(reduced: _Reduced, card: CardPose | None) -> Prior:
+    if card is None:
+        return Prior(focal=reduced.focal_prior)
+    return Prior(focal=(float(np.log(card.camera.focal)), CARD_FOCAL_SE), tilt_se=CARD_TILT_SE)
 
 
 def _pose(found: _Found, fit: Fit, *, on_card: bool) -> PlatePose:
