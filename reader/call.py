@@ -148,6 +148,10 @@ def call_mark(
         against = looks_against(measured, place, thresholds)
         if against:
             return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
+        reach = measured.shade_reach or 0.0
+        if measured.height - reach <= needed:
+            may = f"a shadow that the plastic beside it shows may lie on it, worth up to {reach:.4f}"
+            return _call(measured, "doubtful", blank, detection, [above, may], disturbed=True)
         witness, speaks = heard(measured)
         if not speaks:
             return _call(measured, "doubtful", blank, detection, [above, witness], disturbed=True)

@@ -80,6 +80,7 @@ def _measurement(verdict: Verdict, window: str, name: MarkName, mark: Mark) -> M
         blank_n=mark.blank_n or NO_BLANKS,
         plastic=mark.plastic,
         shade_height=mark.shade_height,
+        shade_reach=mark.shade_reach,
         dye_evidence=mark.dye_evidence,
         which_dye_evidence=mark.which_dye_evidence,
         line_evidence=mark.line_evidence,

@@ -511,6 +511,7 @@ def _pooled(
         dye_angle_se=mean([mark.dye_angle_se if mark.dye == dye else None for mark in marks]),
         plastic=None if None in (seen := [mark.plastic for mark in marks]) else all(seen),
         shade_height=mean([mark.shade_height for mark in marks]),
+        shade_reach=mean([mark.shade_reach for mark in marks]),
         dye_evidence=mean([mark.dye_evidence if mark.dye == dye else None for mark in marks]),
         which_dye_evidence=mean([mark.which_dye_evidence if mark.dye == dye else None for mark in marks]),
         line_evidence=mean([mark.line_evidence for mark in marks]),

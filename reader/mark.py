@@ -115,6 +115,7 @@ class MarkMeasurement:
 
     What tells dye from light. plastic : whether the plastic beside the window was seen; None where nobody looked.
     shade_height : what the change of light that it shows would have added to the height; None where it was not seen.
+    shade_reach : what it may yet add, where the membrane does not tell where its shadow lies.
     dye_evidence : by how much the dye explains the colour better than a neutral shadow does, natural logarithm of the
     likelihood ratio; which_dye_evidence : the same over the mark's other dye; line_evidence : by how much a line
     explains the profile better than an edge does.
@@ -137,6 +138,7 @@ class MarkMeasurement:
     blank_n: float
     plastic: bool | None = None
     shade_height: float | None = None
+    shade_reach: float | None = None
     dye_evidence: float | None = None
     which_dye_evidence: float | None = None
     line_evidence: float | None = None
@@ -766,6 +768,7 @@ def _measurement(
         which_dye_evidence=which_dye(colour, unsure, dye, other) if coloured and other else None,
         line_evidence=fit.line_evidence[k] if snr >= LOOKS_SNR else None,
         plastic=shade.plastic,
+        shade_reach=_reach(shade, fit, k) * scale if shade.plastic else None,
         shade_height=float(fit.filters[k] @ (shade.change[fit.rows] @ LUMA)) * scale
         if shade.plastic
         else None,
@@ -776,6 +779,14 @@ def _measurement(
             part_of_breadth=part, colour_not_carried=snr >= LOOKS_SNR and (colourless or not coloured)
         ),
     )
+
+
+def _reach(shade: Shade, fit: _Fit, k: int) -> float:
+    """Luma height that the light may yet add to a mark, if its shadow lies elsewhere than thought."""
+    if not len(shade.others):
+        return 0.0
+    left = shade.others[:, fit.rows] - shade.change[fit.rows] @ LUMA
+    return max(0.0, float((left @ fit.filters[k]).max()))
 
 
 def _flags(**found: bool) -> tuple[str, ...]:

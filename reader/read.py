@@ -431,6 +431,7 @@ def _mark_record(
         dye_angle_deg_se=measured.dye_angle_se,
         plastic=measured.plastic,
         shade_height=measured.shade_height,
+        shade_reach=measured.shade_reach,
         dye_evidence=measured.dye_evidence,
         which_dye_evidence=measured.which_dye_evidence,
         line_evidence=measured.line_evidence,

@@ -80,10 +80,16 @@ COARSE_LINE_SHARE = 0.08
 """By so large a share of its height a strong line's shape may differ from the usual one, 1 sigma."""
 LINE_OFFSETS_MM = np.linspace(-0.4, 0.4, 5)
 """Places of a line about its printed one that are tried meanwhile."""
+LINE_SD = 0.1
+"""Height that a line may have, luma absorbance, 1 sigma: by which it must earn that it is there (Occam's factor)."""
 ROWS_MIN = 12
 """Fewer rows say nothing of a shift."""
 LIKELY = 1e-3
 """Shifts less likely than this, against the likeliest, are left out."""
+KNOWN_SHIFT_MM = 0.15
+"""A shift is known if its spread is below this; else it may be that a line on the membrane is the shadow itself."""
+HARDLY_LESS = 0.05
+"""Shifts from this chance on, against the likeliest, are hardly less likely."""
 SHIFT_MODES = 5
 """Modes kept of what an unsure shift leaves unsure."""
 SHIFT_FLOOR_MM = 0.04
@@ -106,13 +112,15 @@ class Shade:
     nobody looked.
     change : (n, 3) absorbance RGB that the light adds along the window's middle, on the rows of its profile; 0 where
     the light is level. tilt : mm along the flow by which the change moves for each mm across. modes : (k, n) luma
-    absorbance, 1 sigma each: what is unsure of it.
+    absorbance, 1 sigma each: what is unsure of it. others : (m, n) luma absorbance, other changes that are hardly less
+    likely, where the membrane does not tell where its shadow lies; none where it does.
     """
 
     plastic: bool | None
     change: FloatArray
     tilt: float
     modes: FloatArray
+    others: FloatArray
 
     @property
     def is_level(self) -> bool:
@@ -122,17 +130,23 @@ class Shade:
 
 def unasked_shade(n: int) -> Shade:
     """Say that nobody looked at the plastic beside a window of n rows: its strip is all there is."""
-    return Shade(plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def unknown_shade(n: int) -> Shade:
     """Say that nothing is known of the light on a window of n rows, as no plastic was seen beside it."""
-    return Shade(plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def level_shade(n: int) -> Shade:
     """Say that the light on a window of n rows is known to be level."""
-    return Shade(plastic=True, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)))
+    return Shade(
+        plastic=True, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+    )
 
 
 def find_shades(
@@ -399,19 +413,20 @@ def _fit_shift(
     seen = [(light, profile) for light, profile in zip(lights, profiles, strict=True) if light is not None]
     each = [_unlikelihoods(light, profile, layout) for light, profile in seen]
     prior = ((SHARES - SHARE) / SHARE_SD)[:, None] ** 2 + (SHIFTS / SHIFT_SD_MM) ** 2
-    posterior = _posterior(sum(each, prior))
-    share, share_se = _moments(posterior.sum(axis=1), SHARES)
+    total = sum(each, prior)
+    share, share_se = _moments(_posterior(total).sum(axis=1), SHARES)
     apart = SHIFTS[:, None] - SHIFTS[None]
-    about = np.exp(-0.5 * (apart / WINDOW_SHIFT_SD_MM) ** 2) @ posterior.sum(axis=0)
+    near = np.exp(-0.5 * (apart / WINDOW_SHIFT_SD_MM) ** 2)
     best = int(np.argmin(np.abs(SHARES - share)))
-    return {
-        profile.window.id: _Place(
-            chances=_posterior(unlikely[best] - 2 * np.log(about + 1e-300)),
+    places = {}
+    for (_, profile), unlikely in zip(seen, each, strict=True):
+        by_others = near @ _posterior(total - unlikely).sum(axis=0)
+        places[profile.window.id] = _Place(
+            chances=_posterior(unlikely[best] - 2 * np.log(by_others + 1e-300)),
             share=share,
             share_se=math.hypot(share_se, SHARE_FLOOR),
         )
-        for (_, profile), unlikely in zip(seen, each, strict=True)
-    }
+    return places
 
 
 def _posterior(unlikely: FloatArray) -> FloatArray:
@@ -450,7 +465,8 @@ def _unlikelihoods(light: _Light, profile: Profile, layout: Layout) -> FloatArra
     for mark in marks:
         lines = line_shape(x - mark.position - LINE_OFFSETS_MM[:, None], mark.width, DEFAULT_BLUR_MM)
         power = np.einsum("ij,jk,ik->i", lines, projected, lines)
-        unlikely -= (np.maximum(weighted @ lines.T, 0.0) ** 2 / np.maximum(power, 1e-12)).max(axis=2)
+        gain = np.maximum(weighted @ lines.T, 0.0) ** 2 / np.maximum(power, 1e-12)
+        unlikely -= 2 * np.logaddexp(0.0, 0.5 * (gain - np.log1p(LINE_SD**2 * power)).max(axis=2))
     return np.asarray(unlikely)
 
 
@@ -490,7 +506,9 @@ def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade
     change = np.einsum("i,ijk->jk", chances, moved)
     luma = change @ LUMA
     slope = np.gradient(luma, ROW_MM)
-    shift, _ = _moments(chances, SHIFTS[likely])
+    shift, spread = _moments(chances, SHIFTS[likely])
+    known = spread < KNOWN_SHIFT_MM or not light.change.any()
+    others = (moved @ LUMA)[chances > HARDLY_LESS * chances.max()]
     modes = [
         *_strongest(np.sqrt(chances)[:, None] * (moved @ LUMA - luma)),
         SHIFT_FLOOR_MM * slope,
@@ -498,7 +516,9 @@ def _shade(light: _Light, profile: Profile, tilt: float, place: _Place) -> Shade
         SHARPNESS_MM2 / 2 * np.gradient(slope, ROW_MM),
         *(np.interp(profile.position_mm + shift, light.position_mm, mode) for mode in light.modes),
     ]
-    return Shade(plastic=True, change=change, tilt=tilt, modes=np.stack(modes))
+    return Shade(
+        plastic=True, change=change, tilt=tilt, modes=np.stack(modes), others=others[:0] if known else others
+    )
 
 
 def _strongest(curves: FloatArray) -> FloatArray:

@@ -227,6 +227,7 @@ class Mark(_Frozen):
     `dye_angle_deg` the angle between the line's colour and the dye's, None where the file's chroma is too
     poor to tell. What tells dye from light: `plastic`, whether the plastic beside the window was seen (None: nobody
     looked); `shade_height`, what the change of light that it shows would have added to the height and was taken out;
+    `shade_reach`, what it may yet add;
     `dye_evidence`, `which_dye_evidence` and `line_evidence`, natural logarithms of likelihood ratios: the dye's colour
     over a neutral shadow's, one dye over the mark's other, a line over an edge. Of several photos of one plate,
     `weights` are their shares in the height, in the order of
@@ -255,6 +256,7 @@ class Mark(_Frozen):
     dye_angle_deg_se: Annotated[Degrees, Field(ge=0)] | None = None
     plastic: bool | None = None
     shade_height: Absorbance | None = None
+    shade_reach: AbsorbanceError | None = None
     dye_evidence: Figure | None = None
     which_dye_evidence: Figure | None = None
     line_evidence: Figure | None = None
