@@ -55,6 +55,8 @@ LEAST_MARGIN, LEAST_MARGIN_ON_CARD = 0.2, 0.12
 # side, to be seen. Where none is sure, so many guesses are tried.
 LEAST_SHARE, SURE_SHARE, LEAST_CUT_PROOF, SURE_PART = 0.55, 0.8, 0.5, 0.5
 MOST_TRIES = 8
+# How far a region's corners may lie from any plate's, as a share of its size: regions are rough.
+MOST_MISS = 0.18
 # How far an edge at a corner may lie from its place, mm; how far the outline may overhang the frame by error
 # of fit, mm.
 CORNER_REACH_MM = 0.8
@@ -112,11 +114,14 @@ class _Reduced:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Guess:
-    """A possible pose to refine: way up, camera (full-size px), likeness so far."""
+    """A possible pose to refine: way up, where the box's corners (4, 2) are seen, full-size px, likeness so far; its
+    camera, where something besides the corners tells it.
+    """
 
     way: Way
-    camera: Camera
+    corners: Points
     likeness: float
+    camera: Camera | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -159,16 +164,18 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
         if not found:
             card = None
             found = _settle(reduced, _guesses(reduced, templates, side=side), templates, None)
+    cropped = False
     if not found or (card is None and not found[0].sure):
         places = find_places(find_blobs(reduced.pixels), templates.plans, reduced.grey.shape)
         found = _merged(
             found, _settle(reduced, _guesses_by_openings(reduced, places, templates), templates, None)
         )
+        cropped = _shows_a_part(reduced, places, templates)
         if not found:
-            _refuse_unfound(reduced, places, templates)
+            _refuse_unfound(reduced, cropped=cropped)
     best = found[0]
     size = photo.pixels.shape[1], photo.pixels.shape[0]
-    _judge(best, found[1:], size, on_card=card is not None)
+    _judge(best, found[1:], size, on_card=card is not None, cropped=cropped)
     fit = _refine(photo.pixels, best, reduced, card)
     return _pose(best, fit, on_card=card is not None)
 
@@ -205,26 +212,32 @@ def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
 def _guesses(reduced: _Reduced, templates: Templates, *, side: float) -> list[_Guess]:
     """Poses from four-sided regions anywhere in the photo, best first."""
     guesses = []
-    full = scaled(np.eye(3), reduced.factor)
     for quad in quads(reduced.pixels, side=side):
         likeness = templates.likeness(reduced.grey, quad)
-        for way, value in zip(templates.ways, likeness, strict=True):
-            if value < LEAST_LIKENESS or value < likeness.max() - 0.1:
-                continue
-            corners = np.roll(quad, -way.turns, axis=0)
-            h = homography_between(box_corners(way.plan.outline), corners)
-            camera = None
-            if h is not None:
-                camera = first_camera(
-                    scaled(h, reduced.factor), centre=reduced.centre, focal_prior=reduced.focal_prior
-                )
-            if camera is None:
-                continue
-            box = box_corners(way.plan.outline)
-            fitted = fit_points(camera, box, apply(full, corners), focal_prior=reduced.focal_prior)
-            if fitted is not None and _plausible(fitted[0], way, corners, reduced):
-                guesses.append(_Guess(way=way, camera=fitted[0], likeness=float(value)))
+        corners = apply(scaled(np.eye(3), reduced.factor), quad)
+        guesses += [
+            _Guess(way=way, corners=np.roll(corners, -way.turns, axis=0), likeness=float(value))
+            for way, value in zip(templates.ways, likeness, strict=True)
+            if value > LEAST_LIKENESS and value > likeness.max() - 0.1
+        ]
     return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _camera_of(guess: _Guess, reduced: _Reduced) -> Camera | None:
+    """The camera of a guess; None where no real one could see a plate of these proportions so, some error allowed."""
+    if guess.camera is not None:
+        return guess.camera
+    box = box_corners(guess.way.plan.outline)
+    h = homography_between(box, guess.corners)
+    if h is None:
+        return None
+    camera = first_camera(h, centre=reduced.centre, focal_prior=reduced.focal_prior)
+    fitted = camera and fit_points(camera, box, guess.corners, focal_prior=reduced.focal_prior)
+    if not fitted:
+        return None
+    size = float(np.sqrt(abs(cv2.contourArea(guess.corners.astype(np.float32)))))
+    miss = np.linalg.norm(fitted[0].project(box) - guess.corners, axis=1)
+    return fitted[0] if miss.max() < MOST_MISS * size else None
 
 
 def _guesses_by_openings(reduced: _Reduced, places: Sequence[Place], templates: Templates) -> list[_Guess]:
@@ -238,7 +251,9 @@ def _guesses_by_openings(reduced: _Reduced, places: Sequence[Place], templates: 
             if _overhang(corners, reduced.grey.shape) > 0.1:
                 continue
             likeness = templates.likeness(reduced.grey, corners)[templates.ways.index(way)]
-            guesses.append(_Guess(way=way, camera=camera, likeness=float(likeness)))
+            guesses.append(
+                _Guess(way=way, corners=camera.project(box), likeness=float(likeness), camera=camera)
+            )
     return sorted(guesses, key=lambda g: -g.likeness)
 
 
@@ -265,27 +280,25 @@ def _overhang(corners: Points, shape: tuple[int, ...]) -> float:
     return beyond / float(np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))) + 1e-9)
 
 
-def _refuse_unfound(reduced: _Reduced, places: Sequence[Place], templates: Templates) -> NoReturn:
+def _refuse_unfound(reduced: _Reduced, *, cropped: bool) -> NoReturn:
     """Say why no plate was found, where the picture tells."""
+    if cropped:
+        refuse("cropped")
+    if len(find_markers(np.ascontiguousarray(reduced.grey[:, ::-1]))) >= 2:
+        refuse("mirrored")
+    refuse("no_plate")
+
+
+def _shows_a_part(reduced: _Reduced, places: Sequence[Place], templates: Templates) -> bool:
+    """Whether openings were found whose plate sticks out of the frame."""
     for place in places:
         way = next(i for i, w in enumerate(templates.ways) if w.plan is templates.plans[place.plan])
         corners = apply(place.mm_to_px, box_corners(templates.plans[place.plan].outline))
         if _overhang(corners, reduced.grey.shape) > 0.02:
             _, likeness = templates.likeness_in_frame(reduced.grey, corners)
             if likeness[way] > LEAST_LIKENESS:
-                refuse("cropped")
-    if len(find_markers(np.ascontiguousarray(reduced.grey[:, ::-1]))) >= 2:
-        refuse("mirrored")
-    refuse("no_plate")
-
-
-def _plausible(camera: Camera, way: Way, corners: Points, reduced: _Reduced) -> bool:
-    """Whether a real camera could see a plate of these proportions as this region, some pixels' error
-    allowed.
-    """
-    seen = (camera.project(box_corners(way.plan.outline)) - (reduced.factor - 1) / 2) / reduced.factor
-    size = float(np.sqrt(abs(cv2.contourArea(corners.astype(np.float32)))))
-    return bool(np.linalg.norm(seen - corners, axis=1).max() < 0.18 * size)
+                return True
+    return False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -339,29 +352,30 @@ def _guesses_on_card(
     raised = _raised(reduced, card, templates)
     for region in regions:
         sides = np.linalg.norm(np.roll(region, -1, axis=0) - region, axis=1)
+        # Markers that decode are not mirrored, nor is what lies beside them.
+        fitting = [i for i, way in enumerate(templates.ways) if not way.mirrored and _has_size(way, sides)]
+        if not fitting:
+            continue
         likeness = templates.likeness(reduced.grey, apply(raised, region))
-        for way, value in zip(templates.ways, likeness, strict=True):
-            # Markers that decode are not mirrored, nor is what lies beside them.
-            if way.mirrored:
-                continue
-            outline = way.plan.outline
-            want = np.array([outline.width, outline.height, outline.width, outline.height])
-            if value < LEAST_LIKENESS or value < likeness.max() - 0.1:
-                continue
-            if np.abs(np.roll(sides, -way.turns) / want - 1).max() > 0.2:
+        for i in fitting:
+            way = templates.ways[i]
+            if likeness[i] < LEAST_LIKENESS or likeness[i] < likeness.max() - 0.1:
                 continue
             corners = np.roll(region, -way.turns, axis=0)
             along = corners[1] + corners[2] - corners[0] - corners[3]
+            box = box_corners(way.plan.outline)
+            camera = _laid(card.camera, way.plan.outline.thickness, corners.mean(axis=0), along, box)
             guesses.append(
-                _Guess(
-                    way=way,
-                    camera=_laid(
-                        card.camera, outline.thickness, corners.mean(axis=0), along, box_corners(outline)
-                    ),
-                    likeness=float(value),
-                )
+                _Guess(way=way, corners=camera.project(box), likeness=float(likeness[i]), camera=camera)
             )
     return sorted(guesses, key=lambda g: -g.likeness)
+
+
+def _has_size(way: Way, sides: Points) -> bool:
+    """Whether a region's sides (4,) mm are about a plate's, that way up."""
+    outline = way.plan.outline
+    want = np.array([outline.width, outline.height, outline.width, outline.height])
+    return bool(np.abs(np.roll(sides, -way.turns) / want - 1).max() < 0.2)
 
 
 def _climbed(reduced: _Reduced, card: CardPose, templates: Templates, guess: _Guess) -> _Guess:
@@ -370,7 +384,7 @@ def _climbed(reduced: _Reduced, card: CardPose, templates: Templates, guess: _Gu
     way = next(i for i, w in enumerate(templates.ways) if w.plan is plan and w.turns == 0)
     raised = _raised(reduced, card, templates)
     box = box_corners(plan.outline)
-    seen = (guess.camera.project(box) - (reduced.factor - 1) / 2) / reduced.factor
+    seen = (guess.corners - (reduced.factor - 1) / 2) / reduced.factor
     corners = apply(np.linalg.inv(raised), seen)
     along = corners[1] + corners[2] - corners[0] - corners[3]
     place = np.array([*corners.mean(axis=0), np.arctan2(along[1], along[0])])
@@ -392,7 +406,7 @@ def _climbed(reduced: _Reduced, card: CardPose, templates: Templates, guess: _Gu
                         place, best, improved = trial, value, True
     direction = np.array([np.cos(place[2]), np.sin(place[2])])
     camera = _laid(card.camera, plan.outline.thickness, place[:2], direction, box)
-    return _Guess(way=templates.ways[way], camera=camera, likeness=best)
+    return _Guess(way=templates.ways[way], corners=camera.project(box), likeness=best, camera=camera)
 
 
 def _laid(camera: Camera, thickness: float, middle: Points, along: Points, box: Points) -> Camera:
@@ -420,13 +434,15 @@ def _settle(
     found: list[_Found] = []
     tries = 0
     for guess in guesses:
-        middle = guess.camera.project(box_corners(guess.way.plan.outline).mean(axis=0)[None])[0]
-        if any(_inside(middle, f) and f.sure for f in found):
+        if any(f.sure and _inside(guess.corners.mean(axis=0), f) for f in found):
+            continue
+        camera = _camera_of(guess, reduced)
+        if camera is None:
             continue
         tries += 1
         if tries > MOST_TRIES:
             break
-        scored = _refine_and_score(reduced, guess, templates, card)
+        scored = _refine_and_score(reduced, guess.way, camera, templates, card)
         if scored is not None:
             found = _merged(found, [scored])
     return found
@@ -451,10 +467,9 @@ def _inside(point: Points, found: _Found) -> bool:
 
 
 def _refine_and_score(
-    reduced: _Reduced, guess: _Guess, templates: Templates, card: CardPose | None
+    reduced: _Reduced, way: Way, camera: Camera, templates: Templates, card: CardPose | None
 ) -> _Found | None:
     """Refine a guess; where another way up then explains the place better, once more with that."""
-    way, camera = guess.way, guess.camera
     for _ in range(2):
         fit = _refine_reduced(reduced, way.plan, camera, _prior(reduced, card))
         if fit is None:
@@ -544,20 +559,25 @@ def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
     return np.array([share[2 * i] - share[2 * i + 1] for i in range(4)])
 
 
-def _judge(best: _Found, others: Sequence[_Found], size: tuple[int, int], *, on_card: bool) -> None:
+def _judge(
+    best: _Found, others: Sequence[_Found], size: tuple[int, int], *, on_card: bool, cropped: bool
+) -> None:
     """Refuse what must not be read: a second plate, a flipped picture, a plate cut by the frame, an unsure
-    way up.
+    way up. cropped : openings were found whose plate sticks out of the frame.
     """
     if others:
         refuse("two_plates")
     if _is_cut_by_frame(best, size):
         refuse("cropped")
-    if best.margin < (LEAST_MARGIN_ON_CARD if on_card else LEAST_MARGIN):
-        rival = best.rival
-        if rival is not None and rival.layout is not best.way.layout:
-            refuse("which_layout", first=best.way.layout.layout, second=rival.layout.layout)
-        refuse("which_way_up")
-    if not on_card and best.fit.proof.sides[CUT] < LEAST_CUT_PROOF:
+    unsure = best.margin < (LEAST_MARGIN_ON_CARD if on_card else LEAST_MARGIN)
+    cut_unseen = not on_card and best.fit.proof.sides[CUT] < LEAST_CUT_PROOF
+    if (unsure or cut_unseen) and cropped:
+        refuse("cropped")
+    rival = best.rival
+    if unsure and rival is not None and rival.layout is not best.way.layout:
+        refuse("which_layout", first=best.way.layout.layout, second=rival.layout.layout)
+    # A picture is called mirrored only where all of the plate says so.
+    if unsure or cut_unseen or (best.way.mirrored and not best.sure):
         refuse("which_way_up")
     if best.way.mirrored:
         refuse("mirrored")

@@ -20,15 +20,16 @@ from reader.sight import (
     FIRST_RIM,
     LINE_OFFSETS,
     LINE_SES,
+    N_STEPS,
     OUTLINE_END,
     OUTLINE_START,
     RIM_END,
     RIM_START,
     SIDES_OF_RIM,
-    STEPS,
     Floats,
     Pixels,
     Sight,
+    changes_of,
     look,
     moved,
 )
@@ -44,7 +45,7 @@ PRIOR_YIELDS = 2.0
 EDGE_SE_MM = 0.15
 # All pieces together tell as much as this many independent edges.
 EFFECTIVE_EDGES = 30.0
-N_UNKNOWNS = len(STEPS) + len(LINE_OFFSETS)
+N_UNKNOWNS = N_STEPS + len(LINE_OFFSETS)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -190,7 +191,7 @@ def _held(camera: Camera, lines: Points, prior: Prior, upright: Points) -> Held:
 
 def _lens_prior(camera: Camera, focal: tuple[float, float]) -> tuple[Points, Points]:
     """What is known of a lens, for the camera's eight unknowns: weights, and how far it is from there."""
-    weight, gap = np.zeros(len(STEPS)), np.zeros(len(STEPS))
+    weight, gap = np.zeros(N_STEPS), np.zeros(N_STEPS)
     for i, ((mean, se), now) in enumerate(
         ((focal, np.log(camera.focal)), (BEND_PRIOR, camera.bend)), start=6
     ):
@@ -222,10 +223,10 @@ def _vote(sight: Sight, wells: Wells | None, lines: Points, held: Held, stage: S
     sides are shifted as wholes; and openings, and sides once more from wherever these may have taken the plate.
     """
     if stage.vote is None:
-        return np.zeros(len(STEPS))
+        return np.zeros(N_STEPS)
     reach_mm, blur_mm = stage.vote
     ballot = _Ballot(sight, wells, lines, blur_mm)
-    step, votes = _vote_sides(ballot, held, np.zeros(len(STEPS)), reach_mm, 2 * blur_mm)
+    step, votes = _vote_sides(ballot, held, np.zeros(N_STEPS), reach_mm, 2 * blur_mm)
     aim = None if stage.openings is None else _shift_openings(ballot, step, stage.openings)
     if aim is not None:
         for loose in (*range(4), None):
@@ -327,7 +328,7 @@ def _follow(ballot: _Ballot, held: Held, step: Points, aim: Points, loose: int |
     normal_matrix = (sight.jacobian * weight[:, None]).T @ sight.jacobian + held[0][:8, :8]
     right = sight.jacobian.T @ (weight * aim)
     if ballot.wells is not None:
-        rows = ballot.wells.jacobian.reshape(-1, len(STEPS))
+        rows = ballot.wells.jacobian.reshape(-1, N_STEPS)
         trust = np.repeat(ballot.wells.clear, 2) / WELL_SE_MM**2
         normal_matrix += (rows * trust[:, None]).T @ rows
         right += rows.T @ (trust * (ballot.wells.shift.ravel() - rows @ step))
@@ -458,11 +459,7 @@ def fit_points(
         gap = seen - at
         scale = 3.0 * POINT_SE_PX + 1.5 * float(np.median(np.abs(gap)))
         weight = np.repeat(1 / (1 + np.einsum("ij,ij->i", gap, gap) / scale**2), 2) / POINT_SE_PX**2
-        jacobian = np.empty((2 * len(points), 8))
-        for i in range(8):
-            step = np.zeros(8)
-            step[i] = STEPS[i]
-            jacobian[:, i] = (moved(camera, pivot, step).project(points) - at).ravel() / STEPS[i]
+        jacobian = changes_of(camera, pivot, points).reshape(N_STEPS, -1).T
         held, prior_gap = _lens_prior(camera, focal_prior)
         normal_matrix = (jacobian * weight[:, None]).T @ jacobian + np.diag(held)
         try:

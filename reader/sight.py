@@ -47,9 +47,8 @@ FIT_NOISE, LEAST_NOISE = 9.0, 0.5
 # of a plate seen in simulated and shared photos shows 6 codes and more in 199 of 200, 12 in 49 of 50.
 PROOF_NOISE, PROOF_CODES = 2.0, 3.5
 
-# Sizes of the numerical derivatives' steps, about half a pixel each: radians, shares of the focal length,
-# logarithms.
-STEPS = np.array([3e-4, 3e-4, 3e-4, 3e-4, 3e-4, 3e-4, 1e-3, 1e-3])
+# A camera's unknowns, as `moved` takes them.
+N_STEPS = 8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -223,7 +222,7 @@ def look(
         likely=np.empty(0, np.float32),
         wall=wall,
         lean=wall / layout.outline.thickness,
-        jacobian=jacobian_of(camera, pivot, edges.middle, middle, outwards / scale[:, None]),
+        jacobian=jacobian_of(camera, pivot, edges.middle, outwards / scale[:, None]),
     )
     smooth = _smooth_so_far(clear, edges.outer)
     likely: list[NDArray[Any]] = [
@@ -346,12 +345,34 @@ def moved(camera: Camera, pivot: Points, step: Points) -> Camera:
     )
 
 
-def jacobian_of(camera: Camera, pivot: Points, points: Points, seen: Points, outwards: Points) -> Points:
+def changes_of(camera: Camera, pivot: Points, points: Points) -> Points:
+    """How points (n, 2) mm move in the picture, px, per unit of each of the unknowns of `moved`: (8, n, 2)."""
+    middle = camera.rotation[:, :2] @ pivot + camera.shift
+    from_middle = (points - pivot) @ camera.rotation[:, :2].T
+    x, y, z = from_middle.T
+    nil, depth = np.zeros_like(x), middle[2]
+    at = from_middle + middle
+    flat = at[:, :2] / at[:, 2:]
+    across = np.stack(
+        [
+            np.stack([nil, -z, y]),
+            np.stack([z, nil, -x]),
+            np.stack([-y, x, nil]),
+            np.stack([nil + depth, nil, nil]),
+            np.stack([nil, nil + depth, nil]),
+            np.broadcast_to(-middle[:, None], (3, len(x))),
+            np.stack([nil, nil, nil + depth]),
+        ]
+    )
+    u, v = flat.T
+    change = (across[:, :2] - across[:, 2:] * np.stack([u, v])) / at[:, 2]
+    square = u * u + v * v
+    bent = change * (1 + camera.bend * square)
+    bent += 2 * camera.bend * (change[:, :1] * u + change[:, 1:] * v) * np.stack([u, v])
+    bent[6] += np.stack([u, v]) * (1 + camera.bend * square)
+    return camera.focal * np.concatenate([bent, (np.stack([u, v]) * square)[None]]).transpose(0, 2, 1)
+
+
+def jacobian_of(camera: Camera, pivot: Points, points: Points, outwards: Points) -> Points:
     """How far (k, 8) points move, mm outwards, per unit of each of the camera's unknowns."""
-    jacobian = np.empty((len(seen), len(STEPS)))
-    for i, size in enumerate(STEPS):
-        step = np.zeros(len(STEPS))
-        step[i] = size
-        shift = moved(camera, pivot, step).project(points) - seen
-        jacobian[:, i] = np.einsum("ij,ij->i", shift, outwards) / size
-    return jacobian
+    return np.asarray(np.einsum("snj,nj->ns", changes_of(camera, pivot, points), outwards), np.float64)

@@ -71,9 +71,9 @@ def find_wells(pixels: Pixels, layout: Layout, camera: Camera, *, reduction: flo
 
 def _jacobian(camera: Camera, layout: Layout, places: Points) -> Points:
     both = np.repeat(places, 2, axis=0)
-    seen, outwards, px_per_mm = seen_edges(camera, both, np.tile(np.eye(2), (len(places), 1)))
+    _, outwards, px_per_mm = seen_edges(camera, both, np.tile(np.eye(2), (len(places), 1)))
     pivot = np.array([layout.outline.width, layout.outline.height]) / 2
-    return jacobian_of(camera, pivot, both, seen, outwards / px_per_mm[:, None]).reshape(len(places), 2, -1)
+    return jacobian_of(camera, pivot, both, outwards / px_per_mm[:, None]).reshape(len(places), 2, -1)
 
 
 @lru_cache(maxsize=1)
