@@ -131,6 +131,8 @@ FLAGS: dict[str, str] = {
     "exposed darker",
     "compressed": "the file is compressed so hard that a faint line is rounded away; send the original file",
     "window_off": "the reference line lies at the end of its search; the window may have been misplaced",
+    "place_unsure": "too little of the plate's edges and openings is seen to be sure where its windows lie; photograph "
+    "it whole, from straight above, in even light",
     "not_seen": "the mark's place is hidden or blown out",
     "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",
 }

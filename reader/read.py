@@ -263,7 +263,7 @@ def _measure(
         profiles,
         layout,
         shades,
-        survival.flags,
+        [(*flags, *pose.notes) for flags in survival.flags],
         chroma_floor=chroma_floor(photo.chroma),
         tone=membrane_tone(strips),
     )

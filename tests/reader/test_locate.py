@@ -77,6 +77,14 @@ def test_a_darker_photo_gives_the_same_place() -> None:
     assert np.abs(dark.corners_px - bright.corners_px).max() < 0.4 * bright.px_per_mm
 
 
+def test_a_plate_that_hardly_stands_out_is_not_sure_of_its_place() -> None:
+    photo, _ = shoot(readable_scene(LAYOUTS[0], 13, size=SIZE))
+    clear = find_plate(photo, LAYOUTS)
+    assert clear.notes == ()
+    faint = find_plate(as_photo(np.rint(128 + 0.1 * (photo.pixels - 128.0)).astype(np.uint8)), LAYOUTS)
+    assert faint.notes == ("place_unsure",)
+
+
 def test_sixteen_bits_give_the_same_place_as_eight() -> None:
     photo, _ = shoot(readable_scene(LAYOUTS[0], 14, size=SIZE))
     deep = as_photo(photo.pixels.astype(np.uint16) * 257)
