@@ -1,7 +1,7 @@
 """Find the plate: on its photo card or bare, which layout it is, which way up, or why it cannot be read."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NoReturn
 
 import cv2
@@ -43,6 +43,10 @@ from reader.sight import CUT, RIM_START, seen_edges, strength_across
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
 REDUCED_SIDE = 900
+# A bar's brightest, and how flat it is, 8-bit codes: video black is 16 (ITU-R BT.601), and compression leaves a code or
+# two. Each line is looked at every so many px; a picture fills this share of the frame at least, each way, and this
+# share of its first line beside a bar is brighter than a bar.
+BAR_BLACK, BAR_FLAT, BAR_STEP, LEAST_SHOWN, LEAST_LIT = 18, 4, 8, 0.25, 0.8
 # A darker photo's copy is brightened to here, 8-bit code, at most this many times.
 DIM, MOST_GAIN = 160.0, 6.0
 # Likeness of a region's edges to the layout's openings. Shared photos' true places give 0.4 to 0.85, all else
@@ -150,7 +154,8 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
 
     Raises PhotoRefusedError: no_plate, two_plates, mirrored, cropped, which_layout, which_way_up.
     """
-    reduced = _reduce(photo.pixels)
+    pixels, corner = _without_bars(photo.pixels)
+    reduced = _reduce(pixels)
     templates = templates_of(tuple(layouts))
     card = find_card(
         reduced.grey, reduction=reduced.factor, centre=reduced.centre, focal_prior=reduced.focal_prior
@@ -178,10 +183,42 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
         if not found:
             _refuse_unfound(reduced, cropped=cropped)
     best = found[0]
-    size = photo.pixels.shape[1], photo.pixels.shape[0]
+    size = pixels.shape[1], pixels.shape[0]
     _judge(best, found[1:], size, on_card=card is not None, cropped=cropped)
-    fit = _refine(photo.pixels, best, reduced, card)
-    return _pose(best, fit, on_card=card is not None)
+    fit = _refine(pixels, best, reduced, card)
+    camera = replace(fit.camera, centre=fit.camera.centre + corner)
+    return _pose(best, replace(fit, camera=camera), on_card=card is not None)
+
+
+def _without_bars(
+    pixels: NDArray[np.uint8] | NDArray[np.uint16],
+) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], Points]:
+    """A picture without the black bars that screenshots and players put round it, and its top-left pixel (x, y).
+
+    A bar is flat, and ends along a straight line: a plate on a black table ends in no such line.
+    """
+    sides = (pixels, pixels.transpose(1, 0, 2))
+    depth = 257 if pixels.dtype == np.uint16 else 1
+    if not any(_is_bar(side[[0, -1], ::BAR_STEP], depth).any() for side in sides):
+        return pixels, np.zeros(2)
+    spans = []
+    for side in sides:
+        shown = np.flatnonzero(~_is_bar(side[:, ::BAR_STEP], depth))
+        if not len(shown) or shown[-1] - shown[0] < LEAST_SHOWN * len(side):
+            return pixels, np.zeros(2)
+        spans.append(slice(int(shown[0]), int(shown[-1]) + 1))
+    inside = pixels[spans[0], spans[1]]
+    for side, span, whole in zip((inside, inside.transpose(1, 0, 2)), spans, sides, strict=True):
+        ends = [side[0]] * (span.start > 0) + [side[-1]] * (span.stop < len(whole))
+        if any(np.mean(end.max(axis=1) > BAR_BLACK * depth) < LEAST_LIT for end in ends):
+            return pixels, np.zeros(2)
+    return inside, np.array([spans[1].start, spans[0].start], np.float64)
+
+
+def _is_bar(lines: NDArray[np.uint8] | NDArray[np.uint16], depth: int) -> NDArray[np.bool_]:
+    """Whether each line (n, m, 3) is flat and black; depth : codes per 8-bit code."""
+    dark, bright = lines.min(axis=(1, 2)), lines.max(axis=(1, 2))
+    return np.asarray((bright <= BAR_BLACK * depth) & (bright - dark <= BAR_FLAT * depth))
 
 
 def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
