@@ -32,7 +32,7 @@ EDGE = -2.0
 """Log likelihood ratio of line over edge below which a line's shape counts against it. Faint true lines fall below it
 once in a thousand (simulated)."""
 
-LOSSES = ("smoothed", "near_white", "compressed")
+LOSSES = ("smoothed", "near_white", "veiled", "compressed", "few_tones")
 """Flags of a file that may have lost a faint line: nothing is called absent in it."""
 OFF = "the reference line lies at the end of its search, so this may be another place than the mark's"
 UNEVEN = 0.002

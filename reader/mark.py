@@ -78,6 +78,9 @@ BLANK_APART = 1.4
 """Blank lines so many line widths apart count as independent (a blurred line and its neighbour's flank)."""
 FALLBACK_NOISE = 0.004
 """Whitened blank height assumed where a plate has no blank stretch at all (8-bit noise of one code)."""
+LEAST_NOISE = 2e-5
+"""Whitened height of a blank, 1 sigma, that rounding to 8-bit codes leaves though everything is alike: a hundredth of
+a code over the thousands of pixels of a line."""
 PLATE_WEIGHT = 12.0
 """Blank heights that the whole plate's spread is worth against a single window's own."""
 ENOUGH_BLANKS = 20.0
@@ -197,8 +200,9 @@ class _Blanks:
 
     @property
     def covariance(self) -> FloatArray:
-        """Mean square (3, 3) of the heights, each by its worth."""
-        return np.asarray((self.rgb * self.worth[:, None]).T @ self.rgb / self.worth.sum())
+        """Mean square (3, 3) of the heights, each by its worth; never less than rounding leaves."""
+        found = (self.rgb * self.worth[:, None]).T @ self.rgb / self.worth.sum()
+        return np.asarray(found + LEAST_NOISE**2 * np.eye(3))
 
     @property
     def sd(self) -> float:
@@ -496,7 +500,7 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
         return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=MEMBRANE_FREEDOM, rgb=rgb)
     known = [blanks for blanks in plate if blanks.independent > 0]
     weights = np.array([blanks.independent for blanks in known])
-    drawn = robust_pool([max(blanks.sd, 1e-12) for blanks in known], weights)[1] ** 2
+    drawn = robust_pool([blanks.sd for blanks in known], weights)[1] ** 2
     pooled = sum(w * d * b.covariance for w, d, b in zip(weights, drawn, known, strict=True)) / total
     odd = next((float(d) for d, b in zip(drawn, known, strict=True) if b is own), 1.0)
     share = own.independent / (own.independent + PLATE_WEIGHT * odd)
