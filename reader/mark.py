@@ -260,7 +260,8 @@ def measure_marks(
 ) -> tuple[WindowFit, ...]:
     """Measure all marks of a plate: one WindowFit a profile, in order. Heights may be negative, as noise makes them.
 
-    shades : the change of light along each window. losses : by window, flags of what may have taken a faint line.
+    shades : the change of light along each window. losses : by window, flags of what may have taken
+    a faint line, or put the window elsewhere.
 
     chroma_floor : the smallest chroma amplitude that the file carries, in 8-bit codes. tone : the membranes' encoded
     brightness, 0..1, which says how many codes a given absorbance is.

@@ -147,6 +147,8 @@ FLAGS: dict[str, str] = {
     "and send the original file",
     "not_original": f"{COPY.reason}; {COPY.remedy}",
     "window_off": "the reference line lies at the end of its search; the window may have been misplaced",
+    "place_unsure": "too little of the plate's edges and openings is seen to be sure where its windows lie; photograph "
+    "it whole, from straight above, in even light",
     "not_seen": "the mark's place is hidden or blown out",
     "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",
 }

@@ -274,7 +274,7 @@ def _measure(
         profiles,
         layout,
         shades,
-        lost,
+        [(*flags, *pose.notes) for flags in lost],
         chroma_floor=chroma_floor(photo.chroma),
         tone=membrane_tone(strips),
     )
