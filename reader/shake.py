@@ -59,6 +59,9 @@ EDGES_ALONE_PX = 1.5
 """And in the photo's own pixels: less is a camera's own."""
 ONE_WAY = 2.5
 """A blur so many times stronger one way than the other is a shake and no lack of focus."""
+DOUBTED = 0.7
+"""Where neither a line stands out nor the plate's own edges prove its place, so much less blur says the same: a long
+swing leaves hardly an edge across it to be measured."""
 PICTURE_SMEAR_PX = 0.9
 PICTURE_BLUR_PX = 2.0
 """On a reduced picture without a plate, the sharpest edges' blur one way or every way; of pictures that show something
@@ -95,7 +98,8 @@ def check_shake(
     if not (smeared or blurred or spread is None):
         return
     smear = edge_smear(_plane(photo, pose))
-    one_way = smear is not None and smear.strongest > ONE_WAY * smear.weakest
+    doubted = DOUBTED if "place_unsure" in pose.notes and spread is None else 1.0
+    one_way = smear is not None and smear.strongest > doubted * ONE_WAY * smear.weakest
     if spread is not None and smeared and (one_way or not blurred):
         refuse(
             "shaken", far=f": lines of {narrowest:g} mm look {spread / LINE_SIGMA * narrowest:.1f} mm broad"
@@ -103,7 +107,7 @@ def check_shake(
     if smear is None or not one_way:
         return
     least = max(EDGES_ALONE * narrowest, EDGES_ALONE_PX / pose.px_per_mm)
-    if blurred or _one_way_mm(smear, layout) > least:
+    if blurred or _one_way_mm(smear, layout) > doubted * least:
         refuse("shaken", far=f": lines of {narrowest:g} mm are smeared along the flow")
 
 
