@@ -78,6 +78,8 @@ BLANK_APART = 1.4
 """Blank lines so many line widths apart count as independent (a blurred line and its neighbour's flank)."""
 FALLBACK_NOISE = 0.004
 """Whitened blank height assumed where a plate has no blank stretch at all (8-bit noise of one code)."""
+TONE_MIN = 0.05
+"""Darker membranes are taken for so bright when codes are turned into absorbance."""
 LEAST_NOISE = 2e-5
 """Whitened height of a blank, 1 sigma, that rounding to 8-bit codes leaves though everything is alike: a hundredth of
 a code over the thousands of pixels of a line."""
@@ -257,6 +259,7 @@ def measure_marks(
     *,
     chroma_floor: float = 0.0,
     tone: float = 0.8,
+    rounding: float = 0.0,
 ) -> tuple[WindowFit, ...]:
     """Measure all marks of a plate: one WindowFit a profile, in order. Heights may be negative, as noise makes them.
 
@@ -264,14 +267,15 @@ def measure_marks(
     a faint line, or put the window elsewhere.
 
     chroma_floor : the smallest chroma amplitude that the file carries, in 8-bit codes. tone : the membranes' encoded
-    brightness, 0..1, which says how many codes a given absorbance is.
+    brightness, 0..1, which says how many codes a given absorbance is. rounding : what the file's rounding alone may
+    have made of a blank, codes of luma, 1 sigma: no height is known better.
     """
     shades = shades or [unasked_shade(len(profile.position_mm)) for profile in profiles]
     noise = _learn_noise(profiles, shades, layout)
     blanks = [_blanks(profile, shade, layout, noise) for profile, shade in zip(profiles, shades, strict=True)]
     levels = [_noise_level(own, blanks) for own in blanks]
     fits = [
-        _fit(profile, shade, layout, noise, level.sigma)
+        _fit(profile, shade, layout, noise, level.sigma, rounding / codes_per_height(max(tone, TONE_MIN)))
         for profile, shade, level in zip(profiles, shades, levels, strict=True)
     ]
     carried = faintest_colour(chroma_floor, tone)
@@ -527,8 +531,13 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
 # --- fit -------------------------------------------------------------------------------------------------------------
 
 
-def _fit(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigma: float) -> _Fit:
-    """Place, width and height of both marks in luma, by penalised generalised least squares."""
+def _fit(
+    profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigma: float, rounding: float
+) -> _Fit:
+    """Place, width and height of both marks in luma, by penalised generalised least squares.
+
+    rounding : luma absorbance, 1 sigma, below which no height is known.
+    """
     rows = _used(profile, layout)
     x = profile.position_mm[rows]
     y = profile.absorbance[rows] @ LUMA
@@ -559,9 +568,8 @@ def _fit(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigm
         for k in (0, 1)
     ]
     heights = np.array([edge.height for edge in alone])
-    errors = np.hypot(
-        np.maximum(plain * misfit, [edge.error for edge in alone]), _beside_shadow(profile, layout, rows)
-    )
+    known = np.maximum(np.maximum(plain * misfit, [edge.error for edge in alone]), rounding)
+    errors = np.hypot(known, _beside_shadow(profile, layout, rows))
     return _Fit(
         rows=rows,
         x=x,
@@ -884,6 +892,12 @@ def _angle_error(colour: FloatArray, dye: FloatArray, level: _Level, error: floa
     return math.degrees(math.atan2(spread, float(np.linalg.norm(colour))))
 
 
+def codes_per_height(tone: float) -> float:
+    """8-bit codes that an absorbance of 1 takes off a channel of an encoded brightness 0..1, to first order (gamma of
+    about 2.2)."""
+    return tone * 255 * math.log(10) / 2.2
+
+
 def faintest_colour(chroma_floor: float, tone: float) -> float:
     """Luma height from which a red line's chroma exceeds the file's floor well enough to be believed.
 
@@ -891,8 +905,7 @@ def faintest_colour(chroma_floor: float, tone: float) -> float:
     dye's direction and ITU-R BT.601, moves Cr by 0.713 of the difference between red's loss and luma's.
     """
     dye = DYE["red"]
-    codes_per_height = tone * 255 * math.log(10) / 2.2
-    chroma = 0.713 * (float(LUMA @ dye) - dye[0]) * codes_per_height
+    chroma = 0.713 * (float(LUMA @ dye) - dye[0]) * codes_per_height(tone)
     return float(CHROMA_MARGIN * chroma_floor / chroma * float(LUMA @ dye))
 
 

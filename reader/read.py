@@ -277,6 +277,7 @@ def _measure(
         [(*flags, *pose.notes) for flags in lost],
         chroma_floor=chroma_floor(photo.chroma),
         tone=membrane_tone(strips),
+        rounding=survival.rounding,
     )
     age = reading_age(
         layout,

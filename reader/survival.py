@@ -5,6 +5,7 @@ tight error behind. What every picture of a membrane has is grain: light comes i
 the grain is finer than light itself allows, something has taken it, and may have taken a line with it.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -19,7 +20,7 @@ from reader.line import LUMA
 from reader.photo import ChromaInfo, Photo, Pixels
 from reader.settings import Layout
 from reader.strip import Strip
-from reader.tones import has_few_tones
+from reader.tones import tone_step
 
 MIN_GRAIN_CODES = 0.35
 """Grain, 8-bit codes (1 sigma) of luma at the file's own pixels, below which it was smoothed away. Photon transfer
@@ -43,6 +44,9 @@ PLATEAU_RATIO = 4.0
 many times as many as in the two codes below: blown out, then dimmed."""
 LUMA_STEP = 14.0
 """Quantisation step of low luma frequencies at quality 50 (ITU-T T.81, table K.1: 10 to 16)."""
+DC_STEP = 16.0
+BLOCK_PX = 8
+"""The same of a block's mean, which its coefficient holds times the block's side (ITU-T T.81)."""
 LINE_CODES = 1.9
 """What a line of contrast 0.03 takes off luma, 8-bit codes, on a membrane of usual brightness: of 180 codes, with a
 tone curve's exponent of 1 / 2.2 and three quarters of the dye's drop."""
@@ -52,9 +56,13 @@ BLOCK_GAIN = 8.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Survival:
-    """What this file has done to faint lines, by window: codes of `quality.FLAGS` that hold there."""
+    """What this file has done to faint lines, by window: codes of `quality.FLAGS` that hold there.
+
+    rounding : what rounding alone may have made of a blank, codes of luma, 1 sigma: no height is known better.
+    """
 
     flags: tuple[tuple[str, ...], ...]
+    rounding: float
 
 
 def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Survival:
@@ -63,9 +71,10 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
     found = [_grain_share(photo, strip, layout) for strip in strips]
     n_pixels = sum(n for n, _ in found)
     share = sum(n * value for n, value in found) / n_pixels if n_pixels else 0.0
-    smoothed = grain_codes(share) < MIN_GRAIN_CODES
+    grain = grain_codes(share)
+    smoothed = grain < MIN_GRAIN_CODES
     compressed = _is_compressed(photo.chroma)
-    few = has_few_tones(photo, strips)
+    step = tone_step(photo, strips)
     shoulder = SHOULDER_CODE * white_level(photo) / 255
     return Survival(
         flags=tuple(
@@ -75,13 +84,34 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
                     ("smoothed", smoothed),
                     ("near_white", _tone(strip) > shoulder),
                     ("compressed", compressed),
-                    ("few_tones", few),
+                    ("few_tones", step > 1),
                 )
                 if holds
             )
             for strip in strips
-        )
+        ),
+        rounding=math.hypot(
+            rounding_codes(step, grain if step == 1 else 0.0), _block_codes(photo.chroma, strips)
+        ),
     )
+
+
+def rounding_codes(step: float, grain: float) -> float:
+    """What rounding to levels a step apart leaves of a mean, codes, 1 sigma: a level's half where no grain blurs it.
+
+    Gaussian dither of sigma g takes the error's first harmonic down by exp(-2 pi^2 g^2 / step^2) (Widrow & Kollar,
+    Quantization Noise, 2008).
+    """
+    return step / math.sqrt(12) * math.exp(-2 * (math.pi * grain / step) ** 2)
+
+
+def _block_codes(chroma: ChromaInfo, strips: Sequence[Strip]) -> float:
+    """What the rounding of JPEG's block means leaves of a line's mean over the breadth, codes, 1 sigma."""
+    if chroma.jpeg_quality is None:
+        return 0.0
+    step = DC_STEP * _quality_scale(chroma.jpeg_quality) / BLOCK_PX
+    breadth_px = float(np.median([strip.window.breadth * strip.native_px_per_mm for strip in strips]))
+    return step / math.sqrt(12 * max(1.0, breadth_px / BLOCK_PX))
 
 
 def grain_codes(share: float) -> float:
@@ -179,5 +209,9 @@ def _is_compressed(chroma: ChromaInfo) -> bool:
     quality = chroma.jpeg_quality
     if quality is None:
         return False
-    percent = 5000 / quality if quality < 50 else 200 - 2 * quality
-    return LUMA_STEP * percent / 100 > BLOCK_GAIN * LINE_CODES
+    return LUMA_STEP * _quality_scale(quality) > BLOCK_GAIN * LINE_CODES
+
+
+def _quality_scale(quality: int) -> float:
+    """Factor on quality 50's quantisation steps (libjpeg's rule; quality 100 keeps steps of 1)."""
+    return 50 / quality if quality < 50 else max(0.01, 2 - quality / 50)

@@ -21,8 +21,8 @@ MAX_GAPS = 0.2
 STEP_PX = 2
 
 
-def has_few_tones(photo: Photo, strips: Sequence[Strip]) -> bool:
-    """Whether green has gaps between its levels about the windows of a plate."""
+def tone_step(photo: Photo, strips: Sequence[Strip]) -> float:
+    """Codes from one level of green to the next about the windows of a plate: 1 where no levels are missing."""
     corners = np.concatenate([strip.corners_px for strip in strips])
     low = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
     high = np.ceil(corners.max(axis=0)).astype(int) + 1
@@ -36,4 +36,5 @@ def has_few_tones(photo: Photo, strips: Sequence[Strip]) -> bool:
     empty = (counts < EMPTY_SHARE * near)[first : last + 1]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], empty.astype(int), [0]])))
     gaps = edges[1::2] - edges[::2]
-    return int(gaps[gaps >= GAP_CODES].sum()) > MAX_GAPS * len(empty)
+    wide = gaps[gaps >= GAP_CODES]
+    return 1.0 + float(wide.mean()) if int(wide.sum()) > MAX_GAPS * len(empty) else 1.0

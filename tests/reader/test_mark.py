@@ -326,6 +326,17 @@ def test_a_membrane_without_any_grain_still_has_a_finite_error() -> None:
     assert all(np.isfinite(fit.indicator.blank_sd) and fit.indicator.blank_sd > 0 for fit in fits)
 
 
+def test_no_height_is_known_better_than_the_files_rounding() -> None:
+    layout = load_layout("comb")
+    strips = [as_strip(SimulatedStrip(px_per_mm=14.0).with_seed(k), w) for k, w in enumerate(layout.window)]
+    fits = measure_marks([extract_profile(s) for s in strips], layout, tone=0.7, rounding=0.29)
+    # A third of a code of 180, by the slope of a tone curve of exponent 1 / 2.2, in absorbance of luma.
+    least = 0.29 / (0.7 * 255 * np.log(10) / 2.2)
+    assert all(fit.indicator.standard_error * float(LUMA @ DYE["red"]) >= 0.99 * least for fit in fits)
+    limits = [fit.indicator.blank_mean + 3 * fit.indicator.blank_sd for fit in fits]
+    assert all(limit * float(LUMA @ DYE["red"]) > 2 * least for limit in limits)
+
+
 def test_an_odd_window_does_not_widen_the_limits_of_the_others() -> None:
     layout = load_layout("comb")
     usual = SimulatedStrip(px_per_mm=14.0).with_texture(0.003)
