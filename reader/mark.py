@@ -525,7 +525,13 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
     mean = max(0.0, sum(float(w @ f) for w, f in zip(worth, searched, strict=True)))
     spread = sum(float(w @ (f - mean) ** 2) for w, f in zip(worth, searched, strict=True))
     freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
-    return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)
+    return _Level(
+        sigma=sigma,
+        mean=scale * mean,
+        sd=scale * math.sqrt(spread + LEAST_NOISE**2),
+        freedom=freedom,
+        rgb=rgb,
+    )
 
 
 # --- fit -------------------------------------------------------------------------------------------------------------
