@@ -78,6 +78,10 @@ BLANK_APART = 1.4
 """Blank lines so many line widths apart count as independent (a blurred line and its neighbour's flank)."""
 FALLBACK_NOISE = 0.004
 """Whitened blank height assumed where a plate has no blank stretch at all (8-bit noise of one code)."""
+SHADE_CODES = 0.15
+"""What is taken out as a shadow is not known better than plastic and membrane are rounded: two uniform errors of a
+code, sqrt(2 / 12), over some eight codes that shading and grain spread them on. Grain blurs it no further where a
+picture is changed after it was rounded first."""
 TONE_MIN = 0.05
 """Darker membranes are taken for so bright when codes are turned into absorbance."""
 LEAST_NOISE = 2e-5
@@ -274,8 +278,9 @@ def measure_marks(
     noise = _learn_noise(profiles, shades, layout)
     blanks = [_blanks(profile, shade, layout, noise) for profile, shade in zip(profiles, shades, strict=True)]
     levels = [_noise_level(own, blanks) for own in blanks]
+    code = 1 / codes_per_height(max(tone, TONE_MIN))
     fits = [
-        _fit(profile, shade, layout, noise, level.sigma, rounding / codes_per_height(max(tone, TONE_MIN)))
+        _fit(profile, shade, layout, noise, level.sigma, code=code, rounding=rounding)
         for profile, shade, level in zip(profiles, shades, levels, strict=True)
     ]
     carried = faintest_colour(chroma_floor, tone)
@@ -538,11 +543,18 @@ def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
 
 
 def _fit(
-    profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigma: float, rounding: float
+    profile: Profile,
+    shade: Shade,
+    layout: Layout,
+    noise: NoiseModel,
+    sigma: float,
+    *,
+    code: float,
+    rounding: float,
 ) -> _Fit:
     """Place, width and height of both marks in luma, by penalised generalised least squares.
 
-    rounding : luma absorbance, 1 sigma, below which no height is known.
+    code : absorbance of luma that one 8-bit code is. rounding : codes, 1 sigma, below which no height is known.
     """
     rows = _used(profile, layout)
     x = profile.position_mm[rows]
@@ -574,8 +586,9 @@ def _fit(
         for k in (0, 1)
     ]
     heights = np.array([edge.height for edge in alone])
-    known = np.maximum(np.maximum(plain * misfit, [edge.error for edge in alone]), rounding)
-    errors = np.hypot(known, _beside_shadow(profile, layout, rows))
+    known = np.maximum(np.maximum(plain * misfit, [edge.error for edge in alone]), rounding * code)
+    taken = np.minimum(np.abs(filters @ (shade.change[rows] @ LUMA)), SHADE_CODES * code)
+    errors = np.sqrt(known**2 + taken**2 + _beside_shadow(profile, layout, rows) ** 2)
     return _Fit(
         rows=rows,
         x=x,
