@@ -161,7 +161,7 @@ def _story(stored: "StoredReading", history: "Sequence[Event]") -> list[str]:
     grade = stored.current.grade or stored.current.status
     lines = [f"{stored.id}   {grade.upper()}" + "   waits for a reviewer" * stored.waiting]
     if stored.superseded_by:
-        lines.append(f"  superseded by {stored.superseded_by}, a later reading of the same photo")
+        lines.append(f"  superseded by {stored.superseded_by}, a later reading")
     for event in history:
         lines.append(show.printable(f"  {event.seq:>6}  {_written(event.at)}  {event.kind} by {event.by}"))
         tell = {"reading": _tell_reading, "review": _tell_review, "correction": _tell_correction}.get(
@@ -186,6 +186,7 @@ def _tell_reading(event: "Event") -> list[str]:
         if name != "operator"
     ]
     told += [f"in place of {id}" for id in payload.get("supersedes", ())]
+    told += [f"reason: {payload['reason']}"] if "reason" in payload else []
     if verdict["status"] == "refused":
         return [*told, f"refused: {verdict['reason']}"]
     expired = _expired(payload["statement"].get("plate_expiry"), event.at)
@@ -576,7 +577,7 @@ def _reread_lines(one: "Reread") -> list[str]:
     taken = f", taken {_written(one.captured_at)}" if one.captured_at else ""
     lines += show.labelled("photo", ", ".join(one.photos) + taken)
     if row.superseded_by:
-        lines += show.labelled("", f"superseded by {row.superseded_by}, a later reading of the same photo")
+        lines += show.labelled("", f"superseded by {row.superseded_by}, a later reading")
     lines += show.labelled("then", first.because) + show.labelled("today", today.because)
     for change in one.marks:
         lines += show.labelled(

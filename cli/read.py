@@ -19,7 +19,7 @@ from cli.options import moment
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from reader.batch import Job, Outcome, Work
+    from reader.batch import Job, Outcome, Replacing, Work
 
 _BEST_TO_WORST = (GRADED, UNDECIDED, REFUSED, FAILED)
 
@@ -89,6 +89,10 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
     "--reading-age", metavar="MINUTES", type=float, callback=_minutes, help="From the drops to the photo."
 )
 @logbook_options
+@click.option(
+    "--replaces", metavar="ID", help="Reading in the logbook whose place this one takes; with --reason."
+)
+@click.option("--reason", metavar="TEXT", help="Why it takes that place.")
 @_statement_options
 @click.option("--json", "as_json", is_flag=True, help="Print verdicts, one a line, and nothing else.")
 @click.option(
@@ -112,6 +116,8 @@ def read(
     force: bool,
     logbook: str | None,
     logbook_photos: str | None,
+    replaces: str | None,
+    reason: str | None,
     **stated: str | None,
 ) -> int:
     """Read plates from photos: a call for each mark, a grade, and the proof.
@@ -125,7 +131,9 @@ def read(
     one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
     photo leaves is mostly settled by two or three.
 
-    With --logbook each reading is kept there too, with its original photo and what you state about the sample.
+    With --logbook each reading is kept there too, with its original photo and what you state about the sample. It
+    takes the place of an earlier reading of the photo by the same person, for the same tank, point and settings,
+    and of any other only by --replaces ID and a --reason; else it stands beside it.
 
     Exit status: 0 every photo got a grade; 3 one is undecided; 4 one was refused; 1 a result could not be
     written, or a photo failed otherwise (of several, the last named counts); 2 wrong usage.
@@ -140,6 +148,7 @@ def read(
     settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts)
     found = find_photos(photos)
     plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
+    replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
     if out is not None:
         check_folder(out)
     work = partial(
@@ -148,7 +157,7 @@ def read(
     )
     prose = not (quiet or as_json)
     with ExitStack() as stack:
-        put = _putter(logbook, logbook_photos, stated | {"drops_at": drops_at}, stack)
+        put = _putter(logbook, logbook_photos, stated | {"drops_at": drops_at}, replacing, stack)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
@@ -172,8 +181,29 @@ def read(
     return status
 
 
+def _replacing(
+    replaces: str | None, reason: str | None, logbook: str | None, *, n_readings: int
+) -> "Replacing | None":
+    """The reading whose place is to be taken, and why."""
+    if replaces is None and reason is None:
+        return None
+    if replaces is None or not (reason or "").strip():
+        raise click.UsageError("--replaces ID and --reason TEXT go together: say which reading, and why")
+    if not logbook:
+        raise click.UsageError("--replaces is about a logbook; name one with --logbook PATH|URL")
+    if n_readings > 1:
+        raise click.UsageError(f"--replaces is for one reading, but there are {n_readings}")
+    from reader.batch import Replacing
+
+    return Replacing(id=replaces.strip().lower(), reason=reason or "")
+
+
 def _putter(
-    logbook: str | None, photos: str | None, stated: dict[str, Any], stack: ExitStack
+    logbook: str | None,
+    photos: str | None,
+    stated: dict[str, Any],
+    replacing: "Replacing | None",
+    stack: ExitStack,
 ) -> "Callable[[Outcome], Outcome]":
     """What puts an outcome into the logbook; without one, what leaves it alone."""
     if not logbook:
@@ -191,7 +221,14 @@ def _putter(
 
     statement = Statement.of(**stated)
     book = stack.enter_context(Logbook.open(logbook, photos=photos))
-    return lambda outcome: put_into(book, outcome, statement, at=datetime.now(UTC).astimezone())
+    if replacing is not None:
+        book.row(replacing.id)  # an id that is mistyped is told before anything is read
+
+    def put(outcome: "Outcome") -> "Outcome":
+        at = datetime.now(UTC).astimezone()
+        return put_into(book, outcome, statement, at=at, replacing=replacing)
+
+    return put
 
 
 def _carry_out(
@@ -220,6 +257,9 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
         show.say_problem(show.refusal_line(outcome))
     elif verdict is not None and paragraph:
         click.echo("\n".join(show.reading_lines(outcome)))
+    else:
+        for line in show.succession_lines(outcome):
+            show.say_problem(f"{outcome.job.photo}: {line}")
     if outcome.problem:
         show.say_problem(outcome.problem)
     if outcome.details and os.environ.get("LINECALL_DEBUG"):

@@ -14,6 +14,7 @@ import click
 
 if TYPE_CHECKING:
     from reader.batch import Outcome
+    from reader.logbook import ReadingRow
     from reader.verdict import Mark, Verdict, WindowRecord
 
 T = TypeVar("T")
@@ -70,9 +71,33 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     lines += labelled("next", verdict.next_step)
     if outcome.logged:
         lines += labelled("logbook", f"reading {outcome.logged}")
+    for line in succession_lines(outcome):
+        lines += labelled("", line)
     for label, path in zip(("written", ""), outcome.written, strict=False):
         lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(path))}")  # on one line, to be copied
     return lines
+
+
+def succession_lines(outcome: "Outcome") -> list[str]:
+    """Say whose place a reading took in the logbook, and beside which it stands; a sentence each."""
+    succession = outcome.succession
+    if succession is None:
+        return []
+    return [
+        f"in place of reading {row.id}"
+        + ", which no longer waits for a reviewer" * (row.id in succession.waited)
+        for row in succession.replaced
+    ] + [
+        f"beside reading {row.id} of the same photo ({_matter(row)}), which stands"
+        f"{' and waits for a reviewer' * (row.rank is not None)}; if one of them is a slip, read the photo again "
+        "as it should be, with --replaces ID --reason TEXT"
+        for row in succession.beside
+    ]
+
+
+def _matter(row: "ReadingRow") -> str:
+    said = [row.tank and f"tank {row.tank}", row.sample_point, f"by {row.operator}", row.grade or row.status]
+    return ", ".join(filter(None, said))
 
 
 def why(verdict: "Verdict") -> str:

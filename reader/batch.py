@@ -12,7 +12,7 @@ from reader.errors import LinecallError, OutputError
 from reader.output import free_name, write_whole
 
 if TYPE_CHECKING:
-    from reader.logbook import Logbook, Statement
+    from reader.logbook import Logbook, Statement, Succession
     from reader.read import ReadSettings
     from reader.verdict import Verdict
 
@@ -54,7 +54,7 @@ class Outcome:
     """What became of one photo: a verdict and the files written, or a problem in one line, or both.
 
     details : the traceback, where the problem is a fault of linecall's own. logged : the reading's id in the
-    logbook, where it was put into one.
+    logbook, where it was put into one; succession : what it did to earlier readings there.
     """
 
     job: Job
@@ -63,6 +63,7 @@ class Outcome:
     problem: str | None = None
     details: str | None = None
     logged: str | None = None
+    succession: "Succession | None" = None
 
 
 def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
@@ -172,14 +173,31 @@ def _holds_earlier(verdict: "Verdict", path: Path) -> bool:
     return all(reading in verdict.readings for reading in earlier.readings or (earlier,))
 
 
-def put_into(logbook: "Logbook", outcome: Outcome, statement: "Statement", *, at: datetime) -> Outcome:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Replacing:
+    """A reading in the logbook whose place a new one takes, and why."""
+
+    id: str
+    reason: str
+
+
+def put_into(
+    logbook: "Logbook",
+    outcome: Outcome,
+    statement: "Statement",
+    *,
+    at: datetime,
+    replacing: Replacing | None = None,
+) -> Outcome:
     """Put what was read into the logbook, with its photos; an outcome without a photo's bytes passes by."""
     verdict, job = outcome.verdict, outcome.job
     if verdict is None or verdict.photo.sha256 is None:
         return outcome
     photos = job.plate if verdict.readings else (job.photo,)
+    named = {} if replacing is None else {"replaces": replacing.id, "reason": replacing.reason}
     try:
-        return replace(outcome, logged=logbook.add_reading(verdict, photos, statement, at=at))
+        logged = logbook.add_reading(verdict, photos, statement, at=at, **named)
+        return replace(outcome, logged=logged, succession=logbook.succession(logged))
     except LinecallError as error:
         problem = f"{job.photo}: not in the logbook: {error}"
         return replace(outcome, problem="; ".join(filter(None, (outcome.problem, problem))))

@@ -18,11 +18,11 @@ from click.testing import CliRunner, Result
 
 from cli.main import main
 from fixtures.verdicts import refused_verdict
-from reader.logbook import Logbook
+from reader.logbook import Logbook, Statement
 from reader.review.policy import load_policy
 from reader.review.record import decide
 from reader.settings import settings_path
-from reader.verdict import Verdict
+from reader.verdict import Call, Verdict
 from tests.reader.logbook.samples import AT, add, photo, verdict_of
 from tests.reader.logbook.todays_reader import Reader, put_in_place
 from tests.reader.review.books import add as add_plate
@@ -118,7 +118,9 @@ def test_a_story_is_told_in_order_with_what_was_said_first(ids: list[str]) -> No
 def test_a_story_tells_reviews_expiry_and_succession(here: Path) -> None:
     with Logbook.open("log.db") as book:
         first = add(book, here, 1, plate_expiry="2026-04", calls=("present", "doubtful"))
-        second = add(book, here, 1, plate_expiry="2026-05", calls=("present", "doubtful"))
+        again, said = photo(here, 1), Statement(operator="A. Technician", tank="T1", plate_expiry="2026-05")
+        verdict = verdict_of(again, ("present", "doubtful"))
+        second = book.add_reading(verdict, [again], said, at=AT, replaces=first, reason="misread the date")
         decision = {
             "window": "2",
             "mark": "indicator",
@@ -132,7 +134,7 @@ def test_a_story_tells_reviews_expiry_and_succession(here: Path) -> None:
     assert f"  superseded by {second}" in logbook("show", first).stdout
     assert "WARNING: the plate had expired (2026-04)" in logbook("show", first).stdout
     story = logbook("show", second).stdout
-    assert f"in place of {first}" in story
+    assert f"in place of {first}\n          reason: misread the date" in story
     assert "expired" not in story
     assert "          window 2 indicator: absent, blind: nothing there\n          grade heavy" in story
 
@@ -478,6 +480,86 @@ def test_a_reading_is_kept_with_what_was_stated(read: Callable[..., Result], her
         assert book.photo_bytes(stored.photos[0].sha256) == Path("IMG_1.jpg").read_bytes()
         assert stored.at.utcoffset() is not None
         assert book.verify().good
+
+
+def logged(
+    read: Callable[..., Result], *said: str, calls: tuple[Call, ...] = ("present", "absent")
+) -> Result:
+    verdict = verdict_of(Path("IMG_1.jpg"), calls)
+    return read("IMG_1.jpg", "--force", "-L", "log.db", *said, verdict=verdict)
+
+
+def standing() -> list[tuple[str | None, str]]:
+    with Logbook.open("log.db") as book:
+        return [(row.tank, row.operator) for row in book.readings(standing=True)][::-1]
+
+
+def test_a_photo_logged_under_another_tank_retires_nothing_and_says_so(read: Callable[..., Result]) -> None:
+    who = ("--operator", "A. Lind")
+    logged(read, *who, "--tank", "North", calls=("present", "doubtful"))
+    result = logged(read, *who, "--tank", "South")
+    assert standing() == [("North", "A. Lind"), ("South", "A. Lind")]
+    told = " ".join(result.stdout.split())
+    assert (
+        "of the same photo (tank North, by A. Lind, undecided), which stands and waits for a reviewer" in told
+    )
+    assert "1 reading waits" in run("review", "list", "-L", "log.db").stdout
+    quiet = logged(read, *who, "--tank", "East", "--quiet")
+    assert quiet.stdout == ""
+    assert quiet.stderr.count("IMG_1.jpg: beside reading ") == 2
+
+
+@pytest.mark.parametrize(
+    "other", [("--tank", "South"), ("--sample-point", "drain"), ("--operator", "B. Moreau"),
+              ("--plate-lot", "L-2"), ("--plate-expiry", "2028-01"), ("--sample-phase", "fuel")],
+)  # fmt: skip
+def test_only_a_reading_of_the_same_matter_takes_a_place_unasked(
+    read: Callable[..., Result], other: tuple[str, str]
+) -> None:
+    said = {"--tank": "North", "--sample-point": "sump", "--operator": "A. Lind", "--plate-lot": "L-1",
+            "--plate-expiry": "2027-03", "--sample-phase": "water"}  # fmt: skip
+    first = [word for pair in said.items() for word in pair]
+    logged(read, *first)
+    logged(read, *[word for pair in (said | dict([other])).items() for word in pair])
+    assert len(standing()) == 2
+    logged(read, *first)
+    assert len(standing()) == 2
+    logged(read, *first[:-2])  # what was said before is left out
+    assert len(standing()) == 3
+
+
+def test_a_place_is_taken_for_a_reason_and_what_no_longer_waits_is_said(read: Callable[..., Result]) -> None:
+    logged(read, "--operator", "A. Lind", "--tank", "North", calls=("present", "doubtful"))
+    with Logbook.open("log.db") as book:
+        [first] = [row.id for row in book.readings()]
+    south = ("--operator", "A. Lind", "--tank", "South")
+    for wrong, message in (
+        (("--replaces", first), "--replaces ID and --reason TEXT go together"),
+        (("--reason", "wrong tank"), "--replaces ID and --reason TEXT go together"),
+        (("--replaces", "zzzzzzzz", "--reason", "wrong tank"), "there is no reading 'zzzzzzzz'"),
+    ):
+        result = logged(read, *south, *wrong)
+        assert (result.exit_code, standing()) == (2, [("North", "A. Lind")])
+        assert message in result.stderr
+    result = logged(read, *south, "--replaces", first, "--reason", "wrong tank typed")
+    assert standing() == [("South", "A. Lind")]
+    assert f"in place of reading {first}, which no longer waits for a reviewer" in result.stdout
+    assert (
+        "reason: wrong tank typed" in logbook("show", result.stdout.split("logbook  reading ")[1][:8]).stdout
+    )
+    assert "superseded by" in logbook("show", first).stdout
+    assert logbook("verify").exit_code == 0
+
+
+def test_what_a_reviewer_decided_is_not_replaced(read: Callable[..., Result]) -> None:
+    logged(read, "--operator", "A. Lind", "--tank", "North")
+    with Logbook.open("log.db") as book:
+        [first] = [row.id for row in book.readings()]
+        book.append("review", {"waiting": False}, by="B. Moreau", reading=first, at=AT)
+    result = logged(read, "--operator", "A. Lind", "--replaces", first, "--reason", "clearer")
+    assert result.exit_code == 1
+    assert "has been reviewed, and what readers decided stands" in result.stderr
+    assert standing() == [("North", "A. Lind")]
 
 
 def test_variables_stand_for_logbook_and_operator(
