@@ -2,13 +2,14 @@
 
 import re
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, time
 from pathlib import Path
 
 import click
 
 # RFC 3339, with an offset from UTC or, like a camera's clock, without
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:\d\d))?", re.ASCII)
+_CLOCK = re.compile(r"\d\d:\d\d", re.ASCII)
 
 
 def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
@@ -22,6 +23,16 @@ def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> dat
     except ValueError:
         pass
     raise click.BadParameter(f"{value!r} is no time; write date and time, such as 2026-05-04T09:08+02:00")
+
+
+def moment_or_clock(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | time | None:
+    """Parse a time, or a time of day alone."""
+    if value is None or not _CLOCK.fullmatch(value.strip()):
+        return moment(ctx, param, value)
+    try:
+        return time.fromisoformat(value.strip())
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is no time of day; write it such as 07:36") from None
 
 
 def ending_in(*suffixes: str) -> Callable[[click.Context, click.Parameter, Path | None], Path | None]:

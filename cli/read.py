@@ -3,7 +3,7 @@
 import os
 import sys
 from contextlib import ExitStack, closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from functools import partial
 from math import isfinite
 from pathlib import Path
@@ -14,7 +14,7 @@ import click
 from cli import show
 from cli.logbook import logbook_options
 from cli.main import FAILED, GRADED, REFUSED, UNDECIDED
-from cli.options import moment
+from cli.options import moment_or_clock
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -32,13 +32,13 @@ def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) ->
 
 
 STATED = {
-    "tank": ("NAME", "tank that the sample is from."),
-    "sample_point": ("NAME", "where the sample was drawn, such as sump or drain."),
-    "sample_phase": ("NAME", "what was drawn, such as fuel or water."),
-    "plate_lot": ("LOT", "the plate's lot."),
-    "plate_expiry": ("DATE", "the plate's expiry: 2027-03-31, or 2027-03."),
-    "operator": ("NAME", "who reads."),
-    "note": ("TEXT", "anything else that should be known."),
+    "tank": ("NAME", "Tank that the sample is from."),
+    "sample_point": ("NAME", "Where the sample was drawn, such as sump or drain."),
+    "sample_phase": ("NAME", "What was drawn, such as fuel or water."),
+    "plate_lot": ("LOT", "The plate's lot."),
+    "plate_expiry": ("DATE", "The plate's expiry: 2027-03-31, or 2027-03."),
+    "operator": ("NAME", "Who reads."),
+    "note": ("TEXT", "Anything else that should be known."),
 }
 OPERATOR_VARIABLE = "LINECALL_OPERATOR"
 
@@ -48,9 +48,7 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
     for name, (metavar, text) in reversed(STATED.items()):
         variable = OPERATOR_VARIABLE if name == "operator" else None
         option = f"--{name.replace('_', '-')}"
-        command = click.option(option, metavar=metavar, envvar=variable, help=f"For the logbook: {text}")(
-            command
-        )
+        command = click.option(option, metavar=metavar, envvar=variable, help=text)(command)
     return command
 
 
@@ -82,8 +80,15 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.option(
     "--drops-at",
     metavar="TIME",
-    callback=moment,
-    help="When the drops were put in the wells: date and time.",
+    callback=moment_or_clock,
+    help="When the drops were put in the wells: date and time, or 07:36 for the last such time before the photo.",
+)
+@click.option(
+    "--zone",
+    metavar="NAME|OFFSET",
+    envvar="LINECALL_ZONE",
+    help="Zone of a camera that writes no offset, such as Europe/Lisbon or +02:00; or the variable LINECALL_ZONE.  "
+    "[default: the rules', else this machine's]",
 )
 @click.option(
     "--reading-age", metavar="MINUTES", type=float, callback=_minutes, help="From the drops to the photo."
@@ -108,7 +113,8 @@ def read(
     texts: str,
     same_plate: bool,
     out: Path | None,
-    drops_at: datetime | None,
+    drops_at: datetime | time | None,
+    zone: str | None,
     reading_age: float | None,
     as_json: bool,
     jobs: int,
@@ -144,8 +150,9 @@ def read(
     from reader.errors import OutputError
     from reader.output import check_folder
     from reader.read import load_settings
+    from reader.statement import Stated
 
-    settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts)
+    settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts, zone=zone)
     found = find_photos(photos)
     plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
     replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
@@ -153,7 +160,13 @@ def read(
         check_folder(out)
     work = partial(
         read_and_write,
-        order=Order(settings=settings, drops_at=drops_at, reading_age_min=reading_age, force=force),
+        order=Order(
+            settings=settings,
+            drops_at=drops_at,
+            reading_age_min=reading_age,
+            statement=Stated.of(**stated),
+            force=force,
+        ),
     )
     prose = not (quiet or as_json)
     with ExitStack() as stack:
@@ -207,10 +220,6 @@ def _putter(
 ) -> "Callable[[Outcome], Outcome]":
     """What puts an outcome into the logbook; without one, what leaves it alone."""
     if not logbook:
-        alone = [name for name in STATED if stated[name] is not None and name != "operator"]
-        if alone:
-            option = alone[0].replace("_", "-")
-            raise click.UsageError(f"--{option} is kept in a logbook; name one with --logbook PATH|URL")
         return lambda outcome: outcome
     if stated["operator"] is None:
         raise click.UsageError(

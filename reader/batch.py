@@ -4,7 +4,8 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from reader.output import free_name, write_whole
 if TYPE_CHECKING:
     from reader.logbook import Logbook, Statement, Succession
     from reader.read import ReadSettings
+    from reader.statement import Stated
     from reader.verdict import Verdict
 
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
@@ -41,11 +43,13 @@ class Order:
     """How every photo of a run is read and written.
 
     drops_at : when the drops were put in; or reading_age_min : minutes from then to the photo; or neither.
+    statement : what is stated about the sample and the plate.
     """
 
     settings: "ReadSettings"
-    drops_at: datetime | None = None
+    drops_at: datetime | time | None = None
     reading_age_min: float | None = None
+    statement: "Stated | None" = None
     force: bool = False
 
 
@@ -141,11 +145,13 @@ def read_and_write(job: Job, order: Order) -> Outcome:
     from reader.read import examine, examine_plate
     from reader.verdict import to_bytes
 
-    drops_at, minutes = order.drops_at, order.reading_age_min
-    if job.plate:
-        reading = examine_plate(job.plate, order.settings, drops_at=drops_at, reading_age_min=minutes)
-    else:
-        reading = examine(job.photo, order.settings, drops_at=drops_at, reading_age_min=minutes)
+    read = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
+    reading = read(
+        order.settings,
+        drops_at=order.drops_at,
+        reading_age_min=order.reading_age_min,
+        statement=order.statement,
+    )
     if not os.path.isfile(job.photo):  # unlike Path.is_file, this takes any name
         return Outcome(job=job, verdict=reading.verdict)
     files = {job.verdict_path: to_bytes(reading.verdict)}

@@ -417,6 +417,15 @@ class Rules(SettingsFile):
 
     kind: ClassVar[str] = "rules"
     rules: Text = Field(description="the rules' name")
+    reading_age: Literal["may be unknown", "must be known"] = Field(
+        default="may be unknown", description="whether a plate of unknown reading age gets a grade"
+    )
+    expired_plate: Literal["invalid", "warning"] = Field(
+        default="invalid", description="what a plate past its expiry is: invalid, or graded with a warning"
+    )
+    camera_zone: Text | None = Field(
+        default=None, description="zone of cameras that write no offset, such as 'Europe/Lisbon' or '+02:00'"
+    )
     row: tuple[Row, ...] = Field(min_length=1, max_length=64, description="one table [[row]] for each rule")
 
     @property
@@ -534,6 +543,11 @@ class NextSteps(_Frozen):
     early: Sentence = Field(description="what follows a photo taken before the reading range")
     late: Sentence = Field(description="what follows a photo taken after the reading range")
     implausible: Sentence = Field(description="what follows where an analyte's tiers contradict each other")
+    times: Sentence = Field(  # files of before it was asked for have none
+        default="No statement on the fuel: find the right times and read the photo again with them, "
+        "else repeat with a new plate; do not release on it.",
+        description="what follows where the times contradict each other, or lack though the rules ask for them",
+    )
 
 
 class Texts(SettingsFile):

@@ -29,16 +29,15 @@ from reader.logbook.events import (
     ID_LENGTH,
     ID_PATTERN,
     Id,
-    Name,
     canonical,
     load_event,
-    writable,
 )
 from reader.output import write_whole
 from reader.page_picture import png
 from reader.review.decide import CALLS, NAME_MAX
 from reader.review.policy import folded
 from reader.settings import DATA, SettingsFile, Share, Text, load_settings_file
+from reader.statement import Name, writable
 from reader.templates import render
 from reader.toml_file import Problem, contradiction
 from reader.verdict import Call, MarkName, SettingsRecord, Sha256, WindowRecord

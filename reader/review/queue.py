@@ -100,6 +100,9 @@ def _why(logbook: Logbook, row: ReadingRow) -> str:
         review = logbook.reading(row.id).current.review
         if review is not None and review.open:
             return "; ".join(mark.sentence for mark in review.open)
+    if row.rank is Rank.DECIDING_DOUBT and not row.doubtful:
+        age = logbook.reading(row.id).current.reading_age
+        return reason_to_wait(row) if age is None else age.sentence
     return reason_to_wait(row)
 
 
@@ -112,7 +115,7 @@ def reason_to_wait(row: ReadingRow) -> str:
         return (
             f"{doubts}, and the grade turns on it"
             if row.doubtful
-            else "photographed early: lines may still form"
+            else "its times leave the grade open, not its marks"
         )
     return {
         Rank.IDLE_DOUBT: f"{doubts}, the grade stands",

@@ -593,7 +593,7 @@ def test_what_is_wrong_with_a_statement_is_told_before_anything_is_read(read: Ca
     assert (
         "say who reads, for the logbook: --operator NAME" in read("IMG_1.jpg", "--logbook", "log.db").stderr
     )
-    assert "--tank is kept in a logbook; name one" in read("IMG_1.jpg", "--tank", "T1").stderr
+    assert "plate expiry is 'soon', expected" in read("IMG_1.jpg", "--plate-expiry", "soon").stderr
     result = read("IMG_1.jpg", "--logbook", "log.db", "--operator", "A", "--plate-expiry", "soon")
     assert "plate expiry is 'soon', expected a date or a month" in result.stderr
     result = read("IMG_1.jpg", "--logbook", "none/log.db", "--operator", "A")

@@ -181,7 +181,7 @@ def test_named_settings_reach_the_reader(reading: Reading, root: Path) -> None:
     ("arguments", "said"),
     [
         ((), "Missing argument 'PHOTO...'"),
-        (("a.jpg", "--drops-at", "09:08"), "'09:08' is no time; write date and time"),
+        (("a.jpg", "--drops-at", "25:08"), "'25:08' is no time of day; write it such as 07:36"),
         (("a.jpg", "--drops-at", "2026-05-04"), "is no time"),
         (("a.jpg", "--drops-at", "2026-13-04T09:08"), "is no time"),
         (("a.jpg", "--drops-at", "2026-05-04T25:08"), "is no time"),

@@ -1,0 +1,152 @@
+"""`linecall read`: no bare grade where the times contradict each other, the plate has expired or is read early.
+
+The photo is one of the demo's, of a plate on which every line is there; its camera wrote a time without an offset.
+"""
+
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from cli.main import main
+from reader.settings import settings_path
+from reader.verdict import Verdict, load_verdict
+
+GRADES = ("negligible", "moderate", "heavy", "invalid")
+
+
+@pytest.fixture(autouse=True)
+def here(tmp_path: Path, root: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.setenv("TZ", "UTC")
+    monkeypatch.delenv("LINECALL_ZONE", raising=False)
+    Path("bowser.jpg").write_bytes((root / "demo_images" / "helipad-bowser.jpg").read_bytes())
+    return tmp_path
+
+
+TAKEN = datetime(2026, 9, 10, 20, 32, 28)
+
+
+def read(*arguments: str) -> tuple[Result, Verdict]:
+    result = CliRunner().invoke(main, ["read", "bowser.jpg", "--layout", "comb", "--force", *arguments])
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    return result, load_verdict(Path("bowser.verdict.json"))
+
+
+def test_the_photo_is_what_these_tests_take_it_for() -> None:
+    result, verdict = read()
+    assert (result.exit_code, verdict.grade, verdict.cause) == (0, "negligible", None)
+    assert verdict.photo.captured_at == TAKEN
+
+
+@pytest.mark.parametrize(
+    ("drops", "said"),
+    [
+        ("2027-01-03T20:12+00:00", "115 days before the drops"),  # an old picture from the gallery
+        ("2026-09-10T20:12-05:00", "4 h 39 min before the drops"),  # a wrong zone
+        ("2026-09-10 20:45", "12.5 min before the drops"),
+    ],
+)
+def test_a_photo_from_before_the_drops_gives_no_bare_grade(drops: str, said: str) -> None:
+    result, verdict = read("--drops-at", drops)
+    assert (result.exit_code, verdict.grade, verdict.cause) == (3, "undecided", "time")
+    assert (verdict.possible_grades, verdict.pivotal) == (GRADES, ())
+    told = " ".join(result.stdout.split())
+    assert "UNDECIDED" in told
+    assert f"the photo was taken {said}" in told
+    assert "check the date, the time and the zone of both" in told
+    assert "do not release on it" in told
+
+
+@pytest.mark.parametrize("expiry", ["2026-08", "2026-09-09"])
+def test_an_expired_plate_is_invalid_unless_the_sites_rules_only_warn(expiry: str) -> None:
+    result, verdict = read("--plate-expiry", expiry, "--reading-age", "20")
+    assert verdict.grade == "invalid"
+    assert verdict.expiry is not None
+    assert (verdict.expiry.status, verdict.expiry.held_against) == ("expired", "2026-09-10")
+    assert f"{expiry}, and it was used on 2026-09-10" in " ".join(result.stdout.split())
+    text = settings_path("rules", "two-tier").read_text(encoding="utf-8")
+    Path("ours.toml").write_text(
+        text.replace('rules = "two-tier"', 'rules = "ours"').replace(
+            'expired_plate = "invalid"', 'expired_plate = "warning"'
+        )
+    )
+    result, verdict = read("--plate-expiry", expiry, "--reading-age", "20", "--rules", "ours.toml")
+    assert (result.exit_code, verdict.grade) == (0, "negligible")
+    assert "warning  the plate had expired" in result.stdout
+
+
+def test_a_plate_in_date_is_graded_and_its_expiry_is_in_the_verdict() -> None:
+    result, verdict = read("--plate-expiry", "2026-09", "--reading-age", "20")
+    assert (result.exit_code, verdict.grade) == (0, "negligible")
+    assert verdict.expiry is not None
+    assert verdict.expiry.status == "in_date"
+    assert verdict.statement is not None
+    assert verdict.statement.plate_expiry == "2026-09"
+
+
+def test_an_early_photo_has_one_answer_though_every_line_is_there() -> None:
+    result, verdict = read("--reading-age", "5")
+    assert (result.exit_code, verdict.grade, verdict.cause) == (3, "undecided", "time")
+    told = " ".join(result.stdout.split())
+    assert "NEGLIGIBLE" not in told
+    assert "photograph it again in 10 min" in told
+    assert "do not release on this photo" in told
+
+
+def test_a_time_of_day_is_the_last_such_time_before_the_photo() -> None:
+    result, verdict = read("--drops-at", "20:12")
+    assert verdict.reading_age is not None
+    assert (result.exit_code, verdict.reading_age.minutes) == (0, 20.5)
+    assert (verdict.reading_age.zone, verdict.reading_age.zone_source) == ("UTC+00:00", "machine")
+    assert verdict.reading_age.drops_at is not None
+    assert verdict.reading_age.drops_at.isoformat() == "2026-09-10T20:12:00+00:00"
+    late = read("--drops-at", "20:33")[1]
+    assert late.grade == "invalid"
+    assert late.reading_age is not None
+    assert "photographed 23 h 59 min after the drops" in late.reading_age.sentence
+
+
+@pytest.mark.parametrize(
+    ("arguments", "rules_zone", "source"),
+    [
+        (("--zone", "Europe/Lisbon"), None, "option"),
+        ((), "Europe/Lisbon", "rules"),
+        (("--zone", "+01:00"), "+05:00", "option"),
+    ],
+)
+def test_a_camera_without_an_offset_is_read_in_a_zone_that_is_named(
+    arguments: tuple[str, ...], rules_zone: str | None, source: str
+) -> None:
+    if rules_zone is not None:
+        text = settings_path("rules", "two-tier").read_text(encoding="utf-8")
+        own = text.replace('rules = "two-tier"', f'rules = "ours"\ncamera_zone = "{rules_zone}"')
+        Path("ours.toml").write_text(own)
+        arguments = (*arguments, "--rules", "ours.toml")
+    result, verdict = read("--drops-at", "2026-09-10T21:12+02:00", *arguments)  # 20:12 in Lisbon
+    assert verdict.reading_age is not None
+    assert (result.exit_code, verdict.reading_age.minutes) == (0, 20.5)
+    assert verdict.reading_age.zone_source == source
+    assert verdict.reading_age.zone is not None
+    assert f"the camera's time is read in {verdict.reading_age.zone}" in " ".join(result.stdout.split())
+    wrong = read("--drops-at", "2026-09-10T21:12+02:00", "--zone", "+05:00")
+    assert (wrong[0].exit_code, wrong[1].cause) == (3, "time")
+
+
+def test_rules_may_ask_for_a_known_age() -> None:
+    text = settings_path("rules", "two-tier").read_text(encoding="utf-8")
+    own = text.replace('rules = "two-tier"', 'rules = "ours"').replace("may be unknown", "must be known", 1)
+    Path("ours.toml").write_text(own)
+    result, verdict = read("--rules", "ours.toml")
+    assert (result.exit_code, verdict.grade, verdict.cause) == (3, "undecided", "time")
+    assert "the reading age is not known, and the rules ask for it" in result.stdout
+    assert read("--rules", "ours.toml", "--reading-age", "20")[0].exit_code == 0
+
+
+@pytest.mark.parametrize("given", ["Europe/Nowhere", "+25:00", "", "../etc/passwd"])
+def test_a_zone_that_is_none_is_wrong_usage(given: str) -> None:
+    result = CliRunner().invoke(main, ["read", "bowser.jpg", "--zone", given])
+    assert result.exit_code == 2
+    assert "is no zone; write its name or its offset" in result.stderr
