@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.main import FAILED, GRADED, REFUSED
+from cli.main import FAILED, GRADED, INTERNAL, REFUSED
 
 if TYPE_CHECKING:
     from reader.logbook import Event, Logbook, ReadingRow, StoredReading
@@ -463,8 +463,8 @@ def reread(
     is not at hand, another stands in and that is said. What reviewers have decided stands, and is said too.
 
     Exit status: 0 no grade would change; 3 one would; 4 a reading could not be read again: its photo is gone or was
-    altered, or its layout is not at hand; 1 a photo failed otherwise (of several, the last named counts); 2 wrong
-    usage.
+    altered, or its layout is not at hand; 1 a photo failed otherwise; 70 an internal error (of several, the last
+    named counts); 2 wrong usage.
     """
     if ids and (superseded or any(filters.values())):
         raise click.UsageError("name readings, or choose them by options; not both")
@@ -505,6 +505,7 @@ class _Tally:
     other_calls: int = 0
     unread: int = 0
     failed: int = 0
+    faults: int = 0
     instead: Counter[str] = field(default_factory=Counter)
 
     def count(self, one: "Reread") -> None:
@@ -513,10 +514,13 @@ class _Tally:
         self.other_calls += bool(one.marks) and not one.changes
         self.unread += one.problem is not None
         self.failed += one.failed
+        self.faults += one.details is not None
         self.instead.update(one.instead)
 
     @property
     def status(self) -> int:
+        if self.faults:
+            return INTERNAL
         if self.failed:
             return FAILED
         if self.unread:

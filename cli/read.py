@@ -13,7 +13,7 @@ import click
 
 from cli import show
 from cli.logbook import logbook_options
-from cli.main import FAILED, GRADED, REFUSED, UNDECIDED
+from cli.main import FAILED, GRADED, INTERNAL, INVALID, REFUSED, UNDECIDED, WORST_LAST
 from cli.options import moment_or_clock
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from reader.batch import Job, Outcome, Replacing, Work
 
-_BEST_TO_WORST = (GRADED, UNDECIDED, REFUSED, FAILED)
+_OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
 
 def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
@@ -141,18 +141,29 @@ def read(
     takes the place of an earlier reading of the photo by the same person, for the same tank, point and settings,
     and of any other only by --replaces ID and a --reason; else it stands beside it.
 
-    Exit status: 0 every photo got a grade; 3 one is undecided; 4 one was refused; 1 a result could not be
-    written, or a photo failed otherwise (of several, the last named counts); 2 wrong usage.
+    Exit status: 0 every photo got a valid grade; 3 one is undecided; 5 one is invalid; 4 one was refused; 1 a
+    result could not be written; 70 an internal error (of several photos the last named of these counts); 2 wrong
+    usage, such as a photo that is not there.
     """
     if drops_at is not None and reading_age is not None:
         raise click.UsageError("--drops-at and --reading-age say the same thing; give one")
-    from reader.batch import Order, find_photos, plan_jobs, plan_plate, read_and_write, write_summary
+    from reader.batch import (
+        Order,
+        find_photos,
+        missing_paths,
+        plan_jobs,
+        plan_plate,
+        read_and_write,
+        write_summary,
+    )
     from reader.errors import OutputError
     from reader.output import check_folder
     from reader.read import load_settings
     from reader.statement import Stated
 
     settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts, zone=zone)
+    for problem in missing_paths(photos):
+        raise click.UsageError(show.printable(problem))
     found = find_photos(photos)
     plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
     replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
@@ -178,7 +189,7 @@ def read(
         for outcome in map(put, arriving):
             outcomes.append(outcome)
             _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
-    status = max((_status(outcome) for outcome in outcomes), key=_BEST_TO_WORST.index)
+    status: int = max((_status(outcome) for outcome in outcomes), key=WORST_LAST.index)
     if len(outcomes) > 1:
         folder = plan[0].verdict_path.parent
         try:
@@ -276,8 +287,10 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
 
 
 def _status(outcome: "Outcome") -> int:
+    if outcome.details:
+        return INTERNAL
     if outcome.problem or outcome.verdict is None:
         return FAILED
     if outcome.verdict.status == "refused":
         return REFUSED
-    return UNDECIDED if outcome.verdict.grade == "undecided" else GRADED
+    return _OF_GRADE.get(outcome.verdict.grade or "", GRADED)

@@ -2,7 +2,7 @@
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time
 from functools import partial
@@ -81,6 +81,23 @@ def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
         for photo in _pictures_in(source) or [source]:
             found.setdefault(_real_folder(photo.parent) / photo.name, photo)
     return tuple(found.values())
+
+
+def missing_paths(sources: Iterable[Path]) -> Iterator[str]:
+    """A sentence for each path that leads to nothing, with a guess at what was meant."""
+    from reader.toml_file import did_you_mean
+
+    for source in sources:
+        try:
+            os.stat(source)
+        except (FileNotFoundError, NotADirectoryError):
+            try:
+                beside = [path.name for path in source.parent.iterdir()]
+            except OSError:
+                beside = []
+            yield f"{source}: there is no such file or folder{did_you_mean(source.name, beside) or '; check its name'}"
+        except (OSError, ValueError):  # it is there and out of reach: the reader says how
+            continue
 
 
 def _pictures_in(folder: Path) -> list[Path]:
