@@ -73,6 +73,8 @@ def reading_lines(outcome: "Outcome") -> list[str]:
         lines += labelled("logbook", f"reading {outcome.logged}")
     for line in succession_lines(outcome):
         lines += labelled("", line)
+    for path in outcome.set_aside[:1]:
+        lines.append(f"  {'kept':<{LABEL_WIDTH}}{printable(str(path))}, the reading before, with less stated")
     for label, path in zip(("written", ""), outcome.written, strict=False):
         lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(path))}")  # on one line, to be copied
     return lines

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time
 from functools import partial
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,7 +59,8 @@ class Outcome:
     """What became of one photo: a verdict and the files written, or a problem in one line, or both.
 
     details : the traceback, where the problem is a fault of linecall's own. logged : the reading's id in the
-    logbook, where it was put into one; succession : what it did to earlier readings there.
+    logbook, where it was put into one; set_aside : where the results of an earlier reading are kept, whose place
+    the written ones took; succession : what it did to earlier readings there.
     """
 
     job: Job
@@ -66,6 +68,7 @@ class Outcome:
     written: tuple[Path, ...] = ()
     problem: str | None = None
     details: str | None = None
+    set_aside: tuple[Path, ...] = ()
     logged: str | None = None
     succession: "Succession | None" = None
 
@@ -157,7 +160,8 @@ def read_and_write(job: Job, order: Order) -> Outcome:
     """Read one photo, or all of one plate, and write the verdict, and its annotated image where there is a picture.
 
     A path that is no file gets its refusal and no files. A verdict that is there already gives way to one of
-    several photos that holds it whole. Never raises for a bad photo or a folder that cannot be written into.
+    several photos that holds it whole, and to one for which more was stated; the latter is kept beside it. Never
+    raises for a bad photo or a folder that cannot be written into.
     """
     from reader.read import examine, examine_plate
     from reader.verdict import to_bytes
@@ -176,24 +180,53 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         from reader.annotate import annotated_jpeg
 
         files[job.image_path] = annotated_jpeg(reading.verdict, reading.evidence)
-    force = order.force or _holds_earlier(reading.verdict, job.verdict_path)
     try:
-        return Outcome(job=job, verdict=reading.verdict, written=write_whole(files, force=force))
+        aside = {} if order.force else _set_aside(job, reading.verdict)
+        force = order.force or bool(aside) or _holds_earlier(reading.verdict, job.verdict_path)
+        written = write_whole(aside | files, force=force)
     except OutputError as error:
         return Outcome(job=job, verdict=reading.verdict, problem=str(error))
+    return Outcome(
+        job=job, verdict=reading.verdict, written=written[len(aside) :], set_aside=written[: len(aside)]
+    )
+
+
+def _earlier(path: Path) -> "Verdict | None":
+    """The verdict in a file, if there is one."""
+    from reader.verdict import load_verdict
+
+    if not os.path.isfile(path):
+        return None
+    try:
+        return load_verdict(path)
+    except LinecallError:
+        return None
 
 
 def _holds_earlier(verdict: "Verdict", path: Path) -> bool:
     """Whether a verdict of several photos holds every reading of the verdict in a file, so that nothing is lost."""
-    from reader.verdict import load_verdict
+    earlier = _earlier(path) if verdict.status == "read" and verdict.readings else None
+    return earlier is not None and all(
+        reading in verdict.readings for reading in earlier.readings or (earlier,)
+    )
 
-    if verdict.status != "read" or not verdict.readings or not os.path.isfile(path):
-        return False
-    try:
-        earlier = load_verdict(path)
-    except LinecallError:
-        return False
-    return all(reading in verdict.readings for reading in earlier.readings or (earlier,))
+
+def _set_aside(job: Job, verdict: "Verdict") -> dict[Path, bytes]:
+    """Where the results of an earlier reading are kept, if more was stated for the verdict that takes their place."""
+    from reader.succession import says_more
+
+    earlier = _earlier(job.verdict_path)
+    if earlier is None or not says_more(verdict, earlier) or _holds_earlier(verdict, job.verdict_path):
+        return {}
+    results = {VERDICT_SUFFIX: job.verdict_path, IMAGE_SUFFIX: job.image_path}
+    stem = job.verdict_path.name.removesuffix(VERDICT_SUFFIX)
+    for number in count(1):
+        places = {
+            suffix: job.verdict_path.with_name(f"{stem}.earlier-{number}{suffix}") for suffix in results
+        }
+        if not any(os.path.lexists(place) for place in places.values()):
+            break
+    return {places[suffix]: path.read_bytes() for suffix, path in results.items() if os.path.isfile(path)}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

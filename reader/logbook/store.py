@@ -31,6 +31,7 @@ from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
 from reader.output import write_whole
+from reader.succession import photos_of, says_no_less
 from reader.verdict import Verdict, load_verdict
 
 TIMEOUT_S: Final = 30.0
@@ -584,12 +585,6 @@ def _about(database: Database) -> dict[str, str] | None:
 # --- values -------------------------------------------------------------------------------------------------
 
 
-def photos_of(verdict: Verdict) -> set[str]:
-    """Hashes of the photos that a verdict is about: its own, and those of the readings inside it."""
-    inside: Sequence[Verdict] = getattr(verdict, "readings", ())
-    return {record.photo.sha256 for record in (verdict, *inside) if record.photo.sha256 is not None}
-
-
 def _clean(name: str) -> str:
     return name.encode("utf-8", "replace").decode("utf-8")
 
@@ -654,7 +649,7 @@ def _replaced_by(
         for row, event in earlier
         if {photo.sha256 for photo in _photos(event)} <= photos
         and _is_of_same_matter(row, statement)
-        and _keeps_what_was_said(event.payload["verdict"], verdict)
+        and says_no_less(verdict, parse_verdict(event.payload["verdict"]))
     ]
 
 
@@ -664,28 +659,9 @@ ON_THE_PLATE: Final = ("plate_lot", "plate_expiry")
 
 
 def _is_of_same_matter(row: Mapping[str, Any], statement: Statement) -> bool:
+    """Whether a reading, as corrected since, is of the same sample and person as a new statement."""
     same = all(row[name] == getattr(statement, name) for name in MATTER)
     return same and all(row[name] in (None, getattr(statement, name)) for name in ON_THE_PLATE)
-
-
-def _keeps_what_was_said(earlier: Mapping[str, Any], verdict: Verdict) -> bool:
-    """Whether a verdict rests on the settings of an earlier one, and on the age stated for it, if any was.
-
-    The layout of a refused photo is not known, so it is taken for any.
-    """
-    new = verdict.model_dump(mode="json", include={"layout", "rules", "thresholds", "texts", "reading_age"})
-    for kind in ("layout", "rules", "thresholds", "texts"):
-        was, now = earlier.get(kind), new[kind]
-        if was and now and any(was[name] != now[name] for name in ("name", "revision", "sha256")):
-            return False
-    return _stated_age(earlier.get("reading_age")) in (None, _stated_age(new["reading_age"]))
-
-
-def _stated_age(age: Mapping[str, Any] | None) -> tuple[Any, ...] | None:
-    """What was stated of a reading age, not what was worked out from it; None where nothing was."""
-    if age is None or age["source"] == "none":
-        return None
-    return ("minutes", age["minutes"]) if age["source"] == "stated" else ("drops", age["drops_at"])
 
 
 def _check_replaceable(row: Mapping[str, Any]) -> None:

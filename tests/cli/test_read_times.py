@@ -150,3 +150,29 @@ def test_a_zone_that_is_none_is_wrong_usage(given: str) -> None:
     result = CliRunner().invoke(main, ["read", "bowser.jpg", "--zone", given])
     assert result.exit_code == 2
     assert "is no zone; write its name or its offset" in result.stderr
+
+
+def test_a_forgotten_age_takes_the_place_of_the_reading_without_it_which_is_kept() -> None:
+    def again(*arguments: str) -> Result:
+        return CliRunner().invoke(main, ["read", "bowser.jpg", "--layout", "comb", *arguments])
+
+    assert again().exit_code == 0
+    verdict, image = Path("bowser.verdict.json").read_bytes(), Path("bowser.annotated.jpg").read_bytes()
+    result = again("--reading-age", "20")
+    assert result.exit_code == 0, result.output
+    assert "kept     bowser.earlier-1.verdict.json, the reading before, with less stated" in result.stdout
+    assert Path("bowser.earlier-1.verdict.json").read_bytes() == verdict
+    assert Path("bowser.earlier-1.annotated.jpg").read_bytes() == image
+    now = load_verdict(Path("bowser.verdict.json"))
+    assert now.reading_age is not None
+    assert now.reading_age.minutes == 20
+    for less in ((), ("--reading-age", "21"), ("--reading-age", "20", "--layout", "auto", "--tank", "N")):
+        expected = 0 if "--tank" in less else 1  # layout: the same file, named or found
+        assert again(*less).exit_code == expected, less
+    assert sorted(path.name for path in Path().glob("*.earlier-*.json")) == [
+        "bowser.earlier-1.verdict.json",
+        "bowser.earlier-2.verdict.json",
+    ]
+    text = settings_path("rules", "two-tier").read_text(encoding="utf-8")
+    Path("ours.toml").write_text(text.replace('rules = "two-tier"', 'rules = "ours"'))
+    assert again("--rules", "ours.toml", "--reading-age", "20", "--tank", "N", "--note", "x").exit_code == 1
