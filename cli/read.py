@@ -150,6 +150,7 @@ def read(
     from reader.batch import (
         Order,
         find_photos,
+        is_drawn_file,
         missing_paths,
         plan_jobs,
         plan_plate,
@@ -165,6 +166,9 @@ def read(
     for problem in missing_paths(photos):
         raise click.UsageError(show.printable(problem))
     found = find_photos(photos)
+    for path in photos:
+        if path not in found and is_drawn_file(path):
+            show.say_problem(f"{path}: a picture that linecall drew, not a photo; left out")
     plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
     replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
     if out is not None:

@@ -1,8 +1,8 @@
 """The annotated image: one portrait sheet from which a reviewer can overrule a call.
 
-`plan` turns a verdict and its evidence into shapes, `draw` paints them, `encode_jpeg` writes them without any
-metadata. From the top: grade, why, next step; the plate as photographed with every call at its mark; every
-window's strip, large, as photographed and levelled, beside the very curves that were fitted; provenance.
+`plan` turns a verdict and its evidence into shapes, `draw` paints them, `encode_jpeg` writes them with no metadata
+but the mark that we drew it. From the top: grade, why, next step; the plate as photographed with every call at its
+mark; every window's strip, large, as photographed and levelled, beside the very curves that were fitted; provenance.
 """
 
 from collections.abc import Callable, Sequence
@@ -49,6 +49,7 @@ from reader.ink import (
 )
 from reader.light import encode, linear
 from reader.quality import FLAGS
+from reader.tags import mark_drawn
 from reader.verdict import Call, Mark, MarkName, Verdict, WindowRecord
 
 FloatArray = NDArray[np.float64]
@@ -134,10 +135,10 @@ def draw(evidence: Evidence, sheet: Plan) -> Image:
 
 
 def encode_jpeg(image: Image) -> bytes:
-    """JPEG bytes of a sheet, chroma at full resolution, without any metadata."""
+    """JPEG bytes of a sheet, chroma at full resolution, with no metadata but the mark that we drew it."""
     sampling = [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
     _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY, *sampling])
-    return data.tobytes()
+    return mark_drawn(data.tobytes())
 
 
 def annotated_jpeg(verdict: Verdict, evidence: Evidence) -> bytes:

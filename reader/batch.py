@@ -76,14 +76,29 @@ class Outcome:
 def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
     """Photos to read, each once, in the order given; a folder stands for the pictures in it, sorted by name.
 
-    Pictures are told by their suffix; folders inside the folder, hidden files and our own annotated images
-    are left out. A folder without pictures stands for itself, so that it gets an outcome of its own.
+    Pictures are told by their suffix; folders inside the folder and hidden files are left out. So are pictures that
+    we drew ourselves, known by the mark in the file, unless there is nothing else. A folder without pictures stands
+    for itself, so that it gets an outcome of its own.
     """
     found: dict[Path, Path] = {}
     for source in sources:
         for photo in _pictures_in(source) or [source]:
             found.setdefault(_real_folder(photo.parent) / photo.name, photo)
-    return tuple(found.values())
+    photos = tuple(found.values())
+    return tuple(photo for photo in photos if not is_drawn_file(photo)) or photos
+
+
+def is_drawn_file(path: Path) -> bool:
+    """Whether a file is a picture that we drew ourselves."""
+    from reader.tags import DRAWN_WITHIN, is_drawn
+
+    try:
+        if not os.path.isfile(path):  # unlike Path.is_file, this takes any name
+            return False
+        with path.open("rb") as file:
+            return is_drawn(file.read(DRAWN_WITHIN))
+    except OSError:
+        return False
 
 
 def missing_paths(sources: Iterable[Path]) -> Iterator[str]:
@@ -116,12 +131,7 @@ def _real_folder(folder: Path) -> Path:
 
 def _is_picture(path: Path) -> bool:
     name = path.name.lower()
-    return (
-        path.suffix.lower() in PICTURE_SUFFIXES
-        and not name.startswith(".")
-        and not name.endswith(IMAGE_SUFFIX)
-        and os.path.isfile(path)
-    )
+    return path.suffix.lower() in PICTURE_SUFFIXES and not name.startswith(".") and os.path.isfile(path)
 
 
 def plan_jobs(photos: Sequence[Path], out: Path | None) -> tuple[Job, ...]:

@@ -176,3 +176,21 @@ def test_a_forgotten_age_takes_the_place_of_the_reading_without_it_which_is_kept
     text = settings_path("rules", "two-tier").read_text(encoding="utf-8")
     Path("ours.toml").write_text(text.replace('rules = "two-tier"', 'rules = "ours"'))
     assert again("--rules", "ours.toml", "--reading-age", "20", "--tank", "N", "--note", "x").exit_code == 1
+
+
+def test_own_pictures_are_never_read_as_plates_whatever_their_name() -> None:
+    CliRunner().invoke(main, ["read", "bowser.jpg"])
+    Path("sent.jpg").write_bytes(Path("bowser.annotated.jpg").read_bytes())
+    CliRunner().invoke(main, ["layout", "draw", "comb", "--on", "bowser.jpg", "--output", "fits.png"])
+    drawn = ("bowser.annotated.jpg", "fits.png", "sent.jpg")
+    named = CliRunner().invoke(main, ["read", "bowser.jpg", *drawn, "--json"])
+    assert named.exit_code == 0
+    assert named.stdout.count('"schema_version"') == 1
+    assert named.stderr.splitlines() == [
+        f"{name}: a picture that linecall drew, not a photo; left out" for name in drawn
+    ]
+    folder = CliRunner().invoke(main, ["read", ".", "--json"])
+    assert (folder.exit_code, folder.stdout.count('"schema_version"'), folder.stderr) == (0, 1, "")
+    alone = CliRunner().invoke(main, ["read", *drawn])
+    assert alone.exit_code == 4
+    assert "this is a picture that linecall drew" in alone.stderr

@@ -682,13 +682,14 @@ def test_what_was_not_valid_is_hatched_in_the_levelled_strip_only():
     assert set(np.unique(levelled[::-1][205:235])) == {150, 225}
 
 
-def test_the_jpeg_carries_no_metadata():
+def test_the_jpeg_carries_no_metadata_but_that_we_drew_it():
     verdict = example_verdict()
     data = annotated_jpeg(verdict, evidence_of(verdict))
     with Image.open(io.BytesIO(data)) as picture:
         assert picture.format == "JPEG"
         assert not picture.getexif()
-        assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
+        assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density", "comment"}
+        assert picture.info["comment"] == b"drawn by linecall: not a photo of a plate"
         assert picture.size[0] == WIDTH
 
 
