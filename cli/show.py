@@ -52,16 +52,19 @@ def refusal_line(outcome: "Outcome") -> str:
 
 def reading_lines(outcome: "Outcome") -> list[str]:
     """The grade, the reason, each window's calls and the next step of a photo that was read."""
+    from reader.words import identity, listed, why
+
     verdict = outcome.verdict
     assert verdict is not None
     assert verdict.grade is not None
     grade = styled(verdict.grade.upper(), fg=GRADE_COLOURS[verdict.grade], bold=True)
     layout = f"   layout {verdict.layout.name}" if verdict.layout else ""
     lines = [f"{printable(str(outcome.job.photo))}   {grade}{layout}"]
+    lines += labelled("sample", identity(verdict))
     lines += labelled("why", why(verdict))
     if verdict.readings:
         lines += labelled(
-            "photos", f"{_listed([reading.photo.name for reading in verdict.readings])}, read as one"
+            "photos", f"{listed([reading.photo.name for reading in verdict.readings])}, read as one"
         )
     lines += _window_lines(verdict)
     if verdict.reading_age:
@@ -100,28 +103,6 @@ def succession_lines(outcome: "Outcome") -> list[str]:
 def _matter(row: "ReadingRow") -> str:
     said = [row.tank and f"tank {row.tank}", row.sample_point, f"by {row.operator}", row.grade or row.status]
     return ", ".join(filter(None, said))
-
-
-def why(verdict: "Verdict") -> str:
-    """The reason for a grade or a refusal, in a sentence."""
-    if not verdict.pivotal:
-        return verdict.rule or verdict.reason or ""
-    doubt = "is doubtful and decides" if len(verdict.pivotal) == 1 else "are doubtful and decide"
-    return f"{_pivotal_marks(verdict)} {doubt}: {' or '.join(verdict.possible_grades)}"
-
-
-def _pivotal_marks(verdict: "Verdict") -> str:
-    named = []
-    for mark in ("indicator", "reference"):
-        windows = [pivot.window for pivot in verdict.pivotal if pivot.mark == mark]
-        if windows:
-            plural = "s" * (len(windows) > 1)
-            named.append(f"the {mark}{plural} of window{plural} {_listed(windows)}")
-    return " and ".join(named)
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:-1]) + " and " * bool(names[1:]) + names[-1]
 
 
 def _window_lines(verdict: "Verdict") -> list[str]:
@@ -208,6 +189,8 @@ def _result(outcome: "Outcome") -> str:
 
 
 def _explained(outcome: "Outcome") -> str:
+    from reader.words import why
+
     reasons = [why(outcome.verdict)] if outcome.verdict else []
     return "; ".join(reasons + ([outcome.problem] if outcome.problem else []))
 

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING
 
 from reader.errors import LinecallError, OutputError
 from reader.output import free_name, write_whole
+from reader.words import why
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook, Statement, Succession
     from reader.read import ReadSettings
     from reader.statement import Stated
-    from reader.verdict import Verdict
+    from reader.verdict import Verdict, WindowRecord
 
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
 VERDICT_SUFFIX = ".verdict.json"
@@ -292,9 +293,9 @@ def fault_line(where: object, error: BaseException) -> str:
 
 
 SUMMARY_COLUMNS = (
-    "photo", "status", "grade", "possible grades", "pivotal marks", "absent marks", "doubtful marks",
-    "undeveloped marks", "layout", "reading age min", "warnings", "reason", "remedy", "problem", "verdict",
-    "sha256",
+    "photo", "reading", "tank", "sample point", "operator", "plate lot", "plate expiry", "taken", "status", "grade",
+    "why", "possible grades", "pivotal marks", "absent marks", "doubtful marks", "undeveloped marks", "layout",
+    "reading age min", "warnings", "reason", "remedy", "next step", "problem", "verdict", "sha256",
 )  # fmt: skip
 
 
@@ -318,8 +319,14 @@ def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
     text = StringIO()
     table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
     table.writeheader()
-    table.writerows(map(_summary_row, outcomes))
+    for row in map(_summary_row, outcomes):
+        table.writerow({name: _inert(value) for name, value in row.items()})
     return text.getvalue().encode("utf-8", "replace")
+
+
+def _inert(value: object) -> object:
+    """A cell that a spreadsheet takes for text and computes nothing of."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"} else value
 
 
 def _summary_row(outcome: Outcome) -> dict[str, object]:
@@ -333,20 +340,35 @@ def _summary_row(outcome: Outcome) -> dict[str, object]:
         return row
     for call in ("absent", "doubtful", "undeveloped"):
         row[f"{call} marks"] = "; ".join(
-            f"{window.id} {mark}"
+            _mark_name(window, mark)
             for window in verdict.windows
             for mark in ("indicator", "reference")
             if getattr(window, mark).call == call
         )
+    said, by_id = verdict.statement, {window.id: window for window in verdict.windows}
+    row |= {
+        name: getattr(said, name.replace(" ", "_"))
+        for name in ("tank", "sample point", "operator", "plate lot", "plate expiry")
+        if said is not None
+    }
+    taken = verdict.photo.captured_at
     return row | {
+        "reading": verdict.id,
+        "taken": None if taken is None else taken.isoformat(sep=" ", timespec="seconds"),
         "grade": verdict.grade,
+        "why": why(verdict) if verdict.status == "read" else None,
         "possible grades": "; ".join(verdict.possible_grades),
-        "pivotal marks": "; ".join(f"{pivot.window} {pivot.mark}" for pivot in verdict.pivotal),
+        "pivotal marks": "; ".join(_mark_name(by_id[pivot.window], pivot.mark) for pivot in verdict.pivotal),
         "layout": verdict.layout.name if verdict.layout else None,
         "reading age min": verdict.reading_age.minutes if verdict.reading_age else None,
         "warnings": "; ".join(verdict.warnings),
         "reason": verdict.reason,
         "remedy": verdict.remedy,
+        "next step": verdict.next_step,
         "verdict": outcome.job.verdict_path.name if outcome.job.verdict_path in outcome.written else None,
         "sha256": verdict.photo.sha256,
     }
+
+
+def _mark_name(window: "WindowRecord", mark: str) -> str:
+    return f"{window.id} {mark} ({window.analyte}, {window.tier})"

@@ -24,6 +24,7 @@ from reader.settings import (
     Texts,
     Window,
 )
+from reader.words import listed
 
 CLOCK_SLACK: Final = timedelta(minutes=5)  # clocks of phones and computers differ by so much; no source
 SHELF_LIFE_MAX_DAYS: Final = 5 * 366  # plates keep for two years or so (common practice, no source)
@@ -185,7 +186,7 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
             for index, mark in enumerate(marks)
             if mark.doubtful and _is_pivotal(rules, mark, [*marks[:index], *marks[index + 1 :]])
         ),
-        rule=_in_words(rows, settled=len(possible) == 1),
+        rule=_in_words(rows, marks, settled=len(possible) == 1),
         warnings=tuple(warnings),
         steps=(grade, "implausible") if contradictory else (grade,),
         cause="marks" if grade == "undecided" else None,
@@ -298,10 +299,31 @@ def _each_way(rules: Rules, mark: _Mark, tally: Tally) -> Iterable[Tally]:
     return (rules.add(tally, mark.mark, mark.window.tier, outcome) for outcome in mark.ways)
 
 
-def _in_words(rows: Sequence[Row], *, settled: bool) -> str:
+def _in_words(rows: Sequence[Row], marks: Sequence[_Mark], *, settled: bool) -> str:
+    because = [_because(row, marks) for row in rows]
     if settled:
-        return ", or ".join(dict.fromkeys(row.because for row in rows))
-    return "; ".join(dict.fromkeys(f"{row.grade} if {row.because}" for row in rows))
+        return ", or ".join(dict.fromkeys(because))
+    found = zip(rows, because, strict=True)
+    return "; ".join(dict.fromkeys(f"{row.grade} if {words}" for row, words in found))
+
+
+def _because(row: Row, marks: Sequence[_Mark]) -> str:
+    """What is seen, with the names of what a row counts, surely or, joined by "or", possibly."""
+    if row.mark is None:
+        return row.because
+    counted = [
+        (mark, len(mark.ways) == 1)
+        for mark in marks
+        if mark.mark == row.mark and any(row.counts(mark.mark, mark.window.tier, way) for way in mark.ways)
+    ]
+    sure = [mark.window for mark, is_settled in counted if is_settled]
+    windows = sure if len(sure) >= row.at_least else [mark.window for mark, _ in counted]
+    joint: Literal["and", "or"] = "and" if windows == sure else "or"
+    ids = [window.id for window in windows]
+    return row.in_words(
+        listed(list(dict.fromkeys(window.analyte for window in windows)), joint),
+        f"window{'s' * (len(ids) > 1)} {listed(ids, joint)}",
+    )
 
 
 def _contradictory(marks: Sequence[_Mark]) -> list[str]:

@@ -61,6 +61,7 @@ from reader.settings import (
 from reader.shade import find_shades, level_strip
 from reader.statement import Stated
 from reader.strip import Strip, cut_strips
+from reader.succession import reading_id
 from reader.surround import cut_surrounds
 from reader.survival import check_survival
 from reader.verdict import (
@@ -396,7 +397,7 @@ def _verdict(
     step = next_step(grade, settings.texts)
     if together is None and grade.pivotal:
         step = second_photo(windows, grade.pivotal, age, measured.photo.captured_at) + step
-    return Verdict(
+    verdict = Verdict(
         software=_software(),
         photo=_photo_record(measured.photo),
         status="read",
@@ -425,6 +426,7 @@ def _verdict(
         windows=windows,
         readings=() if together is None else together.readings,
     )
+    return verdict.model_copy(update={"id": reading_id(verdict)})
 
 
 def _window_record(
@@ -507,7 +509,7 @@ def _refused(
     refusal: PhotoRefusedError,
     readings: Sequence[Verdict] = (),
 ) -> Verdict:
-    return Verdict(
+    verdict = Verdict(
         software=_software(),
         photo=photo,
         status="refused",
@@ -521,6 +523,7 @@ def _refused(
         texts=_settings_record(settings.texts),
         readings=tuple(readings),
     )
+    return verdict.model_copy(update={"id": reading_id(verdict)})
 
 
 def _sha256(path: Path) -> str | None:

@@ -5,6 +5,7 @@ SettingsError, with the file, the line and the field.
 """
 
 import math
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, ClassVar, Final, Literal, Self, TypeVar, get_args
@@ -353,6 +354,7 @@ def _overlap(one: tuple[Point, ...], other: tuple[Point, ...]) -> bool:
 # ----------------------------------------------------------------------------------------------- rules
 
 AT_LEAST_MAX: Final = 64
+NAMED_IN_ROWS: Final = ("analytes", "windows")
 TALLIES_MAX: Final = 5000  # of one rules file; the bundled rules have 24
 
 Tally = tuple[int, ...]
@@ -404,6 +406,23 @@ class Row(_Frozen):
         if problem is not None:
             raise contradiction(problem)
         return self
+
+    @field_validator("because")
+    @classmethod
+    def _names_what_is_known(cls, value: str) -> str:
+        unknown = [name for name in re.findall(r"\{([^}]*)\}?|\}", value) if name not in NAMED_IN_ROWS]
+        if unknown or value.count("{") != value.count("}"):
+            text = f"is {shown(value)}, but of words in braces only {{analytes}} and {{windows}} are known"
+            raise contradiction(Problem(path=(), text=text))
+        return value
+
+    def in_words(self, analytes: str, windows: str) -> str:
+        """What is seen, with the names of what the row counts; put behind it where the row has no place for them."""
+        if "{" in self.because:
+            return self.because.replace("{analytes}", analytes).replace("{windows}", windows)
+        return (
+            f"{self.because} ({analytes or windows})" if self.mark is not None and windows else self.because
+        )
 
     def counts(self, mark: MarkName, tier: Tier, outcome: ReferenceCall | Finding) -> bool:
         """Whether the row counts a mark of this tier with this call (reference) or finding (indicator)."""

@@ -1,5 +1,9 @@
-"""Whether a reading may take the place of an earlier one unasked: the same photo and settings, and nothing unsaid."""
+"""What makes a reading the one it is: its photos, what was stated and its settings; and whether it says no less than
+an earlier one, whose place it may then take unasked."""
 
+import json
+
+from reader.ids import derived_id
 from reader.verdict import Verdict
 
 SETTINGS = ("layout", "rules", "thresholds", "texts")
@@ -32,6 +36,16 @@ def says_more(new: Verdict, earlier: Verdict) -> bool:
     photos = photos_of(new)
     more = len(said(new)) > len(said(earlier)) or len(photos) > len(photos_of(earlier))
     return more and photos_of(earlier) <= photos and bool(photos_of(earlier)) and says_no_less(new, earlier)
+
+
+def reading_id(verdict: Verdict) -> str | None:
+    """The id that the same photos, statement and settings always give; None of a file that could not be read."""
+    photos = photos_of(verdict)
+    if not photos:
+        return None
+    settings = {kind: record.sha256 for kind in SETTINGS if (record := getattr(verdict, kind)) is not None}
+    identity = {"photos": sorted(photos), "said": said(verdict), "settings": settings}
+    return derived_id(json.dumps(identity, sort_keys=True, default=str).encode("utf-8"))
 
 
 def photos_of(verdict: Verdict) -> set[str]:

@@ -26,6 +26,7 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from reader.errors import LinecallError
+from reader.ids import ID_PATTERN
 from reader.statement import Stated
 from reader.toml_file import did_you_mean
 
@@ -364,6 +365,7 @@ class ReviewRecord(_Frozen):
 class Verdict(_Frozen):
     """All that is said about one plate; a refused photo has one too, without windows and without a grade.
 
+    `id` is derived from the photos, what was stated and the settings: the same reading has the same.
     `cause` says what leaves a grade undecided: doubtful marks, of which `pivotal` names those that decide, or the
     time (contradictory, not known though the rules ask for it, or early), which no mark can settle.
     Read from several photos, it holds each photo's own verdict in `readings`, in the order given, those that
@@ -371,6 +373,7 @@ class Verdict(_Frozen):
     """
 
     schema_version: Literal[1] = SCHEMA_VERSION
+    id: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = None
     software: SoftwareRecord
     photo: PhotoRecord
     status: Literal["read", "refused"]

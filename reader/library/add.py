@@ -13,13 +13,13 @@ from typing import Any, Final, Literal
 
 from reader.batch import Job, Outcome, attempt
 from reader.errors import LinecallError
+from reader.ids import new_id
 from reader.library.examples import UNSTATED, Example, ExamplePhoto, Grading, Role
 from reader.library.labels import Labels, LabelsError, PhotoLabels
 from reader.library.look import Alike, Looks, look_of
 from reader.library.store import Library
 from reader.library.strips import load_strips, strips_png
 from reader.logbook import Logbook
-from reader.logbook.events import new_id
 from reader.logbook.export import all_rows
 from reader.output import write_whole
 from reader.pool import in_order, read_many

@@ -21,17 +21,11 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Self, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from reader.errors import LinecallError
+from reader.ids import ID_ALPHABET, ID_LENGTH, ID_PATTERN
 from reader.library.examples import Example
 from reader.library.store import FitToAsk, Library, StoredMark
 from reader.library.strips import as_photographed, contrast_raised
-from reader.logbook.events import (
-    ID_ALPHABET,
-    ID_LENGTH,
-    ID_PATTERN,
-    Id,
-    canonical,
-    load_event,
-)
+from reader.logbook.events import Id, canonical, load_event
 from reader.output import write_whole
 from reader.page_picture import png
 from reader.review.decide import CALLS, NAME_MAX

@@ -9,7 +9,6 @@ told without parsing all of it.
 import hashlib
 import json
 import re
-import secrets
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any, Final
@@ -24,15 +23,13 @@ from pydantic import (
 )
 
 from reader.errors import LinecallError
+from reader.ids import ID_PATTERN
 from reader.statement import ClockTime, Name, Stated
 from reader.verdict import Moment, Sha256
 
 GENESIS: Final = "0" * 64
 """`previous` of the first event."""
 EVENT_BYTES_MAX: Final = 16_000_000  # a reading of twelve windows has about 20,000
-ID_ALPHABET: Final = "0123456789abcdefghjkmnpqrstvwxyz"  # Crockford's base 32: no i, l, o, u to mistake
-ID_LENGTH: Final = 8  # 40 bits; a clash inside one logbook is found and another id drawn
-ID_PATTERN: Final = rf"[{ID_ALPHABET}]{{{ID_LENGTH}}}"
 
 
 def _aware(moment: datetime) -> datetime:
@@ -144,8 +141,3 @@ def from_line(line: str) -> tuple[str, str] | None:
     """(hash, body) of an event's canonical JSON; None if it is not one."""
     found = _HASH.match(line)
     return None if found is None else (found[2], line[: found.start(1)] + line[found.end(1) :])
-
-
-def new_id() -> str:
-    """Draw an id."""
-    return "".join(secrets.choice(ID_ALPHABET) for _ in range(ID_LENGTH))

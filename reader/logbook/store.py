@@ -22,10 +22,11 @@ from sqlalchemy import (
 )
 
 from reader.errors import LinecallError
+from reader.ids import new_id
 from reader.logbook.chain import Report, Seal
 from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
-from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event, new_id
+from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
 from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
@@ -226,7 +227,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 payload["reason"] = reason.strip()
             if earlier:
                 payload["supersedes"] = earlier
-            reading = _free_id(connection)
+            reading = _free_id(connection, verdict.id)
             _append(connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at)
         return reading
 
@@ -601,9 +602,10 @@ def _head(connection: Connection) -> tuple[int, str]:
     return (0, GENESIS) if found is None else (found.seq, found.hash)
 
 
-def _free_id(connection: Connection) -> str:
+def _free_id(connection: Connection, wanted: str | None = None) -> str:
+    """The id that is wanted if no event has it yet, else one that is drawn."""
     while True:
-        drawn = new_id()
+        drawn, wanted = wanted or new_id(), None
         if connection.execute(select(events.c.seq).where(events.c.id == drawn)).first() is None:
             return drawn
 

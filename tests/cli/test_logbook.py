@@ -256,7 +256,7 @@ def test_grades_that_would_change_are_listed_with_why(today: Reader) -> None:
         "id        logged                 tank              point             then        today",
         f"{moderate}  2026-05-04 12:02+0200  north 2           sump              moderate    negligible",
         "  photo    plate-2.jpg, taken 2026-05-04 09:08:07+02:00",
-        "  then     one window is above its lower cutoff",
+        "  then     yeast above the lower cutoff",
         "  today    every window worked and none is above its cutoff",
         "  mark     indicator of window 3: absent, present today",
         "  then     height 0.1834 against a limit of blank of 0.0062",

@@ -62,6 +62,7 @@ def test_a_grade_is_said_with_its_reason_calls_and_next_step(reading: Reading) -
     assert result.stderr == ""
     assert result.stdout.splitlines() == [
         "a.jpg   HEAVY   layout comb",
+        "  sample   taken 2026-05-04 09:08 UTC+02:00",
         "  why      all marks present, however faint",
         "  windows  1  bacteria  lower   indicator present      reference present",
         "           2  bacteria  upper   indicator absent       reference present",
@@ -80,7 +81,7 @@ def test_an_undecided_reading_says_between_what_and_which_mark_decides(reading: 
     assert result.exit_code == 3
     assert "a.jpg   UNDECIDED" in result.stdout
     assert (
-        "  why      the indicator of window 3 is doubtful and decides: negligible or moderate\n"
+        "  why      the indicator of window 3 (yeast, lower) is doubtful and decides: negligible or moderate\n"
         in result.stdout
     )
     assert "3  yeast     lower   indicator doubtful     reference present      decides" in result.stdout

@@ -3,6 +3,7 @@
 The photo is one of the demo's, of a plate on which every line is there; its camera wrote a time without an offset.
 """
 
+import csv
 from datetime import datetime
 from pathlib import Path
 
@@ -194,3 +195,37 @@ def test_own_pictures_are_never_read_as_plates_whatever_their_name() -> None:
     alone = CliRunner().invoke(main, ["read", *drawn])
     assert alone.exit_code == 4
     assert "this is a picture that linecall drew" in alone.stderr
+
+
+SAID = ("--tank", "Heliport bowser", "--sample-point", "sump", "--operator", "A. Lind", "--plate-lot", "=L-7")
+
+
+def test_screen_table_and_verdict_say_whose_reading_it_is_and_of_what(root: Path) -> None:
+    Path("north.jpg").write_bytes((root / "demo_images" / "north-tank-drain.jpg").read_bytes())
+    first, verdict = read(*SAID)
+    told = " ".join(first.stdout.split())
+    assert "sample tank Heliport bowser, sump, lot =L-7, by A. Lind; taken 2026-09-10 20:32; reading" in told
+    assert verdict.id is not None
+    assert f"reading {verdict.id}" in told
+    assert read(*SAID)[1].id == verdict.id  # the same reading, the same id
+    assert (
+        len({verdict.id, *(read(*said)[1].id for said in ((), SAID[:2], (*SAID, "--reading-age", "20")))})
+        == 4
+    )
+    both = CliRunner().invoke(main, ["read", "bowser.jpg", "north.jpg", "--force", *SAID])
+    assert "why bacteria above the lower cutoff" in " ".join(both.stdout.split())
+    with Path("summary.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert rows[1]["why"] == "bacteria above the lower cutoff"
+    assert rows[1]["absent marks"] == "1 indicator (bacteria, lower)"
+    names = ("tank", "sample point", "operator", "taken", "plate lot", "reading")
+    assert [rows[0][name] for name in names] == [
+        "Heliport bowser", "sump", "A. Lind", "2026-09-10 20:32:28", "'=L-7", verdict.id,
+    ]  # fmt: skip
+
+
+def test_the_id_on_screen_is_that_of_the_logbook() -> None:
+    result, verdict = read(*SAID, "--logbook", "log.db")
+    assert verdict.id is not None
+    assert f"logbook  reading {verdict.id}" in result.stdout
+    assert CliRunner().invoke(main, ["logbook", "show", verdict.id, "-L", "log.db"]).exit_code == 0

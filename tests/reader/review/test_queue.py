@@ -93,7 +93,10 @@ def test_a_plate_stops_being_urgent_when_its_reading_time_is_over(book: Logbook,
             read_plate(indicator_1="doubtful", indicator_3="doubtful"),
             "2 doubtful marks, and the grade turns on it",
         ),
-        (read_plate("early", indicator_3="absent"), "photographed early: lines may still form"),
+        (
+            read_plate("early", indicator_3="absent"),
+            "photographed 9 min after the drops, but lines may form until 15 min: photograph it again in 6 min",
+        ),
         (
             read_plate(indicator_2="absent", indicator_1="absent", indicator_3="doubtful"),
             "1 doubtful mark, the grade stands",
