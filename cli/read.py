@@ -14,12 +14,12 @@ import click
 from cli import show
 from cli.logbook import logbook_options
 from cli.main import FAILED, GRADED, INTERNAL, INVALID, REFUSED, UNDECIDED, WORST_LAST
-from cli.options import moment_or_clock
+from cli.options import ending_in, moment_or_clock
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from reader.batch import Job, Outcome, Replacing, Work
+    from reader.batch import Job, Order, Outcome, Replacing, Work
 
 _OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
@@ -53,7 +53,7 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 
 
 @click.command(short_help="Read plates from photos: a call for each mark, a grade, and the proof.")
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("photos", metavar="PHOTO...", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
 )
@@ -69,6 +69,19 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 )
 @click.option(
     "--texts", metavar="NAME|FILE.toml", default="standard", show_default=True, help="Next-step texts."
+)
+@click.option(
+    "--table",
+    metavar="FILE.csv",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="A day's plates, a row each: photo, tank, point, drops, lot, expiry.",
+)
+@click.option(
+    "--new-table",
+    metavar="FILE.csv",
+    type=click.Path(dir_okay=False, path_type=Path),
+    callback=ending_in(".csv"),
+    help="Write such a table to be filled in, with a row for each PHOTO, and read nothing.",
 )
 @click.option("--same-plate", is_flag=True, help="All photos show one plate: read them as one.")
 @click.option(
@@ -111,6 +124,8 @@ def read(
     rules: str,
     thresholds: str,
     texts: str,
+    table: Path | None,
+    new_table: Path | None,
     same_plate: bool,
     out: Path | None,
     drops_at: datetime | time | None,
@@ -137,6 +152,10 @@ def read(
     one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
     photo leaves is mostly settled by two or three.
 
+    With --table a whole day's plates are read in one go, each with its own tank, point, time of the drops, lot and
+    expiry; photos lie in the table's folder or below it, and several of one plate stand in one cell with semicolons
+    between. --new-table writes one to be filled in.
+
     With --logbook each reading is kept there too, with its original photo and what you state about the sample. It
     takes the place of an earlier reading of the photo by the same person, for the same tank, point and settings,
     and of any other only by --replaces ID and a --reason; else it stands beside it.
@@ -147,45 +166,36 @@ def read(
     """
     if drops_at is not None and reading_age is not None:
         raise click.UsageError("--drops-at and --reading-age say the same thing; give one")
-    from reader.batch import (
-        Order,
-        find_photos,
-        is_drawn_file,
-        missing_paths,
-        plan_jobs,
-        plan_plate,
-        read_and_write,
-        write_summary,
-    )
+    if new_table is not None:
+        return _begin_table(new_table, photos, force=force)
+    if table is not None:
+        _check_alone(
+            photos, stated | {"drops_at": drops_at, "reading_age": reading_age}, same_plate=same_plate
+        )
+    elif not photos:
+        raise click.UsageError("Missing argument 'PHOTO...'; or name a table with --table FILE.csv")
+    from reader.batch import Order, read_and_write, write_summary
     from reader.errors import OutputError
     from reader.output import check_folder
     from reader.read import load_settings
     from reader.statement import Stated
 
     settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts, zone=zone)
-    for problem in missing_paths(photos):
-        raise click.UsageError(show.printable(problem))
-    found = find_photos(photos)
-    for path in photos:
-        if path not in found and is_drawn_file(path):
-            show.say_problem(f"{path}: a picture that linecall drew, not a photo; left out")
-    plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
+    order = Order(
+        settings=settings,
+        drops_at=drops_at,
+        reading_age_min=reading_age,
+        statement=Stated.of(**stated),
+        force=force,
+    )
+    plan = _plan(photos, table, out, order, same_plate=same_plate)
     replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
     if out is not None:
         check_folder(out)
-    work = partial(
-        read_and_write,
-        order=Order(
-            settings=settings,
-            drops_at=drops_at,
-            reading_age_min=reading_age,
-            statement=Stated.of(**stated),
-            force=force,
-        ),
-    )
+    work = partial(read_and_write, order=order)
     prose = not (quiet or as_json)
     with ExitStack() as stack:
-        put = _putter(logbook, logbook_photos, stated | {"drops_at": drops_at}, replacing, stack)
+        put = _putter(logbook, logbook_photos, order, replacing, stack)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
@@ -195,7 +205,7 @@ def read(
             _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
     status: int = max((_status(outcome) for outcome in outcomes), key=WORST_LAST.index)
     if len(outcomes) > 1:
-        folder = plan[0].verdict_path.parent
+        folder = plan[0].verdict_path.parent if table is None else out or table.parent
         try:
             summary = write_summary(outcomes, folder, force=force)
         except OutputError as error:
@@ -207,6 +217,53 @@ def read(
                     show.print_table(outcomes)
                 click.echo(f"{show.totals_line(outcomes)}; {show.printable(str(summary))} has them all")
     return status
+
+
+def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_plate: bool) -> None:
+    """A table says of each plate what an option would say of all."""
+    if photos or same_plate:
+        raise click.UsageError("--table names the photos; give either the table or photos")
+    for name, value in stated.items():
+        if value is not None and name != "operator":
+            raise click.UsageError(f"with --table, --{name.replace('_', '-')} stands in the table")
+
+
+def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
+    """Write a table to be filled in."""
+    from reader.batch import find_photos
+    from reader.day_table import new_table
+    from reader.output import write_whole
+
+    _check_paths(photos)
+    write_whole({path: new_table(find_photos(photos), path.parent)}, force=force)
+    click.echo(show.printable(f"written {path}; fill it in, then linecall read --table {path}"))
+    return GRADED
+
+
+def _check_paths(photos: tuple[Path, ...]) -> None:
+    from reader.batch import missing_paths
+
+    for problem in missing_paths(photos):
+        raise click.UsageError(show.printable(problem))
+
+
+def _plan(
+    photos: tuple[Path, ...], table: Path | None, out: Path | None, order: "Order", *, same_plate: bool
+) -> "tuple[Job, ...]":
+    """What is read, and where its results go."""
+    from reader.batch import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
+
+    if table is not None:
+        from reader.day_table import read_table
+
+        operator = None if order.statement is None else order.statement.operator
+        return plan_table(read_table(table, operator), out, order)
+    _check_paths(photos)
+    found = find_photos(photos)
+    for path in photos:
+        if path not in found and is_drawn_file(path):
+            show.say_problem(f"{path}: a picture that linecall drew, not a photo; left out")
+    return (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
 
 
 def _replacing(
@@ -229,26 +286,28 @@ def _replacing(
 def _putter(
     logbook: str | None,
     photos: str | None,
-    stated: dict[str, Any],
+    order: "Order",
     replacing: "Replacing | None",
     stack: ExitStack,
 ) -> "Callable[[Outcome], Outcome]":
     """What puts an outcome into the logbook; without one, what leaves it alone."""
     if not logbook:
         return lambda outcome: outcome
-    if stated["operator"] is None:
+    if order.statement is None or order.statement.operator is None:
         raise click.UsageError(
             f"say who reads, for the logbook: --operator NAME, or the variable {OPERATOR_VARIABLE}"
         )
     from reader.batch import put_into
     from reader.logbook import Logbook, Statement
 
-    statement = Statement.of(**stated)
     book = stack.enter_context(Logbook.open(logbook, photos=photos))
     if replacing is not None:
         book.row(replacing.id)  # an id that is mistyped is told before anything is read
 
     def put(outcome: "Outcome") -> "Outcome":
+        own = outcome.job.order or order
+        said = {} if own.statement is None else own.statement.model_dump()
+        statement = Statement.of(**said, drops_at=own.drops_at)
         at = datetime.now(UTC).astimezone()
         return put_into(book, outcome, statement, at=at, replacing=replacing)
 

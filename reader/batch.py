@@ -15,6 +15,7 @@ from reader.output import free_name, write_whole
 from reader.words import why
 
 if TYPE_CHECKING:
+    from reader.day_table import Plate
     from reader.logbook import Logbook, Statement, Succession
     from reader.read import ReadSettings
     from reader.statement import Stated
@@ -31,13 +32,14 @@ class Job:
     """One photo and the two files that its results go into.
 
     plate : all photos of one plate that are read as one, in order, the photo among them; empty for a photo that
-    is read by itself.
+    is read by itself. order : how it is read, where each photo of a run has an order of its own.
     """
 
     photo: Path
     verdict_path: Path
     image_path: Path
     plate: tuple[Path, ...] = ()
+    order: "Order | None" = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -167,6 +169,24 @@ def plan_plate(photos: Sequence[Path], out: Path | None) -> Job:
     return replace(plan_jobs([first], out)[0], plate=tuple(photos))
 
 
+def plan_table(plates: Sequence["Plate"], out: Path | None, order: "Order") -> tuple[Job, ...]:
+    """A job for each plate of a table, with an order of its own, named after its first photo."""
+    jobs = plan_jobs([plate.photos[0] for plate in plates], out)
+    return tuple(
+        replace(
+            job,
+            plate=plate.photos if len(plate.photos) > 1 else (),
+            order=replace(
+                order,
+                drops_at=plate.drops_at,
+                reading_age_min=plate.reading_age_min,
+                statement=plate.statement,
+            ),
+        )
+        for job, plate in zip(jobs, plates, strict=True)
+    )
+
+
 def read_and_write(job: Job, order: Order) -> Outcome:
     """Read one photo, or all of one plate, and write the verdict, and its annotated image where there is a picture.
 
@@ -177,6 +197,7 @@ def read_and_write(job: Job, order: Order) -> Outcome:
     from reader.read import examine, examine_plate
     from reader.verdict import to_bytes
 
+    order = job.order or order
     read = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
     reading = read(
         order.settings,

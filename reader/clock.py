@@ -7,6 +7,8 @@ from typing import Final, Literal
 
 from reader.errors import LinecallError
 
+_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:\d\d))?", re.ASCII)
+_CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?::00)?", re.ASCII)  # spreadsheets make 7:36 or 07:36:00 of it
 _OFFSET = re.compile(r"(?:UTC)?([+-])(\d\d):(\d\d)", re.ASCII)
 OFFSET_MAX: Final = timedelta(hours=14)  # the largest offset from UTC in use (IANA time zone data)
 
@@ -69,6 +71,31 @@ def load_zone(text: str, source: Literal["option", "rules", "machine"]) -> Zone:
 def utc_offset(instant: datetime) -> str:
     """The offset of a time that has one: UTC+02:00."""
     return f"UTC{instant.isoformat(timespec='minutes')[-6:]}"
+
+
+def parse_moment(text: str) -> datetime:
+    """A date and time as people write it, with an offset or without. Raises LinecallError.
+
+    RFC 3339; like a camera's clock, it may lack the offset. A date or an offset that is left out is never made up.
+    """
+    written = text.strip().upper()
+    try:
+        if _MOMENT.fullmatch(written):
+            return datetime.fromisoformat(written[:11] + written[11:].replace(" ", ""))
+    except ValueError:
+        pass
+    raise LinecallError(f"{text[:60]!r} is no time; write date and time, such as 2026-05-04T09:08+02:00")
+
+
+def parse_clock_or_moment(text: str) -> datetime | time:
+    """A date and time, or a time of day alone. Raises LinecallError."""
+    found = _CLOCK.fullmatch(text.strip())
+    if found is None:
+        return parse_moment(text)
+    try:
+        return time(int(found[1]), int(found[2]))
+    except ValueError:
+        raise LinecallError(f"{text!r} is no time of day; write it such as 07:36") from None
 
 
 def last_before(clock: time, moment: datetime) -> datetime:

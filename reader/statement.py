@@ -1,7 +1,6 @@
 """What a technician states about a sample and its plate; it stands in the verdict, the logbook and the picture."""
 
-import re
-from datetime import date, time
+from datetime import date, datetime, time
 from typing import Annotated, Any, Final, Self
 
 from pydantic import (
@@ -16,6 +15,7 @@ from pydantic import (
     model_validator,
 )
 
+from reader.clock import parse_clock_or_moment
 from reader.errors import LinecallError
 
 
@@ -39,20 +39,29 @@ Expiry = Annotated[str, Field(pattern=r"^\d{4}-\d\d(-\d\d)?$"), AfterValidator(_
 """A date or a month, as plates print it: 2027-03-31, 2027-03 (to its end)."""
 
 
-def _parse_clock(value: object) -> object:
-    if isinstance(value, str) and re.fullmatch(r"\d\d:\d\d", value, re.ASCII):
-        return time.fromisoformat(value)
+def _parse_drops(value: object) -> object:
+    if isinstance(value, str):
+        try:
+            return parse_clock_or_moment(value)
+        except LinecallError as error:
+            raise ValueError(str(error)) from None
+    if isinstance(value, datetime):
+        return value.replace(microsecond=0, fold=0)
     if isinstance(value, time):
         return value
-    raise ValueError("expected a time of day such as 07:36")
+    raise ValueError("expected a time")
 
 
-ClockTime = Annotated[
-    time,
-    BeforeValidator(_parse_clock),
-    PlainSerializer(lambda clock: clock.isoformat(timespec="minutes"), return_type=str),
+def _write_drops(drops: datetime | time) -> str:
+    return drops.isoformat(timespec="seconds" if isinstance(drops, datetime) else "minutes")
+
+
+Drops = Annotated[
+    datetime | time,
+    BeforeValidator(_parse_drops),
+    PlainSerializer(_write_drops, return_type=str),
 ]
-"""A time of day alone: the last such time before the photo."""
+"""When the drops were put in: date and time, or a time of day alone, the last such time before the photo."""
 
 
 class Stated(BaseModel):

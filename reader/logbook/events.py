@@ -24,7 +24,7 @@ from pydantic import (
 
 from reader.errors import LinecallError
 from reader.ids import ID_PATTERN
-from reader.statement import ClockTime, Name, Stated
+from reader.statement import Drops, Name, Stated
 from reader.verdict import Moment, Sha256
 
 GENESIS: Final = "0" * 64
@@ -63,7 +63,7 @@ class Statement(Stated):
     """What the technician states about a reading; only who they are must be said."""
 
     operator: Name
-    drops_at: Moment | ClockTime | None = None
+    drops_at: Drops | None = None
 
 
 def canonical(value: object) -> bytes:
