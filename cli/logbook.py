@@ -280,11 +280,12 @@ def verify(
             name = book.name
             report = book.verify(progress, photos=not no_photos, seals=seals)
     if report.problem is not None:
-        where = "BAD" if report.first_bad is None else f"BAD at event {report.first_bad}"
-        show.say_problem(f"{name}: {where}: {report.problem}")
+        show.say_problem(f"{name}: BAD: {report.problem}")
         return FAILED
-    parts = [f"{report.events} events", f"{report.readings} readings"]
-    parts.append("photos not checked" if no_photos else f"{report.photos} photos")
+    from reader.words import counted
+
+    parts = [counted(report.events, "event"), counted(report.readings, "reading")]
+    parts.append("photos not checked" if no_photos else counted(report.photos, "photo"))
     if report.photos_left_out:
         parts.append(f"{report.photos_left_out} more not in this file")
     click.echo(show.printable(f"{name}: all holds: {', '.join(parts)}"))
@@ -371,7 +372,9 @@ def correct(
 def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
     """Make the rows that lists show anew from the events, which stay."""
     with opened(logbook, logbook_photos, read_only=False) as book:
-        click.echo(f"{book.rebuild()} readings")
+        from reader.words import counted
+
+        click.echo(counted(book.rebuild(), "reading"))
 
 
 @logbook.command("export", short_help="Hand the logbook on: csv, jsonl, or a zip that proves itself.")
@@ -405,13 +408,16 @@ def export(
         raise click.UsageError(f"{kind} is of the whole logbook; only a zip is of some readings")
     from reader.logbook import export as exports
     from reader.output import open_whole
+    from reader.words import counted
 
     with opened(logbook, logbook_photos) as book:
         if kind == "zip":
             assert output is not None
             with open_whole(output, force=force) as file:
                 n = exports.write_zip(book, file, ids=[_id(typed) for typed in readings], at=_now())
-            click.echo(show.printable(f"written {output}: {n} readings; send its seal by another way"))
+            click.echo(
+                show.printable(f"written {output}: {counted(n, 'reading')}; send its seal by another way")
+            )
             return
         lines = exports.event_lines(book) if kind == "jsonl" else exports.csv_lines(exports.all_rows(book))
         if output is None:

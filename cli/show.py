@@ -199,7 +199,9 @@ def totals_line(outcomes: Iterable["Outcome"]) -> str:
     """Say how many photos came to what."""
     counts = Counter(_result(outcome) for outcome in outcomes)
     order = [*GRADE_COLOURS, "refused", "failed"]
-    return f"{counts.total()} photos: " + ", ".join(
+    from reader.words import counted
+
+    return f"{counted(counts.total(), 'photo')}: " + ", ".join(
         f"{counts[name]} {name}" for name in order if counts[name]
     )
 

@@ -12,6 +12,11 @@ def listed(names: Sequence[str], joint: Literal["and", "or"] = "and") -> str:
     return ", ".join(names[:-1]) + f" {joint} " * bool(names[1:]) + names[-1] if names else ""
 
 
+def counted(n: int, noun: str) -> str:
+    """Such as `1 mark` or `2 marks`."""
+    return f"{n:,} {noun}{'s' * (n != 1)}"
+
+
 def why(verdict: "Verdict") -> str:
     """The reason for a grade or a refusal, in a sentence."""
     if not verdict.pivotal:

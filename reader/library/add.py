@@ -27,6 +27,7 @@ from reader.read import ReadSettings, examine
 from reader.review.record import decisions_on, find_reading
 from reader.toml_file import did_you_mean
 from reader.verdict import Call, SettingsRecord, Verdict, to_bytes
+from reader.words import counted
 
 PIECE: Final = 1 << 20  # bytes hashed at a time
 OF_READING: Final = "logbook reading "  # before the reading's id, where an example came from
@@ -448,4 +449,4 @@ def totals(added: Sequence[Added]) -> str:
     counts = Counter(one.fate for one in added)
     told = [f"{counts[fate]} {words}" for fate, words in FATES.items() if counts[fate]]
     n = sum(one.gradings for one in added)
-    return f"{len(added)} photos: {', '.join(told) or 'none'}; {n} new grading{'s' * (n != 1)}"
+    return f"{counted(len(added), 'photo')}: {', '.join(told) or 'none'}; {counted(n, 'new grading')}"

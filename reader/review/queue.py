@@ -10,6 +10,7 @@ from typing import Final
 from reader.errors import LinecallError
 from reader.logbook import Logbook, ReadingRow
 from reader.logbook.summary import Rank
+from reader.words import counted
 
 PAGE_MAX: Final = 1000
 TELLING: Final = {"grade": "--grade", "in_doubt": "--analyte"}
@@ -70,7 +71,9 @@ def waiting_page(
     waiting = logbook.waiting_count(since=since, **chosen)
     pages = max(1, -(-waiting.count // size))
     if number > pages:
-        raise LinecallError(f"there is no page {number}; {waiting.count} readings wait, {size} on a page")
+        raise LinecallError(
+            f"there is no page {number}; {counted(waiting.count, 'reading')} in all, {size} on a page"
+        )
     rows = logbook.waiting(now=now, limit=size, skip=(number - 1) * size, since=since, **chosen)
     return Page(
         entries=tuple(_entry(logbook, row, now, blind=blind) for row in rows),

@@ -89,7 +89,8 @@ def find_reading(logbook: Logbook, reading_id: str) -> StoredReading:
     except LinecallError as error:
         known = [row.id for row in logbook.readings(limit=NEAR)]
         guess = "" if wanted in known else did_you_mean(wanted, known)
-        raise LinecallError(f"{error}{guess}") from None
+        typed = repr(reading_id.strip())  # as it was typed, not as ids are written
+        raise LinecallError(f"{str(error).replace(repr(wanted), typed)}{guess}") from None
 
 
 def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:

@@ -44,7 +44,7 @@ def test_a_photo_is_added_listed_shown_and_handed_on(root: Path, tmp_path: Path)
     labels = label_file(tmp_path / "labels.csv", photo.name)
     added = run("add", photo, "-l", where, "--labels", labels, "--light", "Desk Lamp")
     assert added.exit_code == GRADED, added.output
-    assert "1 photos: 1 added; 1 new grading; " in added.stdout
+    assert "1 photo: 1 added; 1 new grading; " in added.stdout
     listed = run("list", "-l", where, "--light", "desk  lamp")
     assert photo.name in listed.stdout
     assert listed.stdout.endswith("1 example\n")

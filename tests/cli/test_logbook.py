@@ -168,7 +168,7 @@ def test_the_first_bad_event_is_named(ids: list[str]) -> None:
     result = logbook("verify")
     assert result.exit_code == 1
     assert result.stderr == (
-        "log.db: BAD at event 2: event 2: it has been changed: its hash is not that of its content\n"
+        "log.db: BAD: event 2: it has been changed: its hash is not that of its content\n"
     )
 
 
@@ -188,7 +188,7 @@ def test_a_seal_finds_a_cut_off_end(ids: list[str], here: Path) -> None:
     assert logbook("verify").exit_code == 0
     result = logbook("verify", "--seal", "seals.txt")
     assert result.exit_code == 1
-    assert "BAD at event 4: event 4 and what followed is missing: event 4 was sealed" in result.stderr
+    assert "BAD: event 4 and what followed is missing: event 4 was sealed" in result.stderr
 
 
 @pytest.mark.parametrize(
@@ -209,7 +209,7 @@ def test_a_seal_that_is_none_is_told(ids: list[str], given: str, message: str) -
 def test_an_export_is_checked_without_the_logbook(ids: list[str]) -> None:
     sealed = logbook("seal").stdout.strip()
     result = logbook("export", "--format", "zip", "-o", "x.zip", ids[0])
-    assert result.stdout == "written x.zip: 1 readings; send its seal by another way\n"
+    assert result.stdout == "written x.zip: 1 reading; send its seal by another way\n"
     Path("log.db").unlink()
     result = run("logbook", "verify", "x.zip", "--seal", sealed)
     assert result.exit_code == 0
@@ -669,3 +669,20 @@ def test_nothing_of_a_logbook_is_loaded_without_one(here: Path, root: Path) -> N
 
     loaded = loaded_by("logbook", "--help", cwd=here)
     assert not {"sqlalchemy", "fsspec", "rfc8785", "reader.logbook"} & loaded
+
+
+def test_numbers_names_and_faults_are_said_in_plain_english(here: Path) -> None:
+    with Logbook.open("log.db") as book:
+        add(book, here)
+    assert "log.db: all holds: 1 event, 1 reading, 1 photo" in logbook("verify").stdout
+    assert logbook("rebuild").stdout == "1 reading\n"
+    assert "1 reading;" in logbook("export", "--format", "zip", "-o", "all.zip").stdout
+    asked = run("review", "sheet", "nosuch", "-L", "log.db")
+    assert "there is no reading 'nosuch'" in asked.stderr
+    with closing(sqlite3.connect("log.db")) as connection:
+        connection.execute("DROP TRIGGER linecall_no_update")
+        connection.execute("UPDATE linecall_event SET hash = replace(hash, 'a', 'b')")
+        connection.commit()
+    bad = logbook("verify").stderr
+    assert bad.startswith("log.db: BAD: event 1: ")
+    assert bad.count("event 1") == 1

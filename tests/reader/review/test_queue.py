@@ -124,7 +124,7 @@ def test_it_is_counted_and_said_since_when(book: Logbook, tmp_path: Path) -> Non
     assert (found.count, found.since, found.pages, len(found.entries)) == (5, NOON + timedelta(hours=1), 3, 1)
     ids = [entry.id for number in (1, 2, 3) for entry in page(book, size=2, number=number).entries]
     assert len(set(ids)) == 5
-    with pytest.raises(LinecallError, match="there is no page 4; 5 readings wait, 2 on a page"):
+    with pytest.raises(LinecallError, match="there is no page 4; 5 readings in all, 2 on a page"):
         page(book, size=2, number=4)
 
 
