@@ -213,7 +213,7 @@ def test_an_export_is_checked_without_the_logbook(ids: list[str]) -> None:
     Path("log.db").unlink()
     result = run("logbook", "verify", "x.zip", "--seal", sealed)
     assert result.exit_code == 0
-    assert result.stdout == "x.zip: all holds: 4 events, 3 readings, 1 photos, 2 more not in this file\n"
+    assert result.stdout == "x.zip: all holds: 4 events, 3 readings, 1 photo, 2 more not in this file\n"
     with zipfile.ZipFile("x.zip", "a") as archive:
         archive.writestr("../evil", b"x")
     result = run("logbook", "verify", "x.zip")
