@@ -241,7 +241,8 @@ def _stated_age(stored: "StoredReading") -> tuple[datetime | time | None, float 
     age = next((verdict.reading_age for verdict in _verdicts(stored.first) if verdict.reading_age), None)
     if age is None:
         return stored.stated.drops_at, None
-    return age.drops_at, age.minutes if age.source == "stated" else None
+    drops_at = stored.stated.drops_at if age.source == "drops_at" and age.drops_at is None else age.drops_at
+    return drops_at, age.minutes if age.source == "stated" else None
 
 
 def _caveats(stored: "StoredReading", settings: ReadSettings) -> Iterator[str]:

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from PIL import Image
 
 from cli.main import main
+from reader.logbook import Logbook
 from reader.settings import settings_path
 from reader.verdict import Verdict, load_verdict
 
@@ -229,3 +231,64 @@ def test_the_id_on_screen_is_that_of_the_logbook() -> None:
     assert verdict.id is not None
     assert f"logbook  reading {verdict.id}" in result.stdout
     assert CliRunner().invoke(main, ["logbook", "show", verdict.id, "-L", "log.db"]).exit_code == 0
+
+
+def test_what_was_read_by_a_clock_without_a_zone_is_read_alike_from_the_logbook() -> None:
+    said = ("--operator", "A. Lind", "--plate-expiry", "2030-01", "--logbook", "log.db")
+    for given in (
+        ("--drops-at", "20:12"),
+        ("--drops-at", "2026-09-10T21:12+02:00", "--zone", "Europe/Lisbon"),
+    ):
+        assert read(*given, "--tank", given[1], *said)[0].exit_code == 0
+    again = CliRunner().invoke(main, ["logbook", "reread", "-L", "log.db"])
+    assert (again.exit_code, again.stdout) == (0, "2 readings: 2 as before; nothing was changed\n")
+    shown = CliRunner().invoke(main, ["logbook", "list", "-L", "log.db"]).stdout
+    with Logbook.open("log.db") as book:
+        clock = book.readings(tank="20:12")[0]
+        assert clock.id in shown
+        assert book.reading(clock.id).stated.as_payload()["drops_at"] == "20:12"
+
+
+def test_a_photo_from_before_the_drops_makes_the_whole_set_undecided(root: Path) -> None:
+    for number in (1, 2):  # of which the first carries no capture time
+        data = (root / "demo_images" / f"rescue-boat-tank-{number}.jpg").read_bytes()
+        Path(f"{number}.jpg").write_bytes(data if number == 1 else dated(data, "2026:05:04 09:21:00"))
+    together = ["read", "1.jpg", "2.jpg", "--same-plate", "--force", "--zone", "+00:00"]
+    fine = CliRunner().invoke(main, [*together, "--drops-at", "2026-05-04T09:01"])
+    assert (fine.exit_code, load_verdict(Path("1.verdict.json")).grade) == (0, "heavy")
+    odd = CliRunner().invoke(main, [*together, "--drops-at", "2026-05-04T09:30"])
+    verdict = load_verdict(Path("1.verdict.json"))
+    assert (odd.exit_code, verdict.grade, verdict.cause) == (3, "undecided", "time")
+
+
+def test_the_picture_drawn_anew_names_the_tank_as_corrected(monkeypatch: pytest.MonkeyPatch) -> None:
+    verdict = read(*SAID, "--logbook", "log.db", "--reading-age", "20")[1]
+    assert verdict.id is not None
+    correct = (
+        "correct",
+        verdict.id,
+        "--field",
+        "tank",
+        "--value",
+        "Quay 2",
+        "--by",
+        "A. Lind",
+        "--reason",
+        "typo",
+    )
+    assert CliRunner().invoke(main, ["logbook", *correct, "-L", "log.db"]).exit_code == 0
+    drawn: list[Verdict] = []
+    monkeypatch.setattr(
+        "reader.review.record.annotated_jpeg", lambda verdict, evidence: drawn.append(verdict) or b""
+    )
+    assert CliRunner().invoke(main, ["review", "draw", verdict.id, "-L", "log.db"]).exit_code == 0
+    assert drawn[0].statement is not None
+    assert drawn[0].statement.tank == "Quay 2"
+
+
+def dated(jpeg: bytes, taken: str) -> bytes:
+    """A photo with another capture time: the first EXIF block counts, so ours goes before all others."""
+    exif = Image.Exif()
+    exif[0x8769] = {0x9003: taken}
+    block = exif.tobytes()
+    return jpeg[:2] + b"\xff\xe1" + (len(block) + 2).to_bytes(2, "big") + block + jpeg[2:]
