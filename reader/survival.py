@@ -19,6 +19,7 @@ from reader.line import LUMA
 from reader.photo import ChromaInfo, Photo, Pixels
 from reader.settings import Layout
 from reader.strip import Strip
+from reader.tones import has_few_tones
 
 MIN_GRAIN_CODES = 0.35
 """Grain, 8-bit codes (1 sigma) of luma at the file's own pixels, below which it was smoothed away. Photon transfer
@@ -57,13 +58,15 @@ class Survival:
 
 
 def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Survival:
-    """Find by each window what may have taken a faint line from it: `smoothed`, `near_white`, `compressed`."""
+    """Find by each window what may have taken a faint line from it: `smoothed`, `near_white`,
+    `compressed`, `few_tones`."""
     found = [_grain_share(photo, strip, layout) for strip in strips]
     n_pixels = sum(n for n, _ in found)
     share = sum(n * value for n, value in found) / n_pixels if n_pixels else 0.0
     smoothed = grain_codes(share) < MIN_GRAIN_CODES
     compressed = _is_compressed(photo.chroma)
-    shoulder = SHOULDER_CODE * _white_level(photo) / 255
+    few = has_few_tones(photo, strips)
+    shoulder = SHOULDER_CODE * white_level(photo) / 255
     return Survival(
         flags=tuple(
             tuple(
@@ -72,6 +75,7 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
                     ("smoothed", smoothed),
                     ("near_white", _tone(strip) > shoulder),
                     ("compressed", compressed),
+                    ("few_tones", few),
                 )
                 if holds
             )
@@ -121,7 +125,7 @@ def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
     )
     if (high - low).min() < GRAIN_BLOCK_PX:
         return 0, 0
-    luma = _luma_codes(photo.pixels[low[1] : high[1], low[0] : high[0]])
+    luma = luma_codes(photo.pixels[low[1] : high[1], low[0] : high[0]])
     mask = np.zeros(luma.shape, np.uint8)
     cv2.fillConvexPoly(mask, np.rint(corners - low).astype(np.int32), (1,))
     inside = mask > 0
@@ -131,7 +135,7 @@ def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
     return int(inside.sum()), int((luma[inside] != median[inside]).sum())
 
 
-def _luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
+def luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
     """Encoded BGR pixels -> luma in 8-bit codes."""
     scale = 255 / np.iinfo(pixels.dtype).max
     luma = np.asarray(pixels, np.float32) @ LUMA[::-1].astype(np.float32) * scale
@@ -144,16 +148,30 @@ def _tone(strip: Strip) -> float:
     return float(encode(np.asarray(light[None, None], np.float32))[0, 0].astype(np.float64) @ LUMA[::-1])
 
 
-def _white_level(photo: Photo) -> float:
+def white_level(photo: Photo) -> float:
     """The picture's white level, 8-bit luma codes: 255, or the plateau at which its highlights were cut off."""
-    step = max(1, min(photo.width, photo.height) // 500)
-    counts = np.bincount(_luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
-    top = int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+    counts = _tones(photo)
+    top = _brightest(counts)
     if top < 8:
         return 255.0
     plateau, below = counts[top - 2 : top + 3].sum(), counts[top - 5 : top - 2].sum()
     is_plateau = plateau > PLATEAU_SHARE * counts.sum() and plateau > PLATEAU_RATIO * below
     return float(top) if is_plateau else 255.0
+
+
+def brightest_code(photo: Photo) -> int:
+    """The picture's brightest 8-bit luma code, a few odd pixels left out."""
+    return _brightest(_tones(photo))
+
+
+def _brightest(counts: NDArray[np.int64]) -> int:
+    return int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+
+
+def _tones(photo: Photo) -> NDArray[np.int64]:
+    """How many of the picture's pixels, some of them taken, have each luma code: (256,)."""
+    step = max(1, min(photo.width, photo.height) // 500)
+    return np.bincount(luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
 
 
 def _is_compressed(chroma: ChromaInfo) -> bool:

@@ -84,3 +84,21 @@ def test_a_membrane_on_the_shoulder_is_known_wherever_the_white_level_lies() -> 
 def test_hard_compression_is_known_by_its_quality() -> None:
     assert "compressed" in flags(membrane(), 30)
     assert "compressed" not in flags(membrane(), 60)
+
+
+def shaded(span: float = 60.0) -> np.ndarray:
+    """A membrane under light that falls off, so that many codes are used."""
+    codes = membrane(grain=1.0).astype(np.float64)
+    return codes + np.linspace(-span / 2, span / 2, codes.shape[1])
+
+
+@pytest.mark.parametrize("levels", [8, 16])
+def test_a_picture_of_few_levels_is_known(levels: int) -> None:
+    step = 255 / (levels - 1)
+    assert "few_tones" in flags(np.rint(np.rint(shaded() / step) * step).astype(np.uint8))
+
+
+def test_a_stretched_picture_keeps_its_levels() -> None:
+    """A filter that doubles the contrast leaves every second code empty, and every line twice as strong."""
+    assert "few_tones" not in flags(np.rint(shaded()).astype(np.uint8))
+    assert "few_tones" not in flags(np.clip(np.rint(shaded()) * 2 - 185, 0, 255).astype(np.uint8))
