@@ -12,6 +12,10 @@ _CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?::00)?", re.ASCII)  # spreadsheets make 
 _OFFSET = re.compile(r"(?:UTC)?([+-])(\d\d):(\d\d)", re.ASCII)
 OFFSET_MAX: Final = timedelta(hours=14)  # the largest offset from UTC in use (IANA time zone data)
 
+NO_PLACES: Final = frozenset(
+    {"localtime", "posixrules", "Factory"}
+)  # names in zone data that differ by machine
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Zone:
@@ -59,8 +63,10 @@ def load_zone(text: str, source: Literal["option", "rules", "machine"]) -> Zone:
     else:
         from zoneinfo import ZoneInfo
 
+        name = text.strip()
         try:
-            return Zone(name=text.strip(), source=source, place=ZoneInfo(text.strip()))
+            if name not in NO_PLACES:
+                return Zone(name=name, source=source, place=ZoneInfo(name))
         except (ValueError, OSError, KeyError):
             pass
     raise LinecallError(

@@ -65,10 +65,13 @@ class Called(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Expiry:
-    """The plate's expiry as stated, and the day it is held against; `sentence` says it in words."""
+    """The plate's expiry as stated, and the day it is held against; `sentence` says it in words.
+
+    `implausible` : it lies further ahead than any plate is kept, so it is perhaps a slip of the pen.
+    """
 
     stated: str
-    expired: bool
+    status: Literal["in_date", "expired", "implausible"]
     held_against: date
     sentence: str
 
@@ -152,7 +155,7 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
     expiry = reading_age.expiry
     if reading_age.status == "late":
         return _invalid("the photo was taken after the time in which the plate may be read", "late")
-    if expiry is not None and expiry.expired and rules.expired_plate == "invalid":
+    if expiry is not None and expiry.status == "expired" and rules.expired_plate == "invalid":
         return _invalid(expiry.sentence, "invalid")
     if reading_age.status == "contradictory":
         return _undecided_by_time(
@@ -176,8 +179,10 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
         "the grade stands, but repeat with a new plate"
         for analyte in contradictory
     ]
-    if expiry is not None and expiry.expired:
+    if expiry is not None and expiry.status == "expired":
         warnings.append(f"{expiry.sentence}; the rules take that for a warning")
+    if expiry is not None and expiry.status == "implausible":
+        warnings.append(expiry.sentence)
     return Grade(
         grade=grade,
         possible_grades=possible,
@@ -551,11 +556,12 @@ def _expiry(stated: str, used: Sequence[date], now: datetime) -> Expiry:
         if days
         else f"today is {day:%Y-%m-%d}, and when it was used is not known"
     )
-    words = "had expired" if expired else "is in date"
-    month = "the end of " * (len(stated) <= 7)
-    return Expiry(
-        stated=stated,
-        expired=expired,
-        held_against=day,
-        sentence=f"the plate {words}: it may be used until {month}{stated}, and {when}",
-    )
+    until = f"it may be used until {'the end of ' * (len(stated) <= 7)}{stated}"
+    status: Literal["in_date", "expired", "implausible"] = "in_date"
+    sentence = f"the plate is in date: {until}, and {when}"
+    if expired:
+        status, sentence = "expired", f"the plate had expired: {until}, and {when}"
+    elif (last - day).days > SHELF_LIFE_MAX_DAYS:
+        status = "implausible"
+        sentence = f"the plate's expiry, {stated}, lies years further ahead than plates are kept; check it"
+    return Expiry(stated=stated, status=status, held_against=day, sentence=sentence)

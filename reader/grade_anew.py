@@ -63,7 +63,7 @@ def _expiry_of(verdict: Verdict) -> Expiry | None:
         return None
     return Expiry(
         stated=expiry.stated,
-        expired=expiry.status == "expired",
+        status=expiry.status,
         held_against=date.fromisoformat(expiry.held_against),
         sentence=expiry.sentence,
     )

@@ -605,7 +605,7 @@ def _expiry_record(expiry: Expiry | None) -> ExpiryRecord | None:
         return None
     return ExpiryRecord(
         stated=expiry.stated,
-        status="expired" if expiry.expired else "in_date",
+        status=expiry.status,
         held_against=expiry.held_against.isoformat(),
         sentence=expiry.sentence,
     )

@@ -189,7 +189,7 @@ class ExpiryRecord(_Frozen):
     """The plate's expiry as stated (a date, or a month to its end), held against a day; `sentence` says it."""
 
     stated: Sentence
-    status: Literal["in_date", "expired"]
+    status: Literal["in_date", "expired", "implausible"]
     held_against: Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\d$")]
     sentence: Sentence
 

@@ -148,7 +148,7 @@ def test_rules_may_ask_for_a_known_age() -> None:
     assert read("--rules", "ours.toml", "--reading-age", "20")[0].exit_code == 0
 
 
-@pytest.mark.parametrize("given", ["Europe/Nowhere", "+25:00", "", "../etc/passwd"])
+@pytest.mark.parametrize("given", ["Europe/Nowhere", "+25:00", "", "../etc/passwd", "localtime"])
 def test_a_zone_that_is_none_is_wrong_usage(given: str) -> None:
     result = CliRunner().invoke(main, ["read", "bowser.jpg", "--zone", given])
     assert result.exit_code == 2

@@ -557,7 +557,7 @@ def test_a_plate_past_its_expiry_is_invalid_unless_the_rules_only_warn(
 ) -> None:
     age = reading_age(COMB, captured_at=used, now=NOON, plate_expiry=expiry)
     assert age.expiry is not None
-    assert age.expiry.expired == expired
+    assert (age.expiry.status == "expired") == expired
     assert graded(plate(), age=age).grade == ("invalid" if expired else "negligible")
     warned = graded(plate(), rules=RULES.model_copy(update={"expired_plate": "warning"}), age=age)
     assert (warned.grade, len(warned.warnings)) == ("negligible", int(expired))
@@ -594,6 +594,14 @@ def test_a_wall_clock_time_is_in_the_future_only_where_it_is_so_all_over_the_ear
     # NOON is 10:00 UTC, and 00:00 of the next day at UTC+14, the largest offset (IANA time zone data)
     assert not said(datetime(2026, 5, 5, 0, 0))
     assert said(datetime(2026, 5, 5, 0, 6))
+
+
+def test_an_expiry_that_no_plate_has_is_warned_of() -> None:
+    found = graded(plate(), age=reading_age(COMB, captured_at=NOON, now=NOON, plate_expiry="2062-05"))
+    assert found.grade == "negligible"
+    assert found.warnings == (
+        "the plate's expiry, 2062-05, lies years further ahead than plates are kept; check it",
+    )
 
 
 @given(
