@@ -230,6 +230,7 @@ def labels(
     from reader.output import write_whole
     from reader.pool import in_order, read_many
     from reader.read import load_settings
+    from reader.words import counted
 
     work = partial(only_read, settings=load_settings(layout=layout))
     plan = [Job(photo=photo, verdict_path=out, image_path=out) for photo in find_photos(photos)]
@@ -247,7 +248,7 @@ def labels(
             status = status or REFUSED
     data = blank_labels(outcomes, grader=grader, role=role or "")
     write_whole({out: data}, force=force)
-    click.echo(show.printable(f"{len(data.splitlines()) - 1} marks to call; {out}"))
+    click.echo(show.printable(f"{counted(len(data.splitlines()) - 1, 'mark')} to call; {out}"))
     return status
 
 

@@ -22,13 +22,18 @@ def export(folder: Path, where: Path, **chosen: Any) -> None:
     """
     from reader.library import Library
     from reader.library.exchange import export as write
+    from reader.words import counted
 
     filters = filters_of(chosen)
     with Library.open(where, read_only=True) as library:
         found = write(library, folder, filters, watch=show.with_progress)
     for name in found.missing:
         show.say_problem(f"{name} is gone from the library and missing in the folder")
-    click.echo(show.printable(f"{found.examples} examples, {found.gradings} gradings; {folder}"))
+    click.echo(
+        show.printable(
+            f"{counted(found.examples, 'example')}, {counted(found.gradings, 'grading')}; {folder}"
+        )
+    )
 
 
 @click.command("import", short_help="Read an exported folder.")
@@ -42,13 +47,15 @@ def import_library(folder: Path, where: Path) -> None:
     """
     from reader.library import Library
     from reader.library.exchange import check_folder, import_folder
+    from reader.words import counted
 
     checked = check_folder(folder)
     with Library.open(where) as library:
         found = import_folder(library, folder, checked=checked, watch=show.with_progress)
     click.echo(
         show.printable(
-            f"{found.examples} examples added, {found.known} were there; {found.gradings} new gradings; {where}"
+            f"{counted(found.examples, 'example')} added, {found.known} were there; "
+            f"{counted(found.gradings, 'new grading')}; {where}"
         )
     )
     if found.control:

@@ -129,7 +129,7 @@ def fit_thresholds(
 
 
 def _lines(proposal: "Proposal") -> Iterator[str]:
-    from reader.library.statistics import counted
+    from reader.words import counted
 
     yield (
         f"{counted(proposal.examples, 'example')} of {counted(proposal.plates, 'plate')}, "
@@ -210,7 +210,7 @@ def _rate_rows(proposal: "Proposal") -> Iterator[tuple[str, ...]]:
 
 
 def _change_lines(proposal: "Proposal") -> Iterator[str]:
-    from reader.library.statistics import counted
+    from reader.words import counted
 
     changed = len(proposal.changes)
     yield f"{counted(changed, 'example')} would change, {proposal.examples - changed:,} would not"

@@ -266,7 +266,7 @@ def coverage(where: Path, enough: int, as_json: bool, **chosen: Any) -> None:
 
 
 def _coverage_lines(found: "Coverage") -> Iterator[str]:
-    from reader.library.statistics import counted
+    from reader.words import counted
 
     kinds: dict[tuple[str, str, str], dict[str, str]] = {}
     for cell in found.cells:

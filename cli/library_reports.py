@@ -207,7 +207,7 @@ def _hand_over(
 
 
 def _agreement_lines(report: "Agreement") -> Iterator[str]:
-    from reader.library.statistics import counted
+    from reader.words import counted
 
     yield (
         f"{counted(report.examples, 'example')} of {counted(report.plates, 'plate')}, "
@@ -256,7 +256,7 @@ def _agreement_lines(report: "Agreement") -> Iterator[str]:
 
 def _part_lines(part: "Part") -> Iterator[str]:
     from reader.library.report import chance_words
-    from reader.library.statistics import counted
+    from reader.words import counted
 
     yield f"{part.mark} marks: {part.marks:,} on {counted(part.plates, 'plate')}"
     rows: list[tuple[str, ...]] = [
@@ -324,7 +324,7 @@ def indented(rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 def _validation_lines(report: "Validation") -> Iterator[str]:
     from reader.library.report import height_words, share_words
-    from reader.library.statistics import counted
+    from reader.words import counted
 
     yield (
         f"{counted(report.examples, 'photo')} of {counted(report.plates, 'plate')}, {counted(report.marks, 'mark')}, "

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.main import FAILED, GRADED, REFUSED
+from cli.main import FAILED, GRADED, INTERNAL, REFUSED
 
 if TYPE_CHECKING:
     from reader.logbook import Event, Logbook, ReadingRow, StoredReading
@@ -161,7 +161,7 @@ def _story(stored: "StoredReading", history: "Sequence[Event]") -> list[str]:
     grade = stored.current.grade or stored.current.status
     lines = [f"{stored.id}   {grade.upper()}" + "   waits for a reviewer" * stored.waiting]
     if stored.superseded_by:
-        lines.append(f"  superseded by {stored.superseded_by}, a later reading of the same photo")
+        lines.append(f"  superseded by {stored.superseded_by}, a later reading")
     for event in history:
         lines.append(show.printable(f"  {event.seq:>6}  {_written(event.at)}  {event.kind} by {event.by}"))
         tell = {"reading": _tell_reading, "review": _tell_review, "correction": _tell_correction}.get(
@@ -186,6 +186,7 @@ def _tell_reading(event: "Event") -> list[str]:
         if name != "operator"
     ]
     told += [f"in place of {id}" for id in payload.get("supersedes", ())]
+    told += [f"reason: {payload['reason']}"] if "reason" in payload else []
     if verdict["status"] == "refused":
         return [*told, f"refused: {verdict['reason']}"]
     expired = _expired(payload["statement"].get("plate_expiry"), event.at)
@@ -279,11 +280,12 @@ def verify(
             name = book.name
             report = book.verify(progress, photos=not no_photos, seals=seals)
     if report.problem is not None:
-        where = "BAD" if report.first_bad is None else f"BAD at event {report.first_bad}"
-        show.say_problem(f"{name}: {where}: {report.problem}")
+        show.say_problem(f"{name}: BAD: {report.problem}")
         return FAILED
-    parts = [f"{report.events} events", f"{report.readings} readings"]
-    parts.append("photos not checked" if no_photos else f"{report.photos} photos")
+    from reader.words import counted
+
+    parts = [counted(report.events, "event"), counted(report.readings, "reading")]
+    parts.append("photos not checked" if no_photos else counted(report.photos, "photo"))
     if report.photos_left_out:
         parts.append(f"{report.photos_left_out} more not in this file")
     click.echo(show.printable(f"{name}: all holds: {', '.join(parts)}"))
@@ -370,7 +372,9 @@ def correct(
 def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
     """Make the rows that lists show anew from the events, which stay."""
     with opened(logbook, logbook_photos, read_only=False) as book:
-        click.echo(f"{book.rebuild()} readings")
+        from reader.words import counted
+
+        click.echo(counted(book.rebuild(), "reading"))
 
 
 @logbook.command("export", short_help="Hand the logbook on: csv, jsonl, or a zip that proves itself.")
@@ -404,13 +408,16 @@ def export(
         raise click.UsageError(f"{kind} is of the whole logbook; only a zip is of some readings")
     from reader.logbook import export as exports
     from reader.output import open_whole
+    from reader.words import counted
 
     with opened(logbook, logbook_photos) as book:
         if kind == "zip":
             assert output is not None
             with open_whole(output, force=force) as file:
                 n = exports.write_zip(book, file, ids=[_id(typed) for typed in readings], at=_now())
-            click.echo(show.printable(f"written {output}: {n} readings; send its seal by another way"))
+            click.echo(
+                show.printable(f"written {output}: {counted(n, 'reading')}; send its seal by another way")
+            )
             return
         lines = exports.event_lines(book) if kind == "jsonl" else exports.csv_lines(exports.all_rows(book))
         if output is None:
@@ -462,8 +469,8 @@ def reread(
     is not at hand, another stands in and that is said. What reviewers have decided stands, and is said too.
 
     Exit status: 0 no grade would change; 3 one would; 4 a reading could not be read again: its photo is gone or was
-    altered, or its layout is not at hand; 1 a photo failed otherwise (of several, the last named counts); 2 wrong
-    usage.
+    altered, or its layout is not at hand; 1 a photo failed otherwise; 70 an internal error (of several, the last
+    named counts); 2 wrong usage.
     """
     if ids and (superseded or any(filters.values())):
         raise click.UsageError("name readings, or choose them by options; not both")
@@ -504,6 +511,7 @@ class _Tally:
     other_calls: int = 0
     unread: int = 0
     failed: int = 0
+    faults: int = 0
     instead: Counter[str] = field(default_factory=Counter)
 
     def count(self, one: "Reread") -> None:
@@ -512,10 +520,13 @@ class _Tally:
         self.other_calls += bool(one.marks) and not one.changes
         self.unread += one.problem is not None
         self.failed += one.failed
+        self.faults += one.details is not None
         self.instead.update(one.instead)
 
     @property
     def status(self) -> int:
+        if self.faults:
+            return INTERNAL
         if self.failed:
             return FAILED
         if self.unread:
@@ -576,7 +587,7 @@ def _reread_lines(one: "Reread") -> list[str]:
     taken = f", taken {_written(one.captured_at)}" if one.captured_at else ""
     lines += show.labelled("photo", ", ".join(one.photos) + taken)
     if row.superseded_by:
-        lines += show.labelled("", f"superseded by {row.superseded_by}, a later reading of the same photo")
+        lines += show.labelled("", f"superseded by {row.superseded_by}, a later reading")
     lines += show.labelled("then", first.because) + show.labelled("today", today.because)
     for change in one.marks:
         lines += show.labelled(

@@ -11,12 +11,15 @@ import click
 
 from cli.show import say_problem
 
-# Exit statuses. Of several photos the worst decides, in the order GRADED, UNDECIDED, REFUSED, FAILED.
+# Exit statuses. Of several photos the worst decides, in the order of WORST_LAST.
 GRADED = 0
-FAILED = 1  # a result could not be written, or a fault in linecall
+FAILED = 1  # a result could not be written
 WRONG_USAGE = 2
 UNDECIDED = 3
 REFUSED = 4
+INVALID = 5
+INTERNAL = 70  # a fault in linecall; EX_SOFTWARE of sysexits.h
+WORST_LAST = (GRADED, UNDECIDED, INVALID, REFUSED, FAILED, INTERNAL)
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 
 # name -> (module in cli, short help); the group's help is written from this and imports no command
@@ -110,7 +113,7 @@ def _say_error(error: Exception) -> int:
 
         traceback.print_exception(error)
     say_problem(fault_line("linecall", error))
-    return FAILED
+    return INTERNAL
 
 
 @click.group("linecall", cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})

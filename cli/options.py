@@ -1,27 +1,36 @@
 """What several commands ask of an option's value; each is a click callback, or makes one."""
 
-import re
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, time
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
-# RFC 3339, with an offset from UTC or, like a camera's clock, without
-_MOMENT = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d+)?)?( ?(Z|[+-]\d\d:\d\d))?", re.ASCII)
+T = TypeVar("T")
 
 
 def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
     """Parse a time; a date or an offset that is left out is never made up."""
-    if value is None:
-        return None
-    text = value.strip().upper()
+    from reader.clock import parse_moment
+
+    return None if value is None else _parsed(parse_moment, value)
+
+
+def moment_or_clock(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | time | None:
+    """Parse a time, or a time of day alone."""
+    from reader.clock import parse_clock_or_moment
+
+    return None if value is None else _parsed(parse_clock_or_moment, value)
+
+
+def _parsed(parse: Callable[[str], T], value: str) -> T:
+    from reader.errors import LinecallError
+
     try:
-        if _MOMENT.fullmatch(text):
-            return datetime.fromisoformat(text[:11] + text[11:].replace(" ", ""))
-    except ValueError:
-        pass
-    raise click.BadParameter(f"{value!r} is no time; write date and time, such as 2026-05-04T09:08+02:00")
+        return parse(value)
+    except LinecallError as error:
+        raise click.BadParameter(str(error)) from None
 
 
 def ending_in(*suffixes: str) -> Callable[[click.Context, click.Parameter, Path | None], Path | None]:

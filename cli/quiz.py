@@ -75,6 +75,7 @@ def make_quiz(
     from reader.library import Library
     from reader.library.quiz import load_mix, make
     from reader.output import write_whole
+    from reader.words import counted
 
     with Library.open(where, must_exist=True) as library:
         paper = make(library, trainee=trainee, items=items, seed=seed, mix=load_mix(mix), minutes=minutes)
@@ -82,7 +83,7 @@ def make_quiz(
     write_whole({path: paper.page}, force=force)
     for note in paper.notes:
         show.say_problem(note)
-    click.echo(show.printable(f"{path}: {len(paper.key.items)} plates for {paper.key.trainee}"))
+    click.echo(show.printable(f"{path}: {counted(len(paper.key.items), 'plate')} for {paper.key.trainee}"))
 
 
 @quiz.command("mark")

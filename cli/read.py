@@ -3,7 +3,7 @@
 import os
 import sys
 from contextlib import ExitStack, closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from functools import partial
 from math import isfinite
 from pathlib import Path
@@ -13,15 +13,15 @@ import click
 
 from cli import show
 from cli.logbook import logbook_options
-from cli.main import FAILED, GRADED, REFUSED, UNDECIDED
-from cli.options import moment
+from cli.main import FAILED, GRADED, INTERNAL, INVALID, REFUSED, UNDECIDED, WORST_LAST
+from cli.options import ending_in, moment_or_clock
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from reader.batch import Job, Outcome, Work
+    from reader.batch import Job, Order, Outcome, Replacing, Work
 
-_BEST_TO_WORST = (GRADED, UNDECIDED, REFUSED, FAILED)
+_OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
 
 def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) -> float | None:
@@ -32,13 +32,13 @@ def _minutes(ctx: click.Context, param: click.Parameter, value: float | None) ->
 
 
 STATED = {
-    "tank": ("NAME", "tank that the sample is from."),
-    "sample_point": ("NAME", "where the sample was drawn, such as sump or drain."),
-    "sample_phase": ("NAME", "what was drawn, such as fuel or water."),
-    "plate_lot": ("LOT", "the plate's lot."),
-    "plate_expiry": ("DATE", "the plate's expiry: 2027-03-31, or 2027-03."),
-    "operator": ("NAME", "who reads."),
-    "note": ("TEXT", "anything else that should be known."),
+    "tank": ("NAME", "Tank that the sample is from."),
+    "sample_point": ("NAME", "Where the sample was drawn, such as sump or drain."),
+    "sample_phase": ("NAME", "What was drawn, such as fuel or water."),
+    "plate_lot": ("LOT", "The plate's lot."),
+    "plate_expiry": ("DATE", "The plate's expiry: 2027-03-31, or 2027-03."),
+    "operator": ("NAME", "Who reads."),
+    "note": ("TEXT", "Anything else that should be known."),
 }
 OPERATOR_VARIABLE = "LINECALL_OPERATOR"
 
@@ -48,14 +48,12 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
     for name, (metavar, text) in reversed(STATED.items()):
         variable = OPERATOR_VARIABLE if name == "operator" else None
         option = f"--{name.replace('_', '-')}"
-        command = click.option(option, metavar=metavar, envvar=variable, help=f"For the logbook: {text}")(
-            command
-        )
+        command = click.option(option, metavar=metavar, envvar=variable, help=text)(command)
     return command
 
 
 @click.command(short_help="Read plates from photos: a call for each mark, a grade, and the proof.")
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("photos", metavar="PHOTO...", nargs=-1, type=click.Path(path_type=Path))
 @click.option(
     "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
 )
@@ -72,6 +70,19 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.option(
     "--texts", metavar="NAME|FILE.toml", default="standard", show_default=True, help="Next-step texts."
 )
+@click.option(
+    "--table",
+    metavar="FILE.csv",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="A day's plates, a row each: photo, tank, point, drops, lot, expiry.",
+)
+@click.option(
+    "--new-table",
+    metavar="FILE.csv",
+    type=click.Path(dir_okay=False, path_type=Path),
+    callback=ending_in(".csv"),
+    help="Write such a table to be filled in, with a row for each PHOTO, and read nothing.",
+)
 @click.option("--same-plate", is_flag=True, help="All photos show one plate: read them as one.")
 @click.option(
     "--out",
@@ -82,13 +93,24 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.option(
     "--drops-at",
     metavar="TIME",
-    callback=moment,
-    help="When the drops were put in the wells: date and time.",
+    callback=moment_or_clock,
+    help="When the drops were put in the wells: date and time, or 07:36 for the last such time before the photo.",
+)
+@click.option(
+    "--zone",
+    metavar="NAME|OFFSET",
+    envvar="LINECALL_ZONE",
+    help="Zone of a camera that writes no offset, such as Europe/Lisbon or +02:00; or the variable LINECALL_ZONE.  "
+    "[default: the rules', else this machine's]",
 )
 @click.option(
     "--reading-age", metavar="MINUTES", type=float, callback=_minutes, help="From the drops to the photo."
 )
 @logbook_options
+@click.option(
+    "--replaces", metavar="ID", help="Reading in the logbook whose place this one takes; with --reason."
+)
+@click.option("--reason", metavar="TEXT", help="Why it takes that place.")
 @_statement_options
 @click.option("--json", "as_json", is_flag=True, help="Print verdicts, one a line, and nothing else.")
 @click.option(
@@ -102,9 +124,12 @@ def read(
     rules: str,
     thresholds: str,
     texts: str,
+    table: Path | None,
+    new_table: Path | None,
     same_plate: bool,
     out: Path | None,
-    drops_at: datetime | None,
+    drops_at: datetime | time | None,
+    zone: str | None,
     reading_age: float | None,
     as_json: bool,
     jobs: int,
@@ -112,6 +137,8 @@ def read(
     force: bool,
     logbook: str | None,
     logbook_photos: str | None,
+    replaces: str | None,
+    reason: str | None,
     **stated: str | None,
 ) -> int:
     """Read plates from photos: a call for each mark, a grade, and the proof.
@@ -125,30 +152,50 @@ def read(
     one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
     photo leaves is mostly settled by two or three.
 
-    With --logbook each reading is kept there too, with its original photo and what you state about the sample.
+    With --table a whole day's plates are read in one go, each with its own tank, point, time of the drops, lot and
+    expiry; photos lie in the table's folder or below it, and several of one plate stand in one cell with semicolons
+    between. --new-table writes one to be filled in.
 
-    Exit status: 0 every photo got a grade; 3 one is undecided; 4 one was refused; 1 a result could not be
-    written, or a photo failed otherwise (of several, the last named counts); 2 wrong usage.
+    With --logbook each reading is kept there too, with its original photo and what you state about the sample. It
+    takes the place of an earlier reading of the photo by the same person, for the same tank, point and settings,
+    and of any other only by --replaces ID and a --reason; else it stands beside it.
+
+    Exit status: 0 every photo got a valid grade; 3 one is undecided; 5 one is invalid; 4 one was refused; 1 a
+    result could not be written; 70 an internal error (of several photos the last named of these counts); 2 wrong
+    usage, such as a photo that is not there.
     """
     if drops_at is not None and reading_age is not None:
         raise click.UsageError("--drops-at and --reading-age say the same thing; give one")
-    from reader.batch import Order, find_photos, plan_jobs, plan_plate, read_and_write, write_summary
+    if new_table is not None:
+        return _begin_table(new_table, photos, force=force)
+    if table is not None:
+        _check_alone(
+            photos, stated | {"drops_at": drops_at, "reading_age": reading_age}, same_plate=same_plate
+        )
+    elif not photos:
+        raise click.UsageError("Missing argument 'PHOTO...'; or name a table with --table FILE.csv")
+    from reader.batch import Order, read_and_write, write_summary
     from reader.errors import OutputError
     from reader.output import check_folder
     from reader.read import load_settings
+    from reader.statement import Stated
 
-    settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts)
-    found = find_photos(photos)
-    plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
+    settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts, zone=zone)
+    order = Order(
+        settings=settings,
+        drops_at=drops_at,
+        reading_age_min=reading_age,
+        statement=Stated.of(**stated),
+        force=force,
+    )
+    plan = _plan(photos, table, out, order, same_plate=same_plate)
+    replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
     if out is not None:
         check_folder(out)
-    work = partial(
-        read_and_write,
-        order=Order(settings=settings, drops_at=drops_at, reading_age_min=reading_age, force=force),
-    )
+    work = partial(read_and_write, order=order)
     prose = not (quiet or as_json)
     with ExitStack() as stack:
-        put = _putter(logbook, logbook_photos, stated | {"drops_at": drops_at}, stack)
+        put = _putter(logbook, logbook_photos, order, replacing, stack)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
@@ -156,9 +203,9 @@ def read(
         for outcome in map(put, arriving):
             outcomes.append(outcome)
             _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
-    status = max((_status(outcome) for outcome in outcomes), key=_BEST_TO_WORST.index)
+    status: int = max((_status(outcome) for outcome in outcomes), key=WORST_LAST.index)
     if len(outcomes) > 1:
-        folder = plan[0].verdict_path.parent
+        folder = plan[0].verdict_path.parent if table is None else out or table.parent
         try:
             summary = write_summary(outcomes, folder, force=force)
         except OutputError as error:
@@ -172,26 +219,99 @@ def read(
     return status
 
 
+def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_plate: bool) -> None:
+    """A table says of each plate what an option would say of all."""
+    if photos or same_plate:
+        raise click.UsageError("--table names the photos; give either the table or photos")
+    for name, value in stated.items():
+        if value is not None and name != "operator":
+            raise click.UsageError(f"with --table, --{name.replace('_', '-')} stands in the table")
+
+
+def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
+    """Write a table to be filled in."""
+    from reader.batch import find_photos
+    from reader.day_table import new_table
+    from reader.output import write_whole
+
+    _check_paths(photos)
+    write_whole({path: new_table(find_photos(photos), path.parent)}, force=force)
+    click.echo(show.printable(f"written {path}; fill it in, then linecall read --table {path}"))
+    return GRADED
+
+
+def _check_paths(photos: tuple[Path, ...]) -> None:
+    from reader.batch import missing_paths
+
+    for problem in missing_paths(photos):
+        raise click.UsageError(show.printable(problem))
+
+
+def _plan(
+    photos: tuple[Path, ...], table: Path | None, out: Path | None, order: "Order", *, same_plate: bool
+) -> "tuple[Job, ...]":
+    """What is read, and where its results go."""
+    from reader.batch import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
+
+    if table is not None:
+        from reader.day_table import read_table
+
+        operator = None if order.statement is None else order.statement.operator
+        return plan_table(read_table(table, operator), out, order)
+    _check_paths(photos)
+    found = find_photos(photos)
+    for path in photos:
+        if path not in found and is_drawn_file(path):
+            show.say_problem(f"{path}: a picture that linecall drew, not a photo; left out")
+    return (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
+
+
+def _replacing(
+    replaces: str | None, reason: str | None, logbook: str | None, *, n_readings: int
+) -> "Replacing | None":
+    """The reading whose place is to be taken, and why."""
+    if replaces is None and reason is None:
+        return None
+    if replaces is None or not (reason or "").strip():
+        raise click.UsageError("--replaces ID and --reason TEXT go together: say which reading, and why")
+    if not logbook:
+        raise click.UsageError("--replaces is about a logbook; name one with --logbook PATH|URL")
+    if n_readings > 1:
+        raise click.UsageError(f"--replaces is for one reading, but there are {n_readings}")
+    from reader.batch import Replacing
+
+    return Replacing(id=replaces.strip().lower(), reason=reason or "")
+
+
 def _putter(
-    logbook: str | None, photos: str | None, stated: dict[str, Any], stack: ExitStack
+    logbook: str | None,
+    photos: str | None,
+    order: "Order",
+    replacing: "Replacing | None",
+    stack: ExitStack,
 ) -> "Callable[[Outcome], Outcome]":
     """What puts an outcome into the logbook; without one, what leaves it alone."""
     if not logbook:
-        alone = [name for name in STATED if stated[name] is not None and name != "operator"]
-        if alone:
-            option = alone[0].replace("_", "-")
-            raise click.UsageError(f"--{option} is kept in a logbook; name one with --logbook PATH|URL")
         return lambda outcome: outcome
-    if stated["operator"] is None:
+    if order.statement is None or order.statement.operator is None:
         raise click.UsageError(
             f"say who reads, for the logbook: --operator NAME, or the variable {OPERATOR_VARIABLE}"
         )
     from reader.batch import put_into
     from reader.logbook import Logbook, Statement
 
-    statement = Statement.of(**stated)
     book = stack.enter_context(Logbook.open(logbook, photos=photos))
-    return lambda outcome: put_into(book, outcome, statement, at=datetime.now(UTC).astimezone())
+    if replacing is not None:
+        book.row(replacing.id)  # an id that is mistyped is told before anything is read
+
+    def put(outcome: "Outcome") -> "Outcome":
+        own = outcome.job.order or order
+        said = {} if own.statement is None else own.statement.model_dump()
+        statement = Statement.of(**said, drops_at=own.drops_at)
+        at = datetime.now(UTC).astimezone()
+        return put_into(book, outcome, statement, at=at, replacing=replacing)
+
+    return put
 
 
 def _carry_out(
@@ -220,6 +340,9 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
         show.say_problem(show.refusal_line(outcome))
     elif verdict is not None and paragraph:
         click.echo("\n".join(show.reading_lines(outcome)))
+    else:
+        for line in show.succession_lines(outcome):
+            show.say_problem(f"{outcome.job.photo}: {line}")
     if outcome.problem:
         show.say_problem(outcome.problem)
     if outcome.details and os.environ.get("LINECALL_DEBUG"):
@@ -227,8 +350,10 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
 
 
 def _status(outcome: "Outcome") -> int:
+    if outcome.details:
+        return INTERNAL
     if outcome.problem or outcome.verdict is None:
         return FAILED
     if outcome.verdict.status == "refused":
         return REFUSED
-    return UNDECIDED if outcome.verdict.grade == "undecided" else GRADED
+    return _OF_GRADE.get(outcome.verdict.grade or "", GRADED)

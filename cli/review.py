@@ -332,7 +332,9 @@ def _decided_lines(done: "Reviewed") -> list[str]:
                 lines += show.labelled("decided", told)
     for open_mark in review.open:
         lines += show.labelled("open", open_mark.sentence)
-    lines += show.labelled("why", show.why(verdict))
+    from reader.words import why
+
+    lines += show.labelled("why", why(verdict))
     lines += show.labelled("next", verdict.next_step)
     return lines + show.labelled(
         "list", "it still waits for a reviewer" if done.waiting else "it waits no longer"

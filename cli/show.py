@@ -14,6 +14,7 @@ import click
 
 if TYPE_CHECKING:
     from reader.batch import Outcome
+    from reader.logbook import ReadingRow
     from reader.verdict import Mark, Verdict, WindowRecord
 
 T = TypeVar("T")
@@ -51,16 +52,19 @@ def refusal_line(outcome: "Outcome") -> str:
 
 def reading_lines(outcome: "Outcome") -> list[str]:
     """The grade, the reason, each window's calls and the next step of a photo that was read."""
+    from reader.words import identity, listed, why
+
     verdict = outcome.verdict
     assert verdict is not None
     assert verdict.grade is not None
     grade = styled(verdict.grade.upper(), fg=GRADE_COLOURS[verdict.grade], bold=True)
     layout = f"   layout {verdict.layout.name}" if verdict.layout else ""
     lines = [f"{printable(str(outcome.job.photo))}   {grade}{layout}"]
+    lines += labelled("sample", identity(verdict))
     lines += labelled("why", why(verdict))
     if verdict.readings:
         lines += labelled(
-            "photos", f"{_listed([reading.photo.name for reading in verdict.readings])}, read as one"
+            "photos", f"{listed([reading.photo.name for reading in verdict.readings])}, read as one"
         )
     lines += _window_lines(verdict)
     if verdict.reading_age:
@@ -70,31 +74,35 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     lines += labelled("next", verdict.next_step)
     if outcome.logged:
         lines += labelled("logbook", f"reading {outcome.logged}")
+    for line in succession_lines(outcome):
+        lines += labelled("", line)
+    for path in outcome.set_aside[:1]:
+        lines.append(f"  {'kept':<{LABEL_WIDTH}}{printable(str(path))}, the reading before, with less stated")
     for label, path in zip(("written", ""), outcome.written, strict=False):
         lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(path))}")  # on one line, to be copied
     return lines
 
 
-def why(verdict: "Verdict") -> str:
-    """The reason for a grade or a refusal, in a sentence."""
-    if not verdict.pivotal:
-        return verdict.rule or verdict.reason or ""
-    doubt = "is doubtful and decides" if len(verdict.pivotal) == 1 else "are doubtful and decide"
-    return f"{_pivotal_marks(verdict)} {doubt}: {' or '.join(verdict.possible_grades)}"
+def succession_lines(outcome: "Outcome") -> list[str]:
+    """Say whose place a reading took in the logbook, and beside which it stands; a sentence each."""
+    succession = outcome.succession
+    if succession is None:
+        return []
+    return [
+        f"in place of reading {row.id}"
+        + ", which no longer waits for a reviewer" * (row.id in succession.waited)
+        for row in succession.replaced
+    ] + [
+        f"beside reading {row.id} of the same photo ({_matter(row)}), which stands"
+        f"{' and waits for a reviewer' * (row.rank is not None)}; if one of them is a slip, read the photo again "
+        "as it should be, with --replaces ID --reason TEXT"
+        for row in succession.beside
+    ]
 
 
-def _pivotal_marks(verdict: "Verdict") -> str:
-    named = []
-    for mark in ("indicator", "reference"):
-        windows = [pivot.window for pivot in verdict.pivotal if pivot.mark == mark]
-        if windows:
-            plural = "s" * (len(windows) > 1)
-            named.append(f"the {mark}{plural} of window{plural} {_listed(windows)}")
-    return " and ".join(named)
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:-1]) + " and " * bool(names[1:]) + names[-1]
+def _matter(row: "ReadingRow") -> str:
+    said = [row.tank and f"tank {row.tank}", row.sample_point, f"by {row.operator}", row.grade or row.status]
+    return ", ".join(filter(None, said))
 
 
 def _window_lines(verdict: "Verdict") -> list[str]:
@@ -181,6 +189,8 @@ def _result(outcome: "Outcome") -> str:
 
 
 def _explained(outcome: "Outcome") -> str:
+    from reader.words import why
+
     reasons = [why(outcome.verdict)] if outcome.verdict else []
     return "; ".join(reasons + ([outcome.problem] if outcome.problem else []))
 
@@ -189,7 +199,9 @@ def totals_line(outcomes: Iterable["Outcome"]) -> str:
     """Say how many photos came to what."""
     counts = Counter(_result(outcome) for outcome in outcomes)
     order = [*GRADE_COLOURS, "refused", "failed"]
-    return f"{counts.total()} photos: " + ", ".join(
+    from reader.words import counted
+
+    return f"{counted(counts.total(), 'photo')}: " + ", ".join(
         f"{counts[name]} {name}" for name in order if counts[name]
     )
 

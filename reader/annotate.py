@@ -1,8 +1,9 @@
-"""The annotated image: one portrait sheet from which a reviewer can overrule a call.
+"""The annotated image: a phone screen for the technician, then the sheet from which a reviewer can overrule a call.
 
-`plan` turns a verdict and its evidence into shapes, `draw` paints them, `encode_jpeg` writes them without any
-metadata. From the top: grade, why, next step; the plate as photographed with every call at its mark; every
-window's strip, large, as photographed and levelled, beside the very curves that were fitted; provenance.
+`plan` turns a verdict and its evidence into shapes, `draw` paints them, `encode_jpeg` writes them with no metadata
+but the mark that we drew it. From the top: whose reading, the grade, why, the next step, the plate as photographed with
+every call at its mark, and each window with its analyte and calls; then for the reviewer every window's strip, large,
+as photographed and levelled, beside the very curves that were fitted; provenance.
 """
 
 from collections.abc import Callable, Sequence
@@ -49,7 +50,10 @@ from reader.ink import (
 )
 from reader.light import encode, linear
 from reader.quality import FLAGS
+from reader.tags import mark_drawn
 from reader.verdict import Call, Mark, MarkName, Verdict, WindowRecord
+from reader.words import sample, why
+from reader.words import taken as taken_at
 
 FloatArray = NDArray[np.float64]
 Scale = Callable[[float], float]
@@ -58,6 +62,9 @@ WIDTH: Final = 1440  # px; a phone shows 360 to 430 of its own
 MARGIN: Final = 44
 INNER: Final = WIDTH - 2 * MARGIN
 PHOTO_HEIGHT_MAX: Final = 900
+SAMPLE_LENGTH: Final = 140  # characters of what was stated; the verdict has it in full
+GUTTER: Final = 40  # px between the columns of the list of windows
+CALL_COLUMN: Final = 300  # px of a window's line, for its call
 JPEG_QUALITY: Final = 90
 
 # Sizes of text, px of 1440: what must be read on a phone held still is 32 and more (2.2 % of the width).
@@ -65,6 +72,7 @@ HUGE, LARGE, MAIN, SMALL, TINY = 118, 46, 34, 26, 21
 LEADING: Final = 1.32
 
 ROLL_MIN_DEG: Final = 5.0  # a plate that is turned less is shown as it was held
+BAR_MIN: Final = (24.0, 12.0)  # px; where windows lie so close, the list below the plate is what is read
 TICK: Final = 8  # px between a window's outline and its bars
 COLUMNS_MAX: Final = 3
 STRIP_PX_PER_MM_MAX: Final = 30.0
@@ -104,7 +112,7 @@ class _Block:
 def plan(verdict: Verdict, evidence: Evidence) -> Plan:
     """Lay a verdict out with the photo, strips and curves it rests on."""
     sections = (
-        (_headline, _next_step, _review, _photo_section, _legend, _window_section, _provenance)
+        (_headline, _next_step, _review, _photo_section, _window_list, _window_section, _provenance)
         if verdict.status == "read"
         else (_headline, _next_step, _photo_section, _provenance)
     )
@@ -134,10 +142,10 @@ def draw(evidence: Evidence, sheet: Plan) -> Image:
 
 
 def encode_jpeg(image: Image) -> bytes:
-    """JPEG bytes of a sheet, chroma at full resolution, without any metadata."""
+    """JPEG bytes of a sheet, chroma at full resolution, with no metadata but the mark that we drew it."""
     sampling = [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
     _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY, *sampling])
-    return data.tobytes()
+    return mark_drawn(data.tobytes())
 
 
 def annotated_jpeg(verdict: Verdict, evidence: Evidence) -> bytes:
@@ -197,21 +205,31 @@ def _sentence(text: str) -> str:
 
 
 def _headline(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
-    """The grade on its colour, and in words what decided it."""
+    """The grade on its colour, with whose reading it is; and below, in words, what decided it."""
     name: SignName = verdict.grade or "refused"
-    colour = GRADE_COLOURS[name]
     ink = WHITE if verdict.status == "refused" else BLACK
-    height = 196
+    x, width = MARGIN + 186, INNER - 186
     shapes: list[Shape] = [
-        Box(low=(0, top), high=(WIDTH, top + height), fill=colour),
-        Box(low=(0, top + height), high=(WIDTH, top + height + 6), fill=BLACK),
-        Sign(at=(MARGIN, top + 26), size=146, name=name),
-        Text(at=(MARGIN + 186, top + 54), text=_headline_label(verdict), size=SMALL, colour=ink),
-        Text(at=(MARGIN + 180, top + 158), text=name, size=HUGE, weight=800, colour=ink),
+        Sign(at=(MARGIN, top + 30), size=146, name=name),
+        Text(at=(x, top + 50), text=_headline_label(verdict), size=MAIN, colour=ink),
+        Text(at=(x - 6, top + 158), text=name, size=HUGE, weight=800, colour=ink),
     ]
-    at = (MARGIN, top + height + 28)
-    why = _paragraphs(_why(verdict), at=at, width=INNER, size=MAIN)
-    return _Block(shapes=shapes + why.shapes, bottom=why.bottom + 14)
+    bottom = top + 186
+    reading = verdict.id and f"reading {verdict.id}"
+    whose = _short(sample(verdict), SAMPLE_LENGTH)
+    which = " \u00b7 ".join(part for part in (taken_at(verdict), reading) if part)
+    for text, size, weight in ((whose, LARGE, BOLD), (which, MAIN, REGULAR)):
+        if text:
+            block = _paragraph(text, at=(x, bottom), width=width, size=size, weight=weight, colour=ink)
+            shapes += block.shapes
+            bottom = block.bottom
+    bottom += 18
+    band: list[Shape] = [
+        Box(low=(0, top), high=(WIDTH, bottom), fill=GRADE_COLOURS[name]),
+        Box(low=(0, bottom), high=(WIDTH, bottom + 6), fill=BLACK),
+    ]
+    because = _paragraphs(_why(verdict), at=(MARGIN, bottom + 28), width=INNER, size=MAIN)
+    return _Block(shapes=band + shapes + because.shapes, bottom=because.bottom + 14)
 
 
 def _headline_label(verdict: Verdict) -> str:
@@ -224,26 +242,13 @@ def _headline_label(verdict: Verdict) -> str:
 
 
 def _why(verdict: Verdict) -> list[str]:
-    if verdict.status == "refused":
-        return [_sentence(verdict.reason or "")]
-    lines = [_sentence(verdict.rule or "")]
-    if verdict.grade == "undecided":
-        lines.append(f"Possible: {' or '.join(verdict.possible_grades)}.")
-    if verdict.pivotal:
-        lines.append(f"It turns on {_pivotal_words(verdict)}.")
+    """What decided, and how old the plate was."""
+    lines = [_sentence(why(verdict))]
+    if verdict.cause == "time":
+        lines.append("Any grade is possible.")
     if verdict.reading_age is not None:
         lines.append(_sentence(verdict.reading_age.sentence))
     return lines
-
-
-def _pivotal_words(verdict: Verdict) -> str:
-    names: tuple[MarkName, ...] = ("reference", "indicator")
-    ids = {name: [tidy(pivot.window) for pivot in verdict.pivotal if pivot.mark == name] for name in names}
-    return " and ".join(
-        f"the {name} of window{'s' if len(found) > 1 else ''} {', '.join(found)}"
-        for name, found in ids.items()
-        if found
-    )
 
 
 def _next_step(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
@@ -417,7 +422,7 @@ def _bar_size(verdict: Verdict, quads: Sequence[FloatArray]) -> FloatArray:
         apart = float(np.linalg.norm(places[0] - places[1])) - 10 if len(places) == 2 else gap
         across = np.abs(quad[1] - quad[0])
         size = np.minimum(size, (gap, apart) if across[0] > across[1] else (apart, gap))
-    width, height = np.maximum(size, (24.0, 12.0))
+    width, height = np.maximum(size, BAR_MIN)
     return np.array([width, min(height, 0.5 * width)])
 
 
@@ -456,13 +461,15 @@ def _mark_places(window: WindowRecord, quad: FloatArray) -> list[tuple[Mark, Flo
 
 
 def _free_gap(quad: FloatArray, quads: Sequence[FloatArray]) -> float:
-    """Free px between a window and its nearest neighbour (between upright bounding boxes)."""
-    gaps = [
-        float(np.max(np.maximum(other.min(axis=0) - quad.max(axis=0), quad.min(axis=0) - other.max(axis=0))))
-        for other in quads
-        if other is not quad
-    ]
+    """Free px between a window and its nearest neighbour, however both are slanted."""
+    gaps = [min(_distance(quad, other), _distance(other, quad)) for other in quads if other is not quad]
     return max(min(gaps, default=400.0), 0.0)
+
+
+def _distance(points: FloatArray, quad: FloatArray) -> float:
+    """Distance of the nearest of some points from a quadrilateral, px; negative inside."""
+    contour = quad.astype(np.float32)
+    return min(-cv2.pointPolygonTest(contour, (float(x), float(y)), True) for x, y in points)
 
 
 def _id_tile(window: WindowRecord, quad: FloatArray) -> list[Shape]:
@@ -489,22 +496,52 @@ def _xy(point: FloatArray) -> XY:
     return float(point[0]), float(point[1])
 
 
-# -- signs explained --------------------------------------------------------------------------------------
+# -- each window in words ---------------------------------------------------------------------------------
 
 
-def _legend(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+def _window_list(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
+    """Every window with its analyte, its tier and its calls, readable however the plate lies in the photo."""
+    columns, width = 2, (INNER - GUTTER) / 2
+    rows = -(-len(verdict.windows) // columns)
     shapes: list[Shape] = []
-    x = float(MARGIN)
-    calls: tuple[Call, ...] = ("present", "absent", "doubtful", "undeveloped")
-    for call in calls:
-        shapes += [
-            CallBar(low=(x, top + 4), high=(x + 84, top + 40), call=call),
-            Text(at=(x + 98, top + 34), text=call, size=MAIN, weight=BOLD),
+    bottom = top
+    for row in range(rows):
+        blocks = [
+            _window_line(window, at=(MARGIN + column * (width + GUTTER), bottom), width=width)
+            for column, window in enumerate(verdict.windows[row::rows])
         ]
-        x += 98 + text_width(call, MAIN, BOLD) + 40
+        shapes += [shape for block in blocks for shape in block.shapes]
+        bottom = max(block.bottom for block in blocks)
     assay = CALL_WORDS["competitive" if verdict.layout is None else verdict.layout.assay]
-    words = _paragraph(assay, at=(MARGIN, top + 58), width=INNER, size=MAIN)
-    return _Block(shapes=shapes + words.shapes, bottom=words.bottom + 14)
+    meaning = _paragraph(assay, at=(MARGIN, bottom + 6), width=INNER, size=MAIN)
+    return _Block(shapes=shapes + meaning.shapes, bottom=meaning.bottom + 14)
+
+
+def _window_line(window: WindowRecord, *, at: XY, width: float) -> _Block:
+    """One window: its id, what it looks for, the call of its indicator, and that of a reference not simply there."""
+    x, y = at
+    label = _short(window.id, 6)
+    tile = text_width(label, MAIN, BOLD) + 24
+    name = f"{_short(window.analyte, 24)}, {window.tier}"
+    left = x + width - CALL_COLUMN
+    size = fitting_size(name, width=left - x - tile - 28, size=MAIN)
+    shapes: list[Shape] = [
+        Box(low=(x, y), high=(x + tile, y + 48), fill=BLACK),
+        Text(at=(x + 12, y + 37), text=label, size=MAIN, weight=BOLD, colour=WHITE),
+        Text(at=(x + tile + 14, y + 37), text=name, size=size),
+    ]
+    shown: list[tuple[float, Call, str]] = [(left, window.indicator.call, window.indicator.call)]
+    if window.reference.call != "present":
+        words = f"reference {window.reference.call}"
+        left = x + width - 86 - text_width(words, MAIN, BOLD)
+        shown.append((left, window.reference.call, words))
+    for left, call, words in shown:
+        shapes += [
+            CallBar(low=(left, y + 6), high=(left + 72, y + 42), call=call),
+            Text(at=(left + 86, y + 37), text=words, size=MAIN, weight=BOLD),
+        ]
+        y += 58
+    return _Block(shapes=shapes, bottom=y)
 
 
 # -- the windows ------------------------------------------------------------------------------------------
@@ -520,8 +557,14 @@ def _window_section(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     gutter = 22
     width = (INNER - (columns - 1) * gutter) / columns
     height_max = _height_axis_max(verdict)
-    how = _paragraph(_how_to_read(), at=(MARGIN, top + 14), width=INNER, size=SMALL)
-    shapes: list[Shape] = [Box(low=(0, top), high=(WIDTH, top + 4), fill=BLACK), *how.shapes]
+    head = _paragraph("For the reviewer", at=(MARGIN, top + 14), width=INNER, size=MAIN, weight=BOLD)
+    how = _paragraphs(
+        [*([_sentence(verdict.rule or "")] if verdict.pivotal else []), _how_to_read()],
+        at=(MARGIN, head.bottom),
+        width=INNER,
+        size=SMALL,
+    )
+    shapes: list[Shape] = [Box(low=(0, top), high=(WIDTH, top + 4), fill=BLACK), *head.shapes, *how.shapes]
     bottom = how.bottom + 12
     for start in range(0, len(cells), columns):
         row_bottom = bottom

@@ -2,19 +2,24 @@
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, time
+from functools import partial
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reader.errors import LinecallError, OutputError
 from reader.output import free_name, write_whole
+from reader.words import why
 
 if TYPE_CHECKING:
-    from reader.logbook import Logbook, Statement
+    from reader.day_table import Plate
+    from reader.logbook import Logbook, Statement, Succession
     from reader.read import ReadSettings
-    from reader.verdict import Verdict
+    from reader.statement import Stated
+    from reader.verdict import Verdict, WindowRecord
 
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
 VERDICT_SUFFIX = ".verdict.json"
@@ -27,13 +32,14 @@ class Job:
     """One photo and the two files that its results go into.
 
     plate : all photos of one plate that are read as one, in order, the photo among them; empty for a photo that
-    is read by itself.
+    is read by itself. order : how it is read, where each photo of a run has an order of its own.
     """
 
     photo: Path
     verdict_path: Path
     image_path: Path
     plate: tuple[Path, ...] = ()
+    order: "Order | None" = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,11 +47,13 @@ class Order:
     """How every photo of a run is read and written.
 
     drops_at : when the drops were put in; or reading_age_min : minutes from then to the photo; or neither.
+    statement : what is stated about the sample and the plate.
     """
 
     settings: "ReadSettings"
-    drops_at: datetime | None = None
+    drops_at: datetime | time | None = None
     reading_age_min: float | None = None
+    statement: "Stated | None" = None
     force: bool = False
 
 
@@ -54,7 +62,8 @@ class Outcome:
     """What became of one photo: a verdict and the files written, or a problem in one line, or both.
 
     details : the traceback, where the problem is a fault of linecall's own. logged : the reading's id in the
-    logbook, where it was put into one.
+    logbook, where it was put into one; set_aside : where the results of an earlier reading are kept, whose place
+    the written ones took; succession : what it did to earlier readings there.
     """
 
     job: Job
@@ -62,20 +71,54 @@ class Outcome:
     written: tuple[Path, ...] = ()
     problem: str | None = None
     details: str | None = None
+    set_aside: tuple[Path, ...] = ()
     logged: str | None = None
+    succession: "Succession | None" = None
 
 
 def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
     """Photos to read, each once, in the order given; a folder stands for the pictures in it, sorted by name.
 
-    Pictures are told by their suffix; folders inside the folder, hidden files and our own annotated images
-    are left out. A folder without pictures stands for itself, so that it gets an outcome of its own.
+    Pictures are told by their suffix; folders inside the folder and hidden files are left out. So are pictures that
+    we drew ourselves, known by the mark in the file, unless there is nothing else. A folder without pictures stands
+    for itself, so that it gets an outcome of its own.
     """
     found: dict[Path, Path] = {}
     for source in sources:
         for photo in _pictures_in(source) or [source]:
             found.setdefault(_real_folder(photo.parent) / photo.name, photo)
-    return tuple(found.values())
+    photos = tuple(found.values())
+    return tuple(photo for photo in photos if not is_drawn_file(photo)) or photos
+
+
+def is_drawn_file(path: Path) -> bool:
+    """Whether a file is a picture that we drew ourselves."""
+    from reader.tags import DRAWN_WITHIN, is_drawn
+
+    try:
+        if not os.path.isfile(path):  # unlike Path.is_file, this takes any name
+            return False
+        with path.open("rb") as file:
+            return is_drawn(file.read(DRAWN_WITHIN))
+    except OSError:
+        return False
+
+
+def missing_paths(sources: Iterable[Path]) -> Iterator[str]:
+    """A sentence for each path that leads to nothing, with a guess at what was meant."""
+    from reader.toml_file import did_you_mean
+
+    for source in sources:
+        try:
+            os.stat(source)
+        except (FileNotFoundError, NotADirectoryError):
+            try:
+                beside = [path.name for path in source.parent.iterdir()]
+            except OSError:
+                beside = []
+            yield f"{source}: there is no such file or folder{did_you_mean(source.name, beside) or '; check its name'}"
+        except (OSError, ValueError):  # it is there and out of reach: the reader says how
+            continue
 
 
 def _pictures_in(folder: Path) -> list[Path]:
@@ -91,12 +134,7 @@ def _real_folder(folder: Path) -> Path:
 
 def _is_picture(path: Path) -> bool:
     name = path.name.lower()
-    return (
-        path.suffix.lower() in PICTURE_SUFFIXES
-        and not name.startswith(".")
-        and not name.endswith(IMAGE_SUFFIX)
-        and os.path.isfile(path)
-    )
+    return path.suffix.lower() in PICTURE_SUFFIXES and not name.startswith(".") and os.path.isfile(path)
 
 
 def plan_jobs(photos: Sequence[Path], out: Path | None) -> tuple[Job, ...]:
@@ -131,20 +169,42 @@ def plan_plate(photos: Sequence[Path], out: Path | None) -> Job:
     return replace(plan_jobs([first], out)[0], plate=tuple(photos))
 
 
+def plan_table(plates: Sequence["Plate"], out: Path | None, order: "Order") -> tuple[Job, ...]:
+    """A job for each plate of a table, with an order of its own, named after its first photo."""
+    jobs = plan_jobs([plate.photos[0] for plate in plates], out)
+    return tuple(
+        replace(
+            job,
+            plate=plate.photos if len(plate.photos) > 1 else (),
+            order=replace(
+                order,
+                drops_at=plate.drops_at,
+                reading_age_min=plate.reading_age_min,
+                statement=plate.statement,
+            ),
+        )
+        for job, plate in zip(jobs, plates, strict=True)
+    )
+
+
 def read_and_write(job: Job, order: Order) -> Outcome:
     """Read one photo, or all of one plate, and write the verdict, and its annotated image where there is a picture.
 
     A path that is no file gets its refusal and no files. A verdict that is there already gives way to one of
-    several photos that holds it whole. Never raises for a bad photo or a folder that cannot be written into.
+    several photos that holds it whole, and to one for which more was stated; the latter is kept beside it. Never
+    raises for a bad photo or a folder that cannot be written into.
     """
     from reader.read import examine, examine_plate
     from reader.verdict import to_bytes
 
-    drops_at, minutes = order.drops_at, order.reading_age_min
-    if job.plate:
-        reading = examine_plate(job.plate, order.settings, drops_at=drops_at, reading_age_min=minutes)
-    else:
-        reading = examine(job.photo, order.settings, drops_at=drops_at, reading_age_min=minutes)
+    order = job.order or order
+    read = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
+    reading = read(
+        order.settings,
+        drops_at=order.drops_at,
+        reading_age_min=order.reading_age_min,
+        statement=order.statement,
+    )
     if not os.path.isfile(job.photo):  # unlike Path.is_file, this takes any name
         return Outcome(job=job, verdict=reading.verdict)
     files = {job.verdict_path: to_bytes(reading.verdict)}
@@ -152,34 +212,80 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         from reader.annotate import annotated_jpeg
 
         files[job.image_path] = annotated_jpeg(reading.verdict, reading.evidence)
-    force = order.force or _holds_earlier(reading.verdict, job.verdict_path)
     try:
-        return Outcome(job=job, verdict=reading.verdict, written=write_whole(files, force=force))
+        aside = {} if order.force else _set_aside(job, reading.verdict)
+        force = order.force or bool(aside) or _holds_earlier(reading.verdict, job.verdict_path)
+        written = write_whole(aside | files, force=force)
     except OutputError as error:
         return Outcome(job=job, verdict=reading.verdict, problem=str(error))
+    return Outcome(
+        job=job, verdict=reading.verdict, written=written[len(aside) :], set_aside=written[: len(aside)]
+    )
+
+
+def _earlier(path: Path) -> "Verdict | None":
+    """The verdict in a file, if there is one."""
+    from reader.verdict import load_verdict
+
+    if not os.path.isfile(path):
+        return None
+    try:
+        return load_verdict(path)
+    except LinecallError:
+        return None
 
 
 def _holds_earlier(verdict: "Verdict", path: Path) -> bool:
     """Whether a verdict of several photos holds every reading of the verdict in a file, so that nothing is lost."""
-    from reader.verdict import load_verdict
-
-    if verdict.status != "read" or not verdict.readings or not os.path.isfile(path):
-        return False
-    try:
-        earlier = load_verdict(path)
-    except LinecallError:
-        return False
-    return all(reading in verdict.readings for reading in earlier.readings or (earlier,))
+    earlier = _earlier(path) if verdict.status == "read" and verdict.readings else None
+    return earlier is not None and all(
+        reading in verdict.readings for reading in earlier.readings or (earlier,)
+    )
 
 
-def put_into(logbook: "Logbook", outcome: Outcome, statement: "Statement", *, at: datetime) -> Outcome:
+def _set_aside(job: Job, verdict: "Verdict") -> dict[Path, bytes]:
+    """Where the results of an earlier reading are kept, if more was stated for the verdict that takes their place."""
+    from reader.succession import says_more
+
+    earlier = _earlier(job.verdict_path)
+    if earlier is None or not says_more(verdict, earlier) or _holds_earlier(verdict, job.verdict_path):
+        return {}
+    results = {VERDICT_SUFFIX: job.verdict_path, IMAGE_SUFFIX: job.image_path}
+    stem = job.verdict_path.name.removesuffix(VERDICT_SUFFIX)
+    for number in count(1):
+        places = {
+            suffix: job.verdict_path.with_name(f"{stem}.earlier-{number}{suffix}") for suffix in results
+        }
+        if not any(os.path.lexists(place) for place in places.values()):
+            break
+    return {places[suffix]: path.read_bytes() for suffix, path in results.items() if os.path.isfile(path)}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Replacing:
+    """A reading in the logbook whose place a new one takes, and why."""
+
+    id: str
+    reason: str
+
+
+def put_into(
+    logbook: "Logbook",
+    outcome: Outcome,
+    statement: "Statement",
+    *,
+    at: datetime,
+    replacing: Replacing | None = None,
+) -> Outcome:
     """Put what was read into the logbook, with its photos; an outcome without a photo's bytes passes by."""
     verdict, job = outcome.verdict, outcome.job
     if verdict is None or verdict.photo.sha256 is None:
         return outcome
     photos = job.plate if verdict.readings else (job.photo,)
+    named = {} if replacing is None else {"replaces": replacing.id, "reason": replacing.reason}
     try:
-        return replace(outcome, logged=logbook.add_reading(verdict, photos, statement, at=at))
+        logged = logbook.add_reading(verdict, photos, statement, at=at, **named)
+        return replace(outcome, logged=logged, succession=logbook.succession(logged))
     except LinecallError as error:
         problem = f"{job.photo}: not in the logbook: {error}"
         return replace(outcome, problem="; ".join(filter(None, (outcome.problem, problem))))
@@ -208,9 +314,9 @@ def fault_line(where: object, error: BaseException) -> str:
 
 
 SUMMARY_COLUMNS = (
-    "photo", "status", "grade", "possible grades", "pivotal marks", "absent marks", "doubtful marks",
-    "undeveloped marks", "layout", "reading age min", "warnings", "reason", "remedy", "problem", "verdict",
-    "sha256",
+    "photo", "reading", "tank", "sample point", "operator", "plate lot", "plate expiry", "taken", "status", "grade",
+    "why", "possible grades", "pivotal marks", "absent marks", "doubtful marks", "undeveloped marks", "layout",
+    "reading age min", "warnings", "reason", "remedy", "next step", "problem", "verdict", "sha256",
 )  # fmt: skip
 
 
@@ -234,8 +340,14 @@ def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
     text = StringIO()
     table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
     table.writeheader()
-    table.writerows(map(_summary_row, outcomes))
+    for row in map(_summary_row, outcomes):
+        table.writerow({name: _inert(value) for name, value in row.items()})
     return text.getvalue().encode("utf-8", "replace")
+
+
+def _inert(value: object) -> object:
+    """A cell that a spreadsheet takes for text and computes nothing of."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"} else value
 
 
 def _summary_row(outcome: Outcome) -> dict[str, object]:
@@ -249,20 +361,35 @@ def _summary_row(outcome: Outcome) -> dict[str, object]:
         return row
     for call in ("absent", "doubtful", "undeveloped"):
         row[f"{call} marks"] = "; ".join(
-            f"{window.id} {mark}"
+            _mark_name(window, mark)
             for window in verdict.windows
             for mark in ("indicator", "reference")
             if getattr(window, mark).call == call
         )
+    said, by_id = verdict.statement, {window.id: window for window in verdict.windows}
+    row |= {
+        name: getattr(said, name.replace(" ", "_"))
+        for name in ("tank", "sample point", "operator", "plate lot", "plate expiry")
+        if said is not None
+    }
+    taken = verdict.photo.captured_at
     return row | {
+        "reading": verdict.id,
+        "taken": None if taken is None else taken.isoformat(sep=" ", timespec="seconds"),
         "grade": verdict.grade,
+        "why": why(verdict) if verdict.status == "read" else None,
         "possible grades": "; ".join(verdict.possible_grades),
-        "pivotal marks": "; ".join(f"{pivot.window} {pivot.mark}" for pivot in verdict.pivotal),
+        "pivotal marks": "; ".join(_mark_name(by_id[pivot.window], pivot.mark) for pivot in verdict.pivotal),
         "layout": verdict.layout.name if verdict.layout else None,
         "reading age min": verdict.reading_age.minutes if verdict.reading_age else None,
         "warnings": "; ".join(verdict.warnings),
         "reason": verdict.reason,
         "remedy": verdict.remedy,
+        "next step": verdict.next_step,
         "verdict": outcome.job.verdict_path.name if outcome.job.verdict_path in outcome.written else None,
         "sha256": verdict.photo.sha256,
     }
+
+
+def _mark_name(window: "WindowRecord", mark: str) -> str:
+    return f"{window.id} {mark} ({window.analyte}, {window.tier})"

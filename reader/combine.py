@@ -218,7 +218,7 @@ def _too_far_apart(readings: Sequence[Verdict], names: Sequence[str]) -> tuple[d
 def _out_of_time(readings: Mapping[int, Verdict]) -> dict[int, str]:
     """Photos outside the reading time while others are not; of early and late ones alone, the late ones."""
     ages = {k: reading.reading_age for k, reading in readings.items()}
-    for kinds in (("in_range", "unknown"), ("early",), ("late",)):
+    for kinds in (("in_range", "unknown", "contradictory"), ("early",), ("late",)):
         if any(age is not None and age.status in kinds for age in ages.values()):
             return {k: age.sentence for k, age in ages.items() if age is not None and age.status not in kinds}
     return {}

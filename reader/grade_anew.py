@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import get_args
 
-from reader.grade import Grade, ReadingAge, grade_plate
+from reader.grade import Expiry, Grade, ReadingAge, grade_plate
 from reader.settings import Layout, Rules
 from reader.verdict import Call, Mark, MarkName, Verdict
 
@@ -50,4 +51,19 @@ def age_of(verdict: Verdict, layout: Layout) -> ReadingAge:
         range_minutes=age.range_minutes or layout.assay.reading_age,
         sentence=age.sentence,
         drops_at=age.drops_at,
+        zone=age.zone,
+        zone_source=age.zone_source,
+        expiry=_expiry_of(verdict),
+    )
+
+
+def _expiry_of(verdict: Verdict) -> Expiry | None:
+    expiry = verdict.expiry
+    if expiry is None:
+        return None
+    return Expiry(
+        stated=expiry.stated,
+        status=expiry.status,
+        held_against=date.fromisoformat(expiry.held_against),
+        sentence=expiry.sentence,
     )

@@ -39,6 +39,7 @@ from reader.outline import outline_curve, window_corners
 from reader.photo import Photo
 from reader.settings import IndicatorMark, Layout, ReferenceMark, Window
 from reader.strip import RECESS_MM
+from reader.tags import mark_drawn
 
 WIDTH: Final = 1600  # px
 MARGIN: Final = 60
@@ -80,7 +81,7 @@ def encode_picture(image: Image, suffix: str) -> bytes:
         raise OutputError(f'a drawing cannot be written as "{suffix}"; let its name end in .png or .jpg')
     options = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if kind == ".jpg" else []
     _, data = cv2.imencode(kind, image, options)
-    return data.tobytes()
+    return mark_drawn(data.tobytes())
 
 
 # -- the layout by itself ---------------------------------------------------------------------------------

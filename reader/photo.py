@@ -30,6 +30,7 @@ from reader.tags import (
     BrokenTagsError,
     JpegHeader,
     encoding_of_icc,
+    is_drawn,
     read_exif,
     read_jpeg_header,
     read_tiff_fields,
@@ -123,6 +124,8 @@ def open_photo(path: Path) -> Photo:
     Raises PhotoRefusedError, and nothing else, for every file that is not a usable picture.
     """
     data = _read_file(path)
+    if is_drawn(data):
+        refuse("drawn")
     form, decode = _sniff(data)
     try:
         picture = decode(data)

@@ -23,6 +23,10 @@ REFUSALS: dict[str, Refusal] = {
         reason="not a photo: {found}; JPEG, PNG, TIFF, WebP or HEIC was expected",
         remedy="give the photo as the phone saved it, or export it as JPEG",
     ),
+    "drawn": Refusal(
+        reason="this is a picture that linecall drew, not a photo of a plate",
+        remedy="give the photo that it was drawn from",
+    ),
     "damaged": Refusal(
         reason="the {form} file is damaged: {why}",
         remedy="copy it whole from the phone once more; if that does not help, photograph the plate again",

@@ -7,7 +7,7 @@ Here, and only here, a refusal becomes a verdict.
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from functools import cache
 from pathlib import Path
 from typing import Literal
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.call import MarkCall, call_marks
+from reader.clock import MACHINE, Zone, load_zone
 from reader.combine import (
     CombinedMarks,
     MarkKey,
@@ -37,7 +38,8 @@ from reader.fitness import (
     chroma_floor,
 )
 from reader.glare import check_glare, find_veils
-from reader.grade import ReadingAge, grade_plate, next_step, reading_age
+from reader.grade import Expiry, ReadingAge, grade_plate, next_step, reading_age
+from reader.grade_anew import age_of
 from reader.light import encode
 from reader.locate import PlatePose, find_plate
 from reader.mark import MarkMeasurement, WindowFit, measure_marks
@@ -60,10 +62,13 @@ from reader.settings import (
 )
 from reader.shade import find_shades, level_strip
 from reader.shake import check_picture, check_shake
+from reader.statement import Stated
 from reader.strip import Strip, cut_strips
+from reader.succession import reading_id
 from reader.surround import cut_surrounds
 from reader.survival import check_survival
 from reader.verdict import (
+    ExpiryRecord,
     LayoutRecord,
     Mark,
     PhotoRecord,
@@ -82,13 +87,15 @@ from reader.version import VERSION
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class ReadSettings:
-    """What a photo is read by: the layouts that the plate may have, and the site's rules, thresholds and texts."""
+    """What a photo is read by: the layouts that the plate may have, the site's rules, thresholds and texts, and the
+    zone of a camera that writes no offset."""
 
     layouts: tuple[Layout, ...]
     layout_named: bool
     rules: Rules
     thresholds: Thresholds
     texts: Texts
+    zone: Zone = MACHINE
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -104,15 +111,27 @@ def load_settings(
     rules: str | Path = "two-tier",
     thresholds: str | Path = "standard",
     texts: str | Path = "standard",
+    zone: str | None = None,
 ) -> ReadSettings:
-    """Load settings by bundled name or path; layout "auto" stands for all bundled ones. Raises SettingsError."""
+    """Load settings by bundled name or path; layout "auto" stands for all bundled ones.
+
+    zone : of a camera that writes no offset, by its name or offset; else that of the rules, else this machine's.
+    Raises SettingsError, and LinecallError for a zone that is none.
+    """
     named = layout != "auto"
+    by_rules = load_rules(rules)
+    place = MACHINE
+    if zone is not None:
+        place = load_zone(zone, "option")
+    elif by_rules.camera_zone is not None:
+        place = load_zone(by_rules.camera_zone, "rules")
     return ReadSettings(
         layouts=(load_layout(layout),) if named else bundled_layouts(),
         layout_named=named,
-        rules=load_rules(rules),
+        rules=by_rules,
         thresholds=load_thresholds(thresholds),
         texts=load_texts(texts),
+        zone=place,
     )
 
 
@@ -123,18 +142,23 @@ def read_photo(
     rules: str | Path = "two-tier",
     thresholds: str | Path = "standard",
     texts: str | Path = "standard",
-    drops_at: datetime | None = None,
+    zone: str | None = None,
+    drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
+    statement: Stated | None = None,
 ) -> Verdict:
     """Read one photo of one plate.
 
     layout : "auto" (all bundled layouts are tried), a bundled name, or a TOML file. drops_at : when the drops were
-    put into the wells; or reading_age_min : minutes from then to the photo. A photo that cannot be read gives a
-    verdict of status "refused" with reason and remedy. Raises SettingsError for broken settings files and
-    LinecallError for a reading age that is none.
+    put into the wells, a time of day standing for the last one before the photo; or reading_age_min : minutes from
+    then to the photo. zone : of a camera that writes no offset, such as "Europe/Lisbon"; else the rules', else this
+    machine's. statement : what is stated about the sample and the plate, its expiry among it. A photo that cannot
+    be read gives a verdict of status "refused" with reason and remedy. Raises SettingsError for broken settings
+    files and LinecallError for a reading age or zone that is none.
     """
-    settings = load_settings(layout, rules, thresholds, texts)
-    return examine(Path(path), settings, drops_at=drops_at, reading_age_min=reading_age_min).verdict
+    settings = load_settings(layout, rules, thresholds, texts, zone)
+    ages = {"drops_at": drops_at, "reading_age_min": reading_age_min}
+    return examine(Path(path), settings, **ages, statement=statement).verdict  # type: ignore[arg-type]
 
 
 def read_plate(
@@ -144,8 +168,10 @@ def read_plate(
     rules: str | Path = "two-tier",
     thresholds: str | Path = "standard",
     texts: str | Path = "standard",
-    drops_at: datetime | None = None,
+    zone: str | None = None,
+    drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
+    statement: Stated | None = None,
 ) -> Verdict:
     """Read several photos of one plate, taken minutes apart from other angles or in other light, as one.
 
@@ -154,17 +180,19 @@ def read_plate(
     do not, is left out with a warning. Photos that are not two and more of one plate give a verdict of status
     "refused".
     """
-    settings = load_settings(layout, rules, thresholds, texts)
+    settings = load_settings(layout, rules, thresholds, texts, zone)
     photos = [Path(path) for path in paths]
-    return examine_plate(photos, settings, drops_at=drops_at, reading_age_min=reading_age_min).verdict
+    ages = {"drops_at": drops_at, "reading_age_min": reading_age_min}
+    return examine_plate(photos, settings, **ages, statement=statement).verdict  # type: ignore[arg-type]
 
 
 def examine(
     path: Path,
     settings: ReadSettings,
     *,
-    drops_at: datetime | None = None,
+    drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
+    statement: Stated | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read one photo and keep the evidence; never raises for a bad photo.
@@ -172,15 +200,16 @@ def examine(
     now : a capture time after it is not believed; the present by default. A photo that was read before is judged
     as of then, or a clock that ran ahead would be believed once enough time has passed.
     """
-    return _examine(path, settings, drops_at, reading_age_min, now)[0]
+    return _examine(path, settings, _given(drops_at, reading_age_min, statement, now))[0]
 
 
 def examine_plate(
     paths: Sequence[Path],
     settings: ReadSettings,
     *,
-    drops_at: datetime | None = None,
+    drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
+    statement: Stated | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read several photos of one plate as one, with the evidence of the first photo used; see `read_plate`.
@@ -189,10 +218,11 @@ def examine_plate(
     """
     if not paths:
         raise LinecallError("no photo was given; two and more of one plate are needed")
-    first, shown = _examine(paths[0], settings, drops_at, reading_age_min, now)
+    given = _given(drops_at, reading_age_min, statement, now)
+    first, shown = _examine(paths[0], settings, given)
     readings, photos = [first.verdict], [_plate_photo(shown)]
     for path in paths[1:]:  # one photo's pixels at a time, besides the first one's
-        reading, measured = _examine(path, settings, drops_at, reading_age_min, now)
+        reading, measured = _examine(path, settings, given)
         readings.append(reading.verdict)
         photos.append(_plate_photo(measured))
     try:
@@ -200,13 +230,47 @@ def examine_plate(
         used = [photo for k in together.used if (photo := photos[k]) is not None]
         disagreement = check_contradictions(used, settings.thresholds)
     except PhotoRefusedError as refusal:
-        verdict = _refused(first.verdict.photo, settings, refusal, readings)
+        verdict = _refused(first.verdict.photo, settings, given, refusal, readings)
         return Reading(verdict=verdict, evidence=first.evidence and Evidence(photo=first.evidence.photo))
     if together.used[0] != 0:
-        shown = _examine(paths[together.used[0]], settings, drops_at, reading_age_min, now)[1]
+        shown = _examine(paths[together.used[0]], settings, given)[1]
     assert shown is not None, "a photo that was used can be measured"
     together = replace(together, warnings=(*together.warnings, *disagreement.warnings))
-    return _conclude(shown, settings, together, combine_photos(used, disagreement.alone))
+    odd = [k for k in together.used if _is_contradictory(readings[k])]
+    if odd and shown.age.status != "contradictory":
+        other = age_of(readings[odd[0]], shown.pose.layout)
+        shown = replace(
+            shown, age=replace(other, sentence=f"{readings[odd[0]].photo.name}: {other.sentence}")
+        )
+    return _conclude(shown, settings, given, together, combine_photos(used, disagreement.alone))
+
+
+def _is_contradictory(verdict: Verdict) -> bool:
+    return verdict.reading_age is not None and verdict.reading_age.status == "contradictory"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Given:
+    """What is given besides the photo: when the drops were put in or how long ago, what is stated, and the present."""
+
+    drops_at: datetime | time | None
+    reading_age_min: float | None
+    statement: Stated
+    now: datetime
+
+
+def _given(
+    drops_at: datetime | time | None,
+    reading_age_min: float | None,
+    statement: Stated | None,
+    now: datetime | None,
+) -> _Given:
+    return _Given(
+        drops_at=drops_at,
+        reading_age_min=reading_age_min,
+        statement=statement or Stated(),
+        now=now or datetime.now(UTC),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -221,34 +285,22 @@ class _Measured:
     age: ReadingAge
 
 
-def _examine(
-    path: Path,
-    settings: ReadSettings,
-    drops_at: datetime | None,
-    reading_age_min: float | None,
-    now: datetime | None,
-) -> tuple[Reading, _Measured | None]:
+def _examine(path: Path, settings: ReadSettings, given: _Given) -> tuple[Reading, _Measured | None]:
     """One photo's reading, and what it measured unless it was refused."""
     photo: Photo | None = None
     try:
         photo = mark_copy(open_photo(path))
-        measured = _measure(photo, settings, drops_at, reading_age_min, now or datetime.now(UTC))
+        measured = _measure(photo, settings, given)
     except PhotoRefusedError as refusal:
         if photo is None:
             record = PhotoRecord(name=path.name, sha256=_sha256(path))
-            return Reading(verdict=_refused(record, settings, refusal), evidence=None), None
-        verdict = _refused(_photo_record(photo), settings, advise(photo, refusal))
+            return Reading(verdict=_refused(record, settings, given, refusal), evidence=None), None
+        verdict = _refused(_photo_record(photo), settings, given, advise(photo, refusal))
         return Reading(verdict=verdict, evidence=Evidence(photo=photo)), None
-    return _conclude(measured, settings), measured
+    return _conclude(measured, settings, given), measured
 
 
-def _measure(
-    photo: Photo,
-    settings: ReadSettings,
-    drops_at: datetime | None,
-    reading_age_min: float | None,
-    now: datetime,
-) -> _Measured:
+def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> _Measured:
     pose = _find_plate(photo, settings.layouts)
     layout = pose.layout
     check_pose(pose, settings.thresholds)
@@ -281,10 +333,12 @@ def _measure(
     )
     age = reading_age(
         layout,
-        stated_minutes=reading_age_min,
-        drops_at=drops_at,
+        stated_minutes=given.reading_age_min,
+        drops_at=given.drops_at,
         captured_at=photo.captured_at,
-        now=now,
+        now=given.now,
+        zone=settings.zone,
+        plate_expiry=given.statement.plate_expiry,
     )
     return _Measured(
         photo=photo,
@@ -317,17 +371,18 @@ def _plate_photo(measured: _Measured | None) -> PlatePhoto | None:
 def _conclude(
     measured: _Measured,
     settings: ReadSettings,
+    given: _Given,
     together: PhotoSet | None = None,
     combined: CombinedMarks | None = None,
 ) -> Reading:
     """Grade a photo, or a set of which it is the one shown, and write the verdict."""
     layout = measured.pose.layout
     if together is None or combined is None:
-        verdict = _verdict(measured, settings)
+        verdict = _verdict(measured, settings, given)
     else:
         fits = combined_fits(measured.fits, combined)
         calls = call_marks(fits, layout, settings.thresholds)
-        verdict = _verdict(replace(measured, fits=fits, calls=calls), settings, together, combined)
+        verdict = _verdict(replace(measured, fits=fits, calls=calls), settings, given, together, combined)
     windows = tuple(
         WindowEvidence(strip=strip, curves=fit)
         for strip, fit in zip(measured.strips, measured.fits, strict=True)
@@ -349,6 +404,7 @@ def membrane_tone(strips: Sequence[Strip]) -> float:
 def _verdict(
     measured: _Measured,
     settings: ReadSettings,
+    given: _Given,
     together: PhotoSet | None = None,
     combined: CombinedMarks | None = None,
 ) -> Verdict:
@@ -365,17 +421,20 @@ def _verdict(
         step = (
             second_photo(windows, grade.pivotal, age, measured.photo.captured_at, measured.photo.notes) + step
         )
-    return Verdict(
+    verdict = Verdict(
         software=_software(),
         photo=_photo_record(measured.photo),
         status="read",
         grade=grade.grade,
         possible_grades=grade.possible_grades,
         pivotal=tuple(PivotalMark(window=pivot.window, mark=pivot.mark) for pivot in grade.pivotal),
+        cause=grade.cause,
         rule=grade.rule,
         warnings=grade.warnings if together is None else (*together.warnings, *grade.warnings),
         next_step=step,
+        statement=_said(given),
         reading_age=_reading_age_record(age),
+        expiry=_expiry_record(age.expiry),
         layout=_layout_record(layout, settings),
         rules=_settings_record(settings.rules),
         thresholds=_settings_record(settings.thresholds),
@@ -391,6 +450,7 @@ def _verdict(
         windows=windows,
         readings=() if together is None else together.readings,
     )
+    return verdict.model_copy(update={"id": reading_id(verdict)})
 
 
 def _window_record(
@@ -469,10 +529,11 @@ def _mark_record(
 def _refused(
     photo: PhotoRecord,
     settings: ReadSettings,
+    given: _Given,
     refusal: PhotoRefusedError,
     readings: Sequence[Verdict] = (),
 ) -> Verdict:
-    return Verdict(
+    verdict = Verdict(
         software=_software(),
         photo=photo,
         status="refused",
@@ -480,11 +541,13 @@ def _refused(
         reason=refusal.reason,
         remedy=refusal.remedy,
         next_step=settings.texts.next_step.refused,
+        statement=_said(given),
         rules=_settings_record(settings.rules),
         thresholds=_settings_record(settings.thresholds),
         texts=_settings_record(settings.texts),
         readings=tuple(readings),
     )
+    return verdict.model_copy(update={"id": reading_id(verdict)})
 
 
 def _sha256(path: Path) -> str | None:
@@ -533,12 +596,30 @@ def _layout_record(layout: Layout, settings: ReadSettings) -> LayoutRecord:
     )
 
 
+def _said(given: _Given) -> Stated | None:
+    """What was stated; None where nothing was."""
+    return given.statement if given.statement != Stated() else None
+
+
+def _expiry_record(expiry: Expiry | None) -> ExpiryRecord | None:
+    if expiry is None:
+        return None
+    return ExpiryRecord(
+        stated=expiry.stated,
+        status=expiry.status,
+        held_against=expiry.held_against.isoformat(),
+        sentence=expiry.sentence,
+    )
+
+
 def _reading_age_record(age: ReadingAge) -> ReadingAgeRecord:
     return ReadingAgeRecord(
         minutes=age.minutes,
         status=age.status,
         source=age.source,
         drops_at=age.drops_at,
+        zone=age.zone,
+        zone_source=age.zone_source,
         range_minutes=age.range_minutes,
         sentence=age.sentence,
     )

@@ -5,6 +5,7 @@ SettingsError, with the file, the line and the field.
 """
 
 import math
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, ClassVar, Final, Literal, Self, TypeVar, get_args
@@ -353,6 +354,7 @@ def _overlap(one: tuple[Point, ...], other: tuple[Point, ...]) -> bool:
 # ----------------------------------------------------------------------------------------------- rules
 
 AT_LEAST_MAX: Final = 64
+NAMED_IN_ROWS: Final = ("analytes", "windows")
 TALLIES_MAX: Final = 5000  # of one rules file; the bundled rules have 24
 
 Tally = tuple[int, ...]
@@ -405,6 +407,23 @@ class Row(_Frozen):
             raise contradiction(problem)
         return self
 
+    @field_validator("because")
+    @classmethod
+    def _names_what_is_known(cls, value: str) -> str:
+        unknown = [name for name in re.findall(r"\{([^}]*)\}?|\}", value) if name not in NAMED_IN_ROWS]
+        if unknown or value.count("{") != value.count("}"):
+            text = f"is {shown(value)}, but of words in braces only {{analytes}} and {{windows}} are known"
+            raise contradiction(Problem(path=(), text=text))
+        return value
+
+    def in_words(self, analytes: str, windows: str) -> str:
+        """What is seen, with the names of what the row counts; put behind it where the row has no place for them."""
+        if "{" in self.because:
+            return self.because.replace("{analytes}", analytes).replace("{windows}", windows)
+        return (
+            f"{self.because} ({analytes or windows})" if self.mark is not None and windows else self.because
+        )
+
     def counts(self, mark: MarkName, tier: Tier, outcome: ReferenceCall | Finding) -> bool:
         """Whether the row counts a mark of this tier with this call (reference) or finding (indicator)."""
         if self.mark != mark or self.tier not in (None, tier):
@@ -417,6 +436,15 @@ class Rules(SettingsFile):
 
     kind: ClassVar[str] = "rules"
     rules: Text = Field(description="the rules' name")
+    reading_age: Literal["may be unknown", "must be known"] = Field(
+        default="may be unknown", description="whether a plate of unknown reading age gets a grade"
+    )
+    expired_plate: Literal["invalid", "warning"] = Field(
+        default="invalid", description="what a plate past its expiry is: invalid, or graded with a warning"
+    )
+    camera_zone: Text | None = Field(
+        default=None, description="zone of cameras that write no offset, such as 'Europe/Lisbon' or '+02:00'"
+    )
     row: tuple[Row, ...] = Field(min_length=1, max_length=64, description="one table [[row]] for each rule")
 
     @property
@@ -534,6 +562,11 @@ class NextSteps(_Frozen):
     early: Sentence = Field(description="what follows a photo taken before the reading range")
     late: Sentence = Field(description="what follows a photo taken after the reading range")
     implausible: Sentence = Field(description="what follows where an analyte's tiers contradict each other")
+    times: Sentence = Field(  # files of before it was asked for have none
+        default="No statement on the fuel: find the right times and read the photo again with them, "
+        "else repeat with a new plate; do not release on it.",
+        description="what follows where the times contradict each other, or lack though the rules ask for them",
+    )
 
 
 class Texts(SettingsFile):

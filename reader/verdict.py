@@ -26,6 +26,8 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from reader.errors import LinecallError
+from reader.ids import ID_PATTERN
+from reader.statement import Stated
 from reader.toml_file import did_you_mean
 
 SCHEMA_VERSION: Final = 1
@@ -41,6 +43,7 @@ MarkName = Literal["indicator", "reference"]
 SettledGrade = Literal["negligible", "moderate", "heavy", "invalid"]
 Grade = Literal["negligible", "moderate", "heavy", "invalid", "undecided"]
 Tier = Literal["lower", "upper"]
+Cause = Literal["marks", "time"]
 
 
 def _significant(digits: int) -> AfterValidator:
@@ -160,20 +163,35 @@ class LayoutRecord(SettingsRecord):
 
 
 class ReadingAgeRecord(_Frozen):
-    """Minutes from the drops to the photo, against the layout's range; `sentence` says it in words."""
+    """Minutes from the drops to the photo, against the layout's range; `sentence` says it in words.
+
+    `zone`: in which a time without an offset was read, and `zone_source` who says so: the camera, `--zone`, the
+    rules, or the machine that read the photo; None where every time had its offset, or none was needed.
+    """
 
     minutes: Minutes | None
-    status: Literal["in_range", "early", "late", "unknown"]
+    status: Literal["in_range", "early", "late", "unknown", "contradictory"]
     source: Literal["drops_at", "stated", "none"]
     drops_at: Moment | None = None
+    zone: Text | None = None
+    zone_source: Literal["camera", "option", "rules", "machine"] | None = None
     range_minutes: tuple[Minutes, Minutes] | None = None
     sentence: Sentence
 
     @model_validator(mode="after")
     def _unknown_has_no_minutes(self) -> Self:
-        if (self.minutes is None) != (self.status == "unknown"):
-            raise ValueError("minutes must be null exactly where status is unknown")
+        if (self.minutes is None) != (self.status in {"unknown", "contradictory"}):
+            raise ValueError("minutes must be null exactly where status is unknown or contradictory")
         return self
+
+
+class ExpiryRecord(_Frozen):
+    """The plate's expiry as stated (a date, or a month to its end), held against a day; `sentence` says it."""
+
+    stated: Sentence
+    status: Literal["in_date", "expired", "implausible"]
+    held_against: Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\d$")]
+    sentence: Sentence
 
 
 class PoseRecord(_Frozen):
@@ -347,11 +365,15 @@ class ReviewRecord(_Frozen):
 class Verdict(_Frozen):
     """All that is said about one plate; a refused photo has one too, without windows and without a grade.
 
+    `id` is derived from the photos, what was stated and the settings: the same reading has the same.
+    `cause` says what leaves a grade undecided: doubtful marks, of which `pivotal` names those that decide, or the
+    time (contradictory, not known though the rules ask for it, or early), which no mark can settle.
     Read from several photos, it holds each photo's own verdict in `readings`, in the order given, those that
     were refused or left out included; `photo` and all places in pixels are then those of the first one used.
     """
 
     schema_version: Literal[1] = SCHEMA_VERSION
+    id: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = None
     software: SoftwareRecord
     photo: PhotoRecord
     status: Literal["read", "refused"]
@@ -361,10 +383,13 @@ class Verdict(_Frozen):
     grade: Grade | None = None
     possible_grades: tuple[SettledGrade, ...] = ()
     pivotal: tuple[PivotalMark, ...] = ()
+    cause: Cause | None = None
     rule: Sentence | None = None
     warnings: tuple[Sentence, ...] = ()
     next_step: Sentence
+    statement: Stated | None = None
     reading_age: ReadingAgeRecord | None = None
+    expiry: ExpiryRecord | None = None
     layout: LayoutRecord | None = None
     rules: SettingsRecord | None = None
     thresholds: SettingsRecord | None = None
@@ -429,6 +454,10 @@ class Verdict(_Frozen):
             raise ValueError(f"grade is {self.grade}, so possible_grades must be that grade and no other")
         if self.grade == "undecided" and len(self.possible_grades) < 2:
             raise ValueError("grade is undecided, so possible_grades must name two and more")
+        if self.cause is not None and self.grade != "undecided":
+            raise ValueError(f"grade is {self.grade}, so cause must be null")
+        if self.cause == "time" and self.pivotal:
+            raise ValueError("cause is time, so pivotal must be empty")
         by_id = {window.id: window for window in self.windows}
         for pivot in self.pivotal:
             if pivot.window not in by_id:
@@ -569,7 +598,9 @@ _FIELD_NAMES: Final = sorted(
             SoftwareRecord,
             PhotoRecord,
             LayoutRecord,
+            Stated,
             ReadingAgeRecord,
+            ExpiryRecord,
             PoseRecord,
             QualityRecord,
             DecisionRecord,

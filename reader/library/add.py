@@ -13,13 +13,13 @@ from typing import Any, Final, Literal
 
 from reader.batch import Job, Outcome, attempt
 from reader.errors import LinecallError
+from reader.ids import new_id
 from reader.library.examples import UNSTATED, Example, ExamplePhoto, Grading, Role
 from reader.library.labels import Labels, LabelsError, PhotoLabels
 from reader.library.look import Alike, Looks, look_of
 from reader.library.store import Library
 from reader.library.strips import load_strips, strips_png
 from reader.logbook import Logbook
-from reader.logbook.events import new_id
 from reader.logbook.export import all_rows
 from reader.output import write_whole
 from reader.pool import in_order, read_many
@@ -27,6 +27,7 @@ from reader.read import ReadSettings, examine
 from reader.review.record import decisions_on, find_reading
 from reader.toml_file import did_you_mean
 from reader.verdict import Call, SettingsRecord, Verdict, to_bytes
+from reader.words import counted
 
 PIECE: Final = 1 << 20  # bytes hashed at a time
 OF_READING: Final = "logbook reading "  # before the reading's id, where an example came from
@@ -448,4 +449,4 @@ def totals(added: Sequence[Added]) -> str:
     counts = Counter(one.fate for one in added)
     told = [f"{counts[fate]} {words}" for fate, words in FATES.items() if counts[fate]]
     n = sum(one.gradings for one in added)
-    return f"{len(added)} photos: {', '.join(told) or 'none'}; {n} new grading{'s' * (n != 1)}"
+    return f"{counted(len(added), 'photo')}: {', '.join(told) or 'none'}; {counted(n, 'new grading')}"

@@ -34,7 +34,6 @@ from reader.library.statistics import (
     Rate,
     Together,
     cohen_kappa,
-    counted,
     fleiss_kappa,
     krippendorff_alpha,
     mcnemar,
@@ -44,6 +43,7 @@ from reader.library.statistics import (
 from reader.review.policy import is_one_of
 from reader.settings import GRADES, TIERS, Format, MarkName, Rules
 from reader.verdict import Call
+from reader.words import counted
 
 if TYPE_CHECKING:
     from reader.library.tidy import MarkRow

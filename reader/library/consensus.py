@@ -168,8 +168,8 @@ def possible_grades(
 
 def _graded(calls: Mapping[MarkKey, Call | None], layout: Layout, rules: Rules) -> PlateGrade:
     age = ReadingAge(
-        minutes=None,
-        status="unknown",
+        minutes=layout.assay.reading_age[0],
+        status="in_range",
         source="none",
         range_minutes=layout.assay.reading_age,
         sentence="the reading age plays no part",

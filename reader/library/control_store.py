@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, inspect, select
 
 from reader.errors import LinecallError
+from reader.ids import new_id
 from reader.library.control import ControlRules, load_control
 from reader.library.control_strip import (
     Baseline,
@@ -33,7 +34,6 @@ from reader.library.examples import ExamplePhoto, MarkKey
 from reader.library.files import keep_file, kept_file, load_file, read_file
 from reader.library.tables import CONTROL, control_baselines, control_points, control_set_aside, files, tables
 from reader.logbook.database import Database
-from reader.logbook.events import new_id
 from reader.review.policy import folded
 from reader.settings import Layout
 from reader.toml_file import did_you_mean

@@ -15,7 +15,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from reader.errors import LinecallError
 from reader.library.control import ControlRules, Limits, RunRule, Side, limits_of, moving_ranges, signals
 from reader.library.examples import MARKS, ExamplePhoto, MarkKey
-from reader.logbook.events import AwareMoment, Id, Name, Note
+from reader.logbook.events import AwareMoment, Id
+from reader.statement import Name, Note
 from reader.toml_file import did_you_mean
 from reader.verdict import Call, Mark, MarkName, PhotoRecord, SettingsRecord, Verdict
 

@@ -6,8 +6,9 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_serializer, field_validator
 
 from reader.errors import LinecallError
-from reader.logbook.events import AwareMoment, Id, Name, Note
+from reader.logbook.events import AwareMoment, Id
 from reader.review.decide import CALLS
+from reader.statement import Name, Note
 from reader.verdict import Call, Grade, MarkName, SettingsRecord, Sha256, Verdict, load_verdict
 
 Role = Literal["expert", "technician", "trainee", "panel"]

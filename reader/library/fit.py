@@ -40,7 +40,6 @@ from reader.library.statistics import (
     FloatArray,
     IntArray,
     Rate,
-    counted,
     extra,
     plate_error,
     rate,
@@ -60,6 +59,7 @@ from reader.settings import (
 from reader.toml_file import Problem, contradiction
 from reader.verdict import Call, Grade
 from reader.watch import Watch, unwatched
+from reader.words import counted
 
 Decision = Literal["proposed", "nothing to gain", "refused"]
 

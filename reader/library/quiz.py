@@ -21,24 +21,17 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Self, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from reader.errors import LinecallError
+from reader.ids import ID_ALPHABET, ID_LENGTH, ID_PATTERN
 from reader.library.examples import Example
 from reader.library.store import FitToAsk, Library, StoredMark
 from reader.library.strips import as_photographed, contrast_raised
-from reader.logbook.events import (
-    ID_ALPHABET,
-    ID_LENGTH,
-    ID_PATTERN,
-    Id,
-    Name,
-    canonical,
-    load_event,
-    writable,
-)
+from reader.logbook.events import Id, canonical, load_event
 from reader.output import write_whole
 from reader.page_picture import png
 from reader.review.decide import CALLS, NAME_MAX
 from reader.review.policy import folded
 from reader.settings import DATA, SettingsFile, Share, Text, load_settings_file
+from reader.statement import Name, writable
 from reader.templates import render
 from reader.toml_file import Problem, contradiction
 from reader.verdict import Call, MarkName, SettingsRecord, Sha256, WindowRecord

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.errors import LinecallError
+from reader.words import counted
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.integer[Any]]
@@ -904,11 +905,6 @@ def _logit_interval(area: float, se: float, quantile: float) -> Interval | None:
         return None
     middle, reach = math.log(area / (1 - area)), quantile * se / (area * (1 - area))
     return 1 / (1 + math.exp(reach - middle)), 1 / (1 + math.exp(-reach - middle))
-
-
-def counted(n: int, noun: str) -> str:
-    """Such as `1 mark` or `2 marks`."""
-    return f"{n:,} {noun}{'s' * (n != 1)}"
 
 
 def _z(probability: float = (1 + CONFIDENCE) / 2) -> float:

@@ -39,7 +39,6 @@ from reader.library.statistics import (
     LineLimits,
     Rate,
     corrected_quantile,
-    counted,
     limit_of_blank,
     limit_of_detection,
     line_limits,
@@ -51,6 +50,7 @@ from reader.library.statistics import (
 )
 from reader.library.strength import STRENGTHS
 from reader.settings import MarkName
+from reader.words import counted
 
 if TYPE_CHECKING:
     from reader.library.tidy import MarkRow

@@ -6,7 +6,7 @@ what only needs the words of events, as the library does, imports `reader.logboo
 What the payloads of events hold:
 
 - `reading`: `photos` (list of `name`, `sha256`), `statement`, `summary`, `supersedes` (ids of earlier
-  readings of the same photos, if any), `verdict`.
+  readings whose place it takes, if any) and, where one was named, the `reason`, `verdict`.
 - `review`: whatever the review says; if it holds a `verdict`, that is the reading's current one from then on,
   and its `summary` is added; `waiting` (true or false) overrides whether the reading still waits for a
   reviewer.
@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from reader.logbook.events import Event, Statement
-    from reader.logbook.store import Logbook, ReadingRow, StaleHeadError, StoredReading
+    from reader.logbook.store import Logbook, ReadingRow, StaleHeadError, StoredReading, Succession
 
-__all__ = ["Event", "Logbook", "ReadingRow", "StaleHeadError", "Statement", "StoredReading"]
+__all__ = ["Event", "Logbook", "ReadingRow", "StaleHeadError", "Statement", "StoredReading", "Succession"]
 
 
 def __getattr__(name: str) -> object:

@@ -9,37 +9,27 @@ told without parsing all of it.
 import hashlib
 import json
 import re
-import secrets
 from collections.abc import Mapping
-from datetime import date, datetime
-from typing import Annotated, Any, Final, Self
+from datetime import datetime
+from typing import Annotated, Any, Final
 
 import rfc8785
 from pydantic import (
     AfterValidator,
     BaseModel,
-    BeforeValidator,
     ConfigDict,
     Field,
-    StringConstraints,
     ValidationError,
-    model_validator,
 )
 
 from reader.errors import LinecallError
+from reader.ids import ID_PATTERN
+from reader.statement import Drops, Name, Stated
 from reader.verdict import Moment, Sha256
 
 GENESIS: Final = "0" * 64
 """`previous` of the first event."""
 EVENT_BYTES_MAX: Final = 16_000_000  # a reading of twelve windows has about 20,000
-ID_ALPHABET: Final = "0123456789abcdefghjkmnpqrstvwxyz"  # Crockford's base 32: no i, l, o, u to mistake
-ID_LENGTH: Final = 8  # 40 bits; a clash inside one logbook is found and another id drawn
-ID_PATTERN: Final = rf"[{ID_ALPHABET}]{{{ID_LENGTH}}}"
-
-
-def writable(text: object) -> object:
-    """Replace what UTF-8 cannot carry: a file name or argument that is not UTF-8 has lone surrogates."""
-    return text.encode("utf-8", "replace").decode("utf-8") if isinstance(text, str) else text
 
 
 def _aware(moment: datetime) -> datetime:
@@ -48,18 +38,7 @@ def _aware(moment: datetime) -> datetime:
     return moment
 
 
-def _calendar_date(text: str) -> str:
-    date.fromisoformat(text if len(text) > 7 else f"{text}-01")
-    return text
-
-
 AwareMoment = Annotated[Moment, AfterValidator(_aware)]
-Name = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200), BeforeValidator(writable)
-]
-Note = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=4000), BeforeValidator(writable)
-]
 Id = Annotated[str, Field(pattern=f"^{ID_PATTERN}$")]
 Kind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
 
@@ -80,62 +59,11 @@ class Event(BaseModel):
     hash: Sha256
 
 
-class Statement(BaseModel):
-    """What the technician states about a reading; only who they are must be said.
-
-    `plate_expiry` is a date or a month, as plates print it: 2027-03-31, 2027-03.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+class Statement(Stated):
+    """What the technician states about a reading; only who they are must be said."""
 
     operator: Name
-    tank: Name | None = None
-    sample_point: Name | None = None
-    sample_phase: Name | None = None
-    plate_lot: Name | None = None
-    plate_expiry: (
-        Annotated[str, Field(pattern=r"^\d{4}-\d\d(-\d\d)?$"), AfterValidator(_calendar_date)] | None
-    ) = None
-    drops_at: Moment | None = None
-    note: Note | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _blank_is_unsaid(cls, values: Any) -> Any:
-        if not isinstance(values, dict):
-            return values
-        return {
-            name: None if name != "operator" and isinstance(value, str) and not value.strip() else value
-            for name, value in values.items()
-        }
-
-    @classmethod
-    def of(cls, **fields: object) -> Self:
-        """Build one from what was typed. Raises LinecallError, one line, if a field cannot be so."""
-        try:
-            return cls.model_validate(fields)
-        except ValidationError as error:
-            raise LinecallError(_sentence(error)) from None
-
-    def as_payload(self) -> dict[str, Any]:
-        """JSON object of what was said; what was not is left out."""
-        return self.model_dump(mode="json", exclude_none=True)
-
-
-EXPECTED: Final = {
-    "plate_expiry": "a date or a month, such as 2027-03-31 or 2027-03",
-    "drops_at": "a time such as 2026-05-04T09:08:07+02:00",
-    "operator": "a name of 1 to 200 characters",
-    "note": "at most 4000 characters",
-}
-
-
-def _sentence(error: ValidationError) -> str:
-    details = error.errors(include_url=False)[0]
-    field = str(details["loc"][0]) if details["loc"] else "statement"
-    found = repr(details["input"])
-    shown = found if len(found) <= 60 else f"{found[:57]}..."
-    return f"{field.replace('_', ' ')} is {shown}, expected {EXPECTED.get(field, 'at most 200 characters')}"
+    drops_at: Drops | None = None
 
 
 def canonical(value: object) -> bytes:
@@ -213,8 +141,3 @@ def from_line(line: str) -> tuple[str, str] | None:
     """(hash, body) of an event's canonical JSON; None if it is not one."""
     found = _HASH.match(line)
     return None if found is None else (found[2], line[: found.start(1)] + line[found.end(1) :])
-
-
-def new_id() -> str:
-    """Draw an id."""
-    return "".join(secrets.choice(ID_ALPHABET) for _ in range(ID_LENGTH))

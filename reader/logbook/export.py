@@ -16,8 +16,9 @@ from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
 from reader.errors import LinecallError
+from reader.ids import ID_PATTERN
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
-from reader.logbook.events import EVENT_BYTES_MAX, ID_PATTERN, from_line, to_line
+from reader.logbook.events import EVENT_BYTES_MAX, from_line, to_line
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
 from reader.verdict import to_bytes
 

@@ -11,13 +11,14 @@ import tempfile
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, time
 from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 from reader.batch import Job, Order, Outcome, attempt
+from reader.clock import MACHINE, Zone, load_zone
 from reader.errors import LinecallError, OutputError
 from reader.grade_anew import age_of, calls_of, graded, marks_of
 from reader.pool import in_order, read_many
@@ -211,7 +212,9 @@ def _plan(logbook: "Logbook", row: "ReadingRow", at_hand: SettingsAtHand, folder
         verdict_path=paths[0],
         image_path=paths[0],
         plate=tuple(paths) if stored.first.readings else (),
-        order=Order(settings=settings, drops_at=drops_at, reading_age_min=minutes),
+        order=Order(
+            settings=settings, drops_at=drops_at, reading_age_min=minutes, statement=stored.first.statement
+        ),
         as_of=stored.at,
     )
     notes = tuple(_caveats(stored, settings))
@@ -224,17 +227,22 @@ def read_again(job: Job) -> Outcome:
     read = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
     order = job.order
     reading = read(
-        order.settings, drops_at=order.drops_at, reading_age_min=order.reading_age_min, now=job.as_of
+        order.settings,
+        drops_at=order.drops_at,
+        reading_age_min=order.reading_age_min,
+        statement=order.statement,
+        now=job.as_of,
     )
     return Outcome(job=job, verdict=reading.verdict)
 
 
-def _stated_age(stored: "StoredReading") -> tuple[datetime | None, float | None]:
+def _stated_age(stored: "StoredReading") -> tuple[datetime | time | None, float | None]:
     """When the drops were put in, or the minutes since, as they were given then."""
     age = next((verdict.reading_age for verdict in _verdicts(stored.first) if verdict.reading_age), None)
     if age is None:
         return stored.stated.drops_at, None
-    return age.drops_at, age.minutes if age.source == "stated" else None
+    drops_at = stored.stated.drops_at if age.source == "drops_at" and age.drops_at is None else age.drops_at
+    return drops_at, age.minutes if age.source == "stated" else None
 
 
 def _caveats(stored: "StoredReading", settings: ReadSettings) -> Iterator[str]:
@@ -282,8 +290,19 @@ def settings_for(first: Verdict, at_hand: SettingsAtHand) -> tuple[ReadSettings,
         rules=rules,
         thresholds=thresholds,
         texts=at_hand.texts,
+        zone=_zone_of(first),
     )
     return settings, tuple(instead)
+
+
+def _zone_of(first: Verdict) -> Zone:
+    """The zone in which times without an offset were read."""
+    ages = [verdict.reading_age for verdict in _verdicts(first)]
+    for age in ages:
+        source = None if age is None else age.zone_source
+        if age is not None and age.zone is not None and source is not None and source != "camera":
+            return load_zone(age.zone, source)
+    return MACHINE
 
 
 def _best(kind: str, files: Sequence[File], wanted: SettingsRecord | None, instead: list[str]) -> File:

@@ -22,15 +22,17 @@ from sqlalchemy import (
 )
 
 from reader.errors import LinecallError
+from reader.ids import new_id
 from reader.logbook.chain import Report, Seal
 from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
-from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event, new_id
+from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
 from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
 from reader.output import write_whole
+from reader.succession import photos_of, says_no_less
 from reader.verdict import Verdict, load_verdict
 
 TIMEOUT_S: Final = 30.0
@@ -81,6 +83,20 @@ class ReadingRow:
     open_until: datetime | None
     reviews: int
     superseded_by: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Succession:
+    """What a reading did to earlier ones of its photos.
+
+    `replaced` are those whose place it took, `waited` the ids of those among them that waited for a reviewer
+    until then; `beside` are those that stand beside it: of another tank, point, person or settings, stated
+    otherwise, or reviewed.
+    """
+
+    replaced: tuple[ReadingRow, ...]
+    waited: frozenset[str]
+    beside: tuple[ReadingRow, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -176,14 +192,26 @@ class Logbook(AbstractContextManager["Logbook"]):
     # --- writing --------------------------------------------------------------------------------------------
 
     def add_reading(
-        self, verdict: Verdict, photos: Sequence[Path], statement: Statement, *, at: datetime
+        self,
+        verdict: Verdict,
+        photos: Sequence[Path],
+        statement: Statement,
+        *,
+        at: datetime,
+        replaces: str | None = None,
+        reason: str = "",
     ) -> str:
         """Keep a reading with the photos that its verdict is about; returns its id.
 
-        The photos are kept whole before the event that names them. Earlier readings of the same photos, or
-        some of them, that nobody has reviewed are superseded. Raises LinecallError if a photo is not the one
-        that was read, OutputError if the logbook or the photos' place cannot be written.
+        The photos are kept whole before the event that names them. An earlier reading of the same photos, or
+        some of them, is superseded only if it is of the same tank, point, person and settings, nothing that
+        was stated about it is unsaid or said otherwise, and nobody has reviewed it; `succession` tells.
+        replaces : id of any other reading whose place it takes, with a reason. Raises LinecallError if a photo
+        is not the one that was read, or the reading to be replaced is unknown, reviewed or superseded;
+        OutputError if the logbook or the photos' place cannot be written.
         """
+        if replaces is not None and not reason.strip():
+            raise LinecallError(f"reading {replaces} is replaced only for a reason; say which")
         kept = self._keep(verdict, photos)
         payload: dict[str, Any] = {
             "photos": [{"name": photo.name, "sha256": photo.sha256} for photo in kept],
@@ -192,10 +220,14 @@ class Logbook(AbstractContextManager["Logbook"]):
             "verdict": verdict.model_dump(mode="json"),
         }
         with self._database.writing() as connection:
-            earlier = _replaced_by(connection, {photo.sha256 for photo in kept})
+            earlier = _replaced_by(connection, {photo.sha256 for photo in kept}, statement, verdict)
+            if replaces is not None:
+                _check_replaceable(self._row(connection, replaces))
+                earlier = list(dict.fromkeys([*earlier, replaces]))
+                payload["reason"] = reason.strip()
             if earlier:
                 payload["supersedes"] = earlier
-            reading = _free_id(connection)
+            reading = _free_id(connection, verdict.id)
             _append(connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at)
         return reading
 
@@ -313,6 +345,28 @@ class Logbook(AbstractContextManager["Logbook"]):
             self._row(connection, reading_id)
             query = select(*_ROW_COLUMNS).where(readings.c.id == reading_id)
             return _row_value(connection.execute(query).one())
+
+    def succession(self, reading_id: str) -> Succession:
+        """What a reading did to earlier ones of its photos. Raises LinecallError if it is unknown."""
+        stored = self.reading(reading_id)
+        first = next(iter(self.events(reading_id)))
+        replaced = [self.reading(id) for id in first.payload.get("supersedes", ())]
+        photos = [photo.sha256 for photo in stored.photos]
+        query = (
+            select(*_ROW_COLUMNS)
+            .where(readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None))
+            .where(readings.c.seq < stored.seq)
+            .order_by(readings.c.seq)
+        )
+        with self._database.reading() as connection:
+            beside = tuple(_row_value(row) for row in connection.execute(query))
+        return Succession(
+            replaced=tuple(self.row(earlier.id) for earlier in replaced),
+            waited=frozenset(
+                earlier.id for earlier in replaced if summarise(earlier.current)["rank"] is not None
+            ),
+            beside=beside,
+        )
 
     def readings(
         self,
@@ -532,12 +586,6 @@ def _about(database: Database) -> dict[str, str] | None:
 # --- values -------------------------------------------------------------------------------------------------
 
 
-def photos_of(verdict: Verdict) -> set[str]:
-    """Hashes of the photos that a verdict is about: its own, and those of the readings inside it."""
-    inside: Sequence[Verdict] = getattr(verdict, "readings", ())
-    return {record.photo.sha256 for record in (verdict, *inside) if record.photo.sha256 is not None}
-
-
 def _clean(name: str) -> str:
     return name.encode("utf-8", "replace").decode("utf-8")
 
@@ -554,9 +602,10 @@ def _head(connection: Connection) -> tuple[int, str]:
     return (0, GENESIS) if found is None else (found.seq, found.hash)
 
 
-def _free_id(connection: Connection) -> str:
+def _free_id(connection: Connection, wanted: str | None = None) -> str:
+    """The id that is wanted if no event has it yet, else one that is drawn."""
     while True:
-        drawn = new_id()
+        drawn, wanted = wanted or new_id(), None
         if connection.execute(select(events.c.seq).where(events.c.id == drawn)).first() is None:
             return drawn
 
@@ -582,14 +631,51 @@ def _append(
     return event
 
 
-def _replaced_by(connection: Connection, photos: set[str]) -> list[str]:
-    """Ids of standing readings, not reviewed, that rest on these photos and no others."""
-    first = select(*_EVENT_COLUMNS).join_from(readings, events, events.c.seq == readings.c.seq)
-    query = first.where(
-        readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None), readings.c.reviews == 0
+def _replaced_by(
+    connection: Connection, photos: set[str], statement: Statement, verdict: Verdict
+) -> list[str]:
+    """Ids of standing readings that a new one of these photos takes the place of without being told to."""
+    columns = [column for column in readings.c if column.name not in {"seq", "hash", "body"}]
+    query = (
+        select(*_EVENT_COLUMNS, *columns)
+        .join_from(readings, events, events.c.seq == readings.c.seq)
+        .where(
+            readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None), readings.c.reviews == 0
+        )
+        .order_by(readings.c.seq)
     )
-    standing = [load_event(*found) for found in connection.execute(query.order_by(readings.c.seq))]
-    return [event.id for event in standing if {photo.sha256 for photo in _photos(event)} <= photos]
+    found = [dict(row._mapping) for row in connection.execute(query)]
+    earlier = [(row, load_event(row["seq"], row["hash"], row["body"])) for row in found]
+    return [
+        event.id
+        for row, event in earlier
+        if {photo.sha256 for photo in _photos(event)} <= photos
+        and _is_of_same_matter(row, statement)
+        and says_no_less(verdict, parse_verdict(event.payload["verdict"]))
+    ]
+
+
+MATTER: Final = ("operator", "tank", "sample_point", "sample_phase")
+"""What must be alike for one reading to take another's place; `ON_THE_PLATE` may be added, never changed."""
+ON_THE_PLATE: Final = ("plate_lot", "plate_expiry")
+
+
+def _is_of_same_matter(row: Mapping[str, Any], statement: Statement) -> bool:
+    """Whether a reading, as corrected since, is of the same sample and person as a new statement."""
+    same = all(row[name] == getattr(statement, name) for name in MATTER)
+    return same and all(row[name] in (None, getattr(statement, name)) for name in ON_THE_PLATE)
+
+
+def _check_replaceable(row: Mapping[str, Any]) -> None:
+    if row["superseded_by"] is not None:
+        raise LinecallError(
+            f"reading {row['id']} has been superseded by {row['superseded_by']}; replace that one"
+        )
+    if row["reviews"]:
+        raise LinecallError(
+            f"reading {row['id']} has been reviewed, and what readers decided stands; "
+            "read the photo without replacing it"
+        )
 
 
 def _photos(event: Event) -> tuple[KeptPhoto, ...]:

@@ -329,6 +329,7 @@ def regrade(
             "grade": grade.grade,
             "possible_grades": grade.possible_grades,
             "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
+            "cause": grade.cause,
             "rule": grade.rule,
             "warnings": (*grade.warnings, *(told for told in verdict.warnings if told in of_photos)),
             "next_step": next_step(grade, texts),

@@ -10,6 +10,7 @@ from typing import Final
 from reader.errors import LinecallError
 from reader.logbook import Logbook, ReadingRow
 from reader.logbook.summary import Rank
+from reader.words import counted
 
 PAGE_MAX: Final = 1000
 TELLING: Final = {"grade": "--grade", "in_doubt": "--analyte"}
@@ -70,7 +71,9 @@ def waiting_page(
     waiting = logbook.waiting_count(since=since, **chosen)
     pages = max(1, -(-waiting.count // size))
     if number > pages:
-        raise LinecallError(f"there is no page {number}; {waiting.count} readings wait, {size} on a page")
+        raise LinecallError(
+            f"there is no page {number}; {counted(waiting.count, 'reading')} in all, {size} on a page"
+        )
     rows = logbook.waiting(now=now, limit=size, skip=(number - 1) * size, since=since, **chosen)
     return Page(
         entries=tuple(_entry(logbook, row, now, blind=blind) for row in rows),
@@ -100,6 +103,9 @@ def _why(logbook: Logbook, row: ReadingRow) -> str:
         review = logbook.reading(row.id).current.review
         if review is not None and review.open:
             return "; ".join(mark.sentence for mark in review.open)
+    if row.rank is Rank.DECIDING_DOUBT and not row.doubtful:
+        age = logbook.reading(row.id).current.reading_age
+        return reason_to_wait(row) if age is None else age.sentence
     return reason_to_wait(row)
 
 
@@ -112,7 +118,7 @@ def reason_to_wait(row: ReadingRow) -> str:
         return (
             f"{doubts}, and the grade turns on it"
             if row.doubtful
-            else "photographed early: lines may still form"
+            else "its times leave the grade open, not its marks"
         )
     return {
         Rank.IDLE_DOUBT: f"{doubts}, the grade stands",

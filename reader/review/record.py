@@ -28,6 +28,7 @@ from reader.settings import (
     load_texts,
     load_thresholds,
 )
+from reader.statement import Stated
 from reader.toml_file import did_you_mean, shown
 from reader.verdict import SettingsRecord, Verdict
 
@@ -89,7 +90,8 @@ def find_reading(logbook: Logbook, reading_id: str) -> StoredReading:
     except LinecallError as error:
         known = [row.id for row in logbook.readings(limit=NEAR)]
         guess = "" if wanted in known else did_you_mean(wanted, known)
-        raise LinecallError(f"{error}{guess}") from None
+        typed = repr(reading_id.strip())  # as it was typed, not as ids are written
+        raise LinecallError(f"{str(error).replace(repr(wanted), typed)}{guess}") from None
 
 
 def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:
@@ -171,7 +173,9 @@ def redraw(logbook: Logbook, reading_id: str, files: SiteFiles | None = None) ->
 def _image(logbook: Logbook, stored: StoredReading, verdict: Verdict, settings: ReadSettings) -> bytes:
     assert verdict.photo.sha256 is not None, "a verdict that was read has a photo"
     evidence = measure(logbook, stored, verdict.photo.sha256, settings).evidence
-    return annotated_jpeg(verdict, evidence or Evidence(photo=None))
+    corrected = Stated(**{name: getattr(stored.statement, name) for name in Stated.model_fields})
+    shown = verdict.model_copy(update={"statement": corrected})
+    return annotated_jpeg(shown, evidence or Evidence(photo=None))
 
 
 # --- deciding ---------------------------------------------------------------------------------------------

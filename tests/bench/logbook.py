@@ -20,8 +20,9 @@ from typing import Any
 from sqlalchemy import insert
 
 from fixtures.verdicts import example_verdict
+from reader.ids import new_id
 from reader.logbook import Logbook, Statement
-from reader.logbook.events import GENESIS, canonical, new_id
+from reader.logbook.events import GENESIS, canonical
 from reader.logbook.summary import first_row, next_row, summarise
 from reader.logbook.tables import events, readings
 from reader.verdict import Call, Verdict

@@ -44,7 +44,7 @@ def test_a_photo_is_added_listed_shown_and_handed_on(root: Path, tmp_path: Path)
     labels = label_file(tmp_path / "labels.csv", photo.name)
     added = run("add", photo, "-l", where, "--labels", labels, "--light", "Desk Lamp")
     assert added.exit_code == GRADED, added.output
-    assert "1 photos: 1 added; 1 new grading; " in added.stdout
+    assert "1 photo: 1 added; 1 new grading; " in added.stdout
     listed = run("list", "-l", where, "--light", "desk  lamp")
     assert photo.name in listed.stdout
     assert listed.stdout.endswith("1 example\n")
@@ -53,9 +53,9 @@ def test_a_photo_is_added_listed_shown_and_handed_on(root: Path, tmp_path: Path)
     assert "one grader has called it, 2 are needed" in shown.stdout
     assert (tmp_path / "again.jpg").read_bytes() == photo.read_bytes()
     exported = run("export", tmp_path / "out", "-l", where)
-    assert exported.stdout.startswith("1 examples, 1 gradings; ")
+    assert exported.stdout.startswith("1 example, 1 grading; ")
     imported = run("import", tmp_path / "out", "-l", tmp_path / "other")
-    assert imported.stdout.startswith("1 examples added, 0 were there; 1 new gradings; ")
+    assert imported.stdout.startswith("1 example added, 0 were there; 1 new grading; ")
     assert run("list", "-l", tmp_path / "other").stdout == run("list", "-l", where).stdout
 
 

@@ -18,11 +18,11 @@ from click.testing import CliRunner, Result
 
 from cli.main import main
 from fixtures.verdicts import refused_verdict
-from reader.logbook import Logbook
+from reader.logbook import Logbook, Statement
 from reader.review.policy import load_policy
 from reader.review.record import decide
 from reader.settings import settings_path
-from reader.verdict import Verdict
+from reader.verdict import Call, Verdict
 from tests.reader.logbook.samples import AT, add, photo, verdict_of
 from tests.reader.logbook.todays_reader import Reader, put_in_place
 from tests.reader.review.books import add as add_plate
@@ -118,7 +118,9 @@ def test_a_story_is_told_in_order_with_what_was_said_first(ids: list[str]) -> No
 def test_a_story_tells_reviews_expiry_and_succession(here: Path) -> None:
     with Logbook.open("log.db") as book:
         first = add(book, here, 1, plate_expiry="2026-04", calls=("present", "doubtful"))
-        second = add(book, here, 1, plate_expiry="2026-05", calls=("present", "doubtful"))
+        again, said = photo(here, 1), Statement(operator="A. Technician", tank="T1", plate_expiry="2026-05")
+        verdict = verdict_of(again, ("present", "doubtful"))
+        second = book.add_reading(verdict, [again], said, at=AT, replaces=first, reason="misread the date")
         decision = {
             "window": "2",
             "mark": "indicator",
@@ -132,7 +134,7 @@ def test_a_story_tells_reviews_expiry_and_succession(here: Path) -> None:
     assert f"  superseded by {second}" in logbook("show", first).stdout
     assert "WARNING: the plate had expired (2026-04)" in logbook("show", first).stdout
     story = logbook("show", second).stdout
-    assert f"in place of {first}" in story
+    assert f"in place of {first}\n          reason: misread the date" in story
     assert "expired" not in story
     assert "          window 2 indicator: absent, blind: nothing there\n          grade heavy" in story
 
@@ -166,7 +168,7 @@ def test_the_first_bad_event_is_named(ids: list[str]) -> None:
     result = logbook("verify")
     assert result.exit_code == 1
     assert result.stderr == (
-        "log.db: BAD at event 2: event 2: it has been changed: its hash is not that of its content\n"
+        "log.db: BAD: event 2: it has been changed: its hash is not that of its content\n"
     )
 
 
@@ -186,7 +188,7 @@ def test_a_seal_finds_a_cut_off_end(ids: list[str], here: Path) -> None:
     assert logbook("verify").exit_code == 0
     result = logbook("verify", "--seal", "seals.txt")
     assert result.exit_code == 1
-    assert "BAD at event 4: event 4 and what followed is missing: event 4 was sealed" in result.stderr
+    assert "BAD: event 4 and what followed is missing: event 4 was sealed" in result.stderr
 
 
 @pytest.mark.parametrize(
@@ -207,11 +209,11 @@ def test_a_seal_that_is_none_is_told(ids: list[str], given: str, message: str) -
 def test_an_export_is_checked_without_the_logbook(ids: list[str]) -> None:
     sealed = logbook("seal").stdout.strip()
     result = logbook("export", "--format", "zip", "-o", "x.zip", ids[0])
-    assert result.stdout == "written x.zip: 1 readings; send its seal by another way\n"
+    assert result.stdout == "written x.zip: 1 reading; send its seal by another way\n"
     Path("log.db").unlink()
     result = run("logbook", "verify", "x.zip", "--seal", sealed)
     assert result.exit_code == 0
-    assert result.stdout == "x.zip: all holds: 4 events, 3 readings, 1 photos, 2 more not in this file\n"
+    assert result.stdout == "x.zip: all holds: 4 events, 3 readings, 1 photo, 2 more not in this file\n"
     with zipfile.ZipFile("x.zip", "a") as archive:
         archive.writestr("../evil", b"x")
     result = run("logbook", "verify", "x.zip")
@@ -254,7 +256,7 @@ def test_grades_that_would_change_are_listed_with_why(today: Reader) -> None:
         "id        logged                 tank              point             then        today",
         f"{moderate}  2026-05-04 12:02+0200  north 2           sump              moderate    negligible",
         "  photo    plate-2.jpg, taken 2026-05-04 09:08:07+02:00",
-        "  then     one window is above its lower cutoff",
+        "  then     yeast above the lower cutoff",
         "  today    every window worked and none is above its cutoff",
         "  mark     indicator of window 3: absent, present today",
         "  then     height 0.1834 against a limit of blank of 0.0062",
@@ -318,7 +320,7 @@ def test_what_cannot_be_read_again_is_a_problem_and_the_worst_counts(today: Read
     assert logbook("reread", moderate).exit_code == 3
     today.verdict = ZeroDivisionError("division by zero")
     result = logbook("reread")
-    assert result.exit_code == 1
+    assert result.exit_code == 70
     assert f"{moderate}: not read again: a fault in linecall" in result.stderr
     assert "Traceback" not in result.output
 
@@ -480,6 +482,86 @@ def test_a_reading_is_kept_with_what_was_stated(read: Callable[..., Result], her
         assert book.verify().good
 
 
+def logged(
+    read: Callable[..., Result], *said: str, calls: tuple[Call, ...] = ("present", "absent")
+) -> Result:
+    verdict = verdict_of(Path("IMG_1.jpg"), calls)
+    return read("IMG_1.jpg", "--force", "-L", "log.db", *said, verdict=verdict)
+
+
+def standing() -> list[tuple[str | None, str]]:
+    with Logbook.open("log.db") as book:
+        return [(row.tank, row.operator) for row in book.readings(standing=True)][::-1]
+
+
+def test_a_photo_logged_under_another_tank_retires_nothing_and_says_so(read: Callable[..., Result]) -> None:
+    who = ("--operator", "A. Lind")
+    logged(read, *who, "--tank", "North", calls=("present", "doubtful"))
+    result = logged(read, *who, "--tank", "South")
+    assert standing() == [("North", "A. Lind"), ("South", "A. Lind")]
+    told = " ".join(result.stdout.split())
+    assert (
+        "of the same photo (tank North, by A. Lind, undecided), which stands and waits for a reviewer" in told
+    )
+    assert "1 reading waits" in run("review", "list", "-L", "log.db").stdout
+    quiet = logged(read, *who, "--tank", "East", "--quiet")
+    assert quiet.stdout == ""
+    assert quiet.stderr.count("IMG_1.jpg: beside reading ") == 2
+
+
+@pytest.mark.parametrize(
+    "other", [("--tank", "South"), ("--sample-point", "drain"), ("--operator", "B. Moreau"),
+              ("--plate-lot", "L-2"), ("--plate-expiry", "2028-01"), ("--sample-phase", "fuel")],
+)  # fmt: skip
+def test_only_a_reading_of_the_same_matter_takes_a_place_unasked(
+    read: Callable[..., Result], other: tuple[str, str]
+) -> None:
+    said = {"--tank": "North", "--sample-point": "sump", "--operator": "A. Lind", "--plate-lot": "L-1",
+            "--plate-expiry": "2027-03", "--sample-phase": "water"}  # fmt: skip
+    first = [word for pair in said.items() for word in pair]
+    logged(read, *first)
+    logged(read, *[word for pair in (said | dict([other])).items() for word in pair])
+    assert len(standing()) == 2
+    logged(read, *first)
+    assert len(standing()) == 2
+    logged(read, *first[:-2])  # what was said before is left out
+    assert len(standing()) == 3
+
+
+def test_a_place_is_taken_for_a_reason_and_what_no_longer_waits_is_said(read: Callable[..., Result]) -> None:
+    logged(read, "--operator", "A. Lind", "--tank", "North", calls=("present", "doubtful"))
+    with Logbook.open("log.db") as book:
+        [first] = [row.id for row in book.readings()]
+    south = ("--operator", "A. Lind", "--tank", "South")
+    for wrong, message in (
+        (("--replaces", first), "--replaces ID and --reason TEXT go together"),
+        (("--reason", "wrong tank"), "--replaces ID and --reason TEXT go together"),
+        (("--replaces", "zzzzzzzz", "--reason", "wrong tank"), "there is no reading 'zzzzzzzz'"),
+    ):
+        result = logged(read, *south, *wrong)
+        assert (result.exit_code, standing()) == (2, [("North", "A. Lind")])
+        assert message in result.stderr
+    result = logged(read, *south, "--replaces", first, "--reason", "wrong tank typed")
+    assert standing() == [("South", "A. Lind")]
+    assert f"in place of reading {first}, which no longer waits for a reviewer" in result.stdout
+    assert (
+        "reason: wrong tank typed" in logbook("show", result.stdout.split("logbook  reading ")[1][:8]).stdout
+    )
+    assert "superseded by" in logbook("show", first).stdout
+    assert logbook("verify").exit_code == 0
+
+
+def test_what_a_reviewer_decided_is_not_replaced(read: Callable[..., Result]) -> None:
+    logged(read, "--operator", "A. Lind", "--tank", "North")
+    with Logbook.open("log.db") as book:
+        [first] = [row.id for row in book.readings()]
+        book.append("review", {"waiting": False}, by="B. Moreau", reading=first, at=AT)
+    result = logged(read, "--operator", "A. Lind", "--replaces", first, "--reason", "clearer")
+    assert result.exit_code == 1
+    assert "has been reviewed, and what readers decided stands" in result.stderr
+    assert standing() == [("North", "A. Lind")]
+
+
 def test_variables_stand_for_logbook_and_operator(
     read: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -500,8 +582,7 @@ def test_a_refused_photo_is_kept_too_and_one_that_is_not_there_is_not(
     record = refused.photo.model_copy(update={"sha256": digest})
     options = ("--logbook", "log.db", "--operator", "A")
     assert read("IMG_1.jpg", *options, verdict=refused.model_copy(update={"photo": record})).exit_code == 4
-    nothing = refused.model_copy(update={"photo": refused.photo.model_copy(update={"sha256": None})})
-    assert read("none.jpg", *options, verdict=nothing).exit_code == 4
+    assert read("none.jpg", *options).exit_code == 2
     with Logbook.open("log.db") as book:
         assert [(row.status, row.rank) for row in book.readings()] == [("refused", None)]
     assert "  refused  " in logbook("list").stdout.replace("\n", "  ")
@@ -511,7 +592,7 @@ def test_what_is_wrong_with_a_statement_is_told_before_anything_is_read(read: Ca
     assert (
         "say who reads, for the logbook: --operator NAME" in read("IMG_1.jpg", "--logbook", "log.db").stderr
     )
-    assert "--tank is kept in a logbook; name one" in read("IMG_1.jpg", "--tank", "T1").stderr
+    assert "plate expiry is 'soon', expected" in read("IMG_1.jpg", "--plate-expiry", "soon").stderr
     result = read("IMG_1.jpg", "--logbook", "log.db", "--operator", "A", "--plate-expiry", "soon")
     assert "plate expiry is 'soon', expected a date or a month" in result.stderr
     result = read("IMG_1.jpg", "--logbook", "none/log.db", "--operator", "A")
@@ -588,3 +669,20 @@ def test_nothing_of_a_logbook_is_loaded_without_one(here: Path, root: Path) -> N
 
     loaded = loaded_by("logbook", "--help", cwd=here)
     assert not {"sqlalchemy", "fsspec", "rfc8785", "reader.logbook"} & loaded
+
+
+def test_numbers_names_and_faults_are_said_in_plain_english(here: Path) -> None:
+    with Logbook.open("log.db") as book:
+        add(book, here)
+    assert "log.db: all holds: 1 event, 1 reading, 1 photo" in logbook("verify").stdout
+    assert logbook("rebuild").stdout == "1 reading\n"
+    assert "1 reading;" in logbook("export", "--format", "zip", "-o", "all.zip").stdout
+    asked = run("review", "sheet", "nosuch", "-L", "log.db")
+    assert "there is no reading 'nosuch'" in asked.stderr
+    with closing(sqlite3.connect("log.db")) as connection:
+        connection.execute("DROP TRIGGER linecall_no_update")
+        connection.execute("UPDATE linecall_event SET hash = replace(hash, 'a', 'b')")
+        connection.commit()
+    bad = logbook("verify").stderr
+    assert bad.startswith("log.db: BAD: event 1: ")
+    assert bad.count("event 1") == 1

@@ -92,7 +92,7 @@ def test_an_error_of_ours_is_its_own_line_and_status(
 def test_a_fault_is_one_line_that_blames_nobody(failing: dict[str, BaseException]) -> None:
     failing["error"] = ZeroDivisionError("division\nby zero")
     result = run("fail")
-    assert result.exit_code == 1
+    assert result.exit_code == 70  # EX_SOFTWARE of sysexits.h
     assert result.stderr == (
         "linecall: a fault in linecall, not in what you did (ZeroDivisionError: division); "
         "LINECALL_DEBUG=1 shows where\n"

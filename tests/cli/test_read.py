@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 
 from cli.main import main
 from fixtures.verdicts import example_verdict, refused_verdict
+from reader.batch import attempt
 from reader.verdict import Verdict, load_verdict, to_bytes
 from tests.demo import readable_photo
 
@@ -61,6 +62,7 @@ def test_a_grade_is_said_with_its_reason_calls_and_next_step(reading: Reading) -
     assert result.stderr == ""
     assert result.stdout.splitlines() == [
         "a.jpg   HEAVY   layout comb",
+        "  sample   taken 2026-05-04 09:08 UTC+02:00",
         "  why      all marks present, however faint",
         "  windows  1  bacteria  lower   indicator present      reference present",
         "           2  bacteria  upper   indicator absent       reference present",
@@ -79,7 +81,7 @@ def test_an_undecided_reading_says_between_what_and_which_mark_decides(reading: 
     assert result.exit_code == 3
     assert "a.jpg   UNDECIDED" in result.stdout
     assert (
-        "  why      the indicator of window 3 is doubtful and decides: negligible or moderate\n"
+        "  why      the indicator of window 3 (yeast, lower) is doubtful and decides: negligible or moderate\n"
         in result.stdout
     )
     assert "3  yeast     lower   indicator doubtful     reference present      decides" in result.stdout
@@ -181,7 +183,7 @@ def test_named_settings_reach_the_reader(reading: Reading, root: Path) -> None:
     ("arguments", "said"),
     [
         ((), "Missing argument 'PHOTO...'"),
-        (("a.jpg", "--drops-at", "09:08"), "'09:08' is no time; write date and time"),
+        (("a.jpg", "--drops-at", "25:08"), "'25:08' is no time of day; write it such as 07:36"),
         (("a.jpg", "--drops-at", "2026-05-04"), "is no time"),
         (("a.jpg", "--drops-at", "2026-13-04T09:08"), "is no time"),
         (("a.jpg", "--drops-at", "2026-05-04T25:08"), "is no time"),
@@ -248,8 +250,8 @@ def test_one_bad_file_never_stops_the_rest(root: Path, jobs: str) -> None:
     Path("photos").mkdir()
     Path("photos/nothing").mkdir()
     shutil.copy(readable_photo(root), "photos/good.jpg")
-    bad = bad_files() | {"photos/nothing": "refused", "gone.jpg": "refused", "a.jpg": "refused"}
-    result = run("photos", "gone.jpg", "photos/nothing", "a.jpg", "--out", "out", "--jobs", jobs, "--json")
+    bad = bad_files() | {"photos/nothing": "refused", "a.jpg": "refused"}
+    result = run("photos", "photos/nothing", "a.jpg", "--out", "out", "--jobs", jobs, "--json")
     assert result.exit_code == 4
     problems = result.stderr.splitlines()
     assert len(problems) == len(bad)
@@ -258,13 +260,65 @@ def test_one_bad_file_never_stops_the_rest(root: Path, jobs: str) -> None:
     names = [
         *sorted(name[7:] for name in [*bad, "photos/good.jpg"] if name.startswith("photos/") and "." in name)
     ]
-    assert [verdict["photo"]["name"] for verdict in verdicts] == [*names, "gone.jpg", "nothing", "a.jpg"]
+    assert [verdict["photo"]["name"] for verdict in verdicts] == [*names, "nothing", "a.jpg"]
     assert [verdict["photo"]["name"] for verdict in verdicts if verdict["status"] == "read"] == ["good.jpg"]
     written = {path.name for path in Path("out").iterdir()}
     assert {"good.verdict.json", "good.annotated.jpg", "text.verdict.json", "summary.csv"} <= written
-    assert not {"gone.verdict.json", "nothing.verdict.json"} & written
+    assert "nothing.verdict.json" not in written
     with Path("out/summary.csv").open(encoding="utf-8", newline="") as file:
         assert [row["status"] for row in csv.DictReader(file)].count("refused") == len(bad)
+
+
+RESULTS = {
+    "ok": (0, example_verdict()),
+    "undecided": (3, example_verdict(("doubtful",), grade="undecided")),
+    "invalid": (5, example_verdict(grade="invalid")),
+    "refused": (4, refused_verdict()),
+    "fault": (70, None),
+}
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("ok",), ("undecided",), ("invalid",), ("refused",), ("fault",), ("ok", "undecided"), ("undecided", "invalid"),
+     ("invalid", "refused"), ("refused", "fault"), ("ok", "undecided", "invalid", "refused")],
+)  # fmt: skip
+def test_the_exit_status_is_that_of_the_worst_photo(
+    monkeypatch: pytest.MonkeyPatch, names: tuple[str, ...]
+) -> None:
+    def examine(path: Path, settings: object, **given: object) -> SimpleNamespace:
+        verdict = RESULTS[path.stem][1]
+        if verdict is None:
+            raise ZeroDivisionError("a fault")
+        return SimpleNamespace(verdict=verdict, evidence=None)
+
+    monkeypatch.setattr("reader.read.examine", examine)
+    monkeypatch.setattr(
+        "reader.pool.read_many",
+        lambda plan, work, workers: ((k, attempt(work, job)) for k, job in enumerate(plan)),
+    )
+    for name in names:
+        Path(f"{name}.jpg").write_bytes(b"photo")
+    assert run(*(f"{name}.jpg" for name in names)).exit_code == RESULTS[names[-1]][0]
+    if "fault" not in names:
+        Path("new").mkdir()
+        Path("new/summary.csv").mkdir()
+        for name in names:
+            Path(f"new/{name}.verdict.json").write_bytes(b"other")
+        assert run(*(f"{name}.jpg" for name in names), "--out", "new").exit_code == 1
+
+
+def test_a_mistyped_path_is_wrong_usage_and_nothing_is_read(reading: Reading) -> None:
+    asked = reading(example_verdict())
+    Path("IMG_0412.jpg").write_bytes(b"photo")
+    for wrong, said in (
+        ("IMG_0421.jpg", 'IMG_0421.jpg: there is no such file or folder; did you mean "IMG_0412.jpg"?'),
+        ("nowhere/x.jpg", "nowhere/x.jpg: there is no such file or folder; check its name"),
+        ("a.jpg/x.jpg", "there is no such file or folder"),
+    ):
+        result = run("a.jpg", wrong)
+        assert (result.exit_code, asked) == (2, [])
+        assert said in result.stderr
 
 
 def test_a_few_photos_are_each_said_in_full_and_counted(root: Path) -> None:

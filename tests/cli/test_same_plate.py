@@ -110,10 +110,11 @@ def test_a_photo_that_is_none_is_left_out_and_named(photos: Path) -> None:
 
 
 def test_results_are_named_after_the_first_photo_that_is_a_file(photos: Path) -> None:
-    assert run("missing.jpg", "first.jpg", "second.jpg").exit_code in (0, 3)
+    Path("folder").mkdir()
+    assert run("folder", "first.jpg", "second.jpg").exit_code in (0, 3)
     verdict = load_verdict(Path("first.verdict.json"))
     assert verdict.photo.name == "first.jpg"
-    assert verdict.warnings[0].startswith("missing.jpg is left out: the file cannot be read")
+    assert verdict.warnings[0].startswith("folder is left out: the file cannot be read")
 
 
 @pytest.mark.parametrize("names", [("first.jpg",), ("first.jpg", "first.jpg")])

@@ -7,36 +7,12 @@ import pytest
 from cli import show
 from fixtures.verdicts import example_verdict, refused_verdict
 from reader.batch import Outcome, plan_jobs
-from reader.verdict import Call, Verdict
+from reader.verdict import Verdict
 
 
 def outcome_of(verdict: Verdict | None, name: str = "a.jpg", problem: str | None = None) -> Outcome:
     (job,) = plan_jobs([Path(name)], None)
     return Outcome(job=job, verdict=verdict, problem=problem)
-
-
-@pytest.mark.parametrize(
-    ("doubts", "why"),
-    [
-        (1, "the indicator of window 1 is doubtful and decides: negligible or moderate"),
-        (
-            2,
-            "the indicators of windows 1 and 2 are doubtful and decide: negligible or moderate",
-        ),
-        (
-            3,
-            "the indicators of windows 1, 2 and 3 are doubtful and decide: negligible or moderate",
-        ),
-    ],
-)
-def test_why_a_reading_is_undecided_names_every_pivotal_mark(doubts: int, why: str) -> None:
-    calls: list[Call] = ["doubtful"] * doubts
-    assert show.why(example_verdict(calls, grade="undecided")) == why
-
-
-def test_why_is_the_rule_that_decided_or_the_refusal() -> None:
-    assert show.why(example_verdict()) == "all marks present, however faint"
-    assert show.why(refused_verdict()) == "glare covers windows 2 and 3"
 
 
 def test_long_sentences_are_wrapped_under_their_own_column(monkeypatch: pytest.MonkeyPatch) -> None:

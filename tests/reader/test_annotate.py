@@ -18,6 +18,7 @@ from fixtures.verdicts import (
     BREADTH_MM,
     LENGTH_MM,
     example_verdict,
+    example_window,
     refused_verdict,
     unmeasured_mark,
 )
@@ -35,6 +36,7 @@ from reader.annotate import (
 from reader.evidence import Evidence, WindowEvidence
 from reader.ink import Box, CallBar, PhotoView, Picture, Sign, Text
 from reader.light import decode_srgb, encode, linear, linear_to_lab
+from reader.statement import Stated
 from reader.strip_view import CONTRAST
 from reader.verdict import DecisionRecord, OpenDecision, ReviewRecord
 
@@ -141,13 +143,12 @@ def test_why_next_step_warnings_and_reading_age_are_said_in_full():
     verdict = example_verdict(MIXED, grade="undecided", warnings=warnings)
     sheet = planned(verdict)
     for sentence in (
+        "The indicator of window 3 (yeast, lower) is doubtful and decides: negligible or moderate.",
         "All marks present, however faint.",
         verdict.next_step,
         verdict.reading_age.sentence,
         "Yeast: the upper cutoff is passed and the lower one is not.",
         "The clock of the camera may be off.",
-        "Possible: negligible or moderate.",
-        "It turns on the indicator of window 3.",
     ):
         assert sentence in said(sheet)
     assert [sign.name for sign in shapes_of(sheet, Sign)] == ["undecided", "warning", "warning"]
@@ -308,7 +309,7 @@ def test_every_window_is_outlined_named_and_has_its_strip_twice(n_windows):
     assert len({(picture.low, picture.high) for picture in pictures}) == 2 * n_windows
     for window in verdict.windows:
         places = [text.at for text in shapes_of(sheet, Text) if text.text == window.id]
-        assert sorted(inside(view, at) for at in places) == [False, True]
+        assert sorted(inside(view, at) for at in places) == [False, False, True]  # plate, list, strips
         corners = on_sheet(sheet, window.corners_px)
         outlines = [path for path in shapes_of(sheet, ink.Path) if path.closed]
         assert any(np.abs(np.asarray(path.points) - corners).max() < 6 for path in outlines)
@@ -682,13 +683,14 @@ def test_what_was_not_valid_is_hatched_in_the_levelled_strip_only():
     assert set(np.unique(levelled[::-1][205:235])) == {150, 225}
 
 
-def test_the_jpeg_carries_no_metadata():
+def test_the_jpeg_carries_no_metadata_but_that_we_drew_it():
     verdict = example_verdict()
     data = annotated_jpeg(verdict, evidence_of(verdict))
     with Image.open(io.BytesIO(data)) as picture:
         assert picture.format == "JPEG"
         assert not picture.getexif()
-        assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density"}
+        assert set(picture.info) <= {"jfif", "jfif_version", "jfif_unit", "jfif_density", "comment"}
+        assert picture.info["comment"] == b"drawn by linecall: not a photo of a plate"
         assert picture.size[0] == WIDTH
 
 
@@ -714,3 +716,77 @@ def test_the_photo_is_left_as_it_was():
     before = evidence.photo.pixels.copy()
     draw(evidence, plan(verdict, evidence))
     np.testing.assert_array_equal(evidence.photo.pixels, before)
+
+
+# -- what a technician reads on a phone -------------------------------------------------------------------
+
+PHONE = 390, 844  # px of its own; a common size, no source
+READABLE = 0.022 * WIDTH
+
+
+def technicians_part(sheet):
+    """Shapes above the reviewer's part, and where that begins."""
+    [head] = [text for text in shapes_of(sheet, Text) if text.text == "For the reviewer"]
+    return [shape for shape in sheet.shapes if top_of(shape) < head.at[1] - head.size], head.at[1]
+
+
+def top_of(shape):
+    points = getattr(shape, "points", None)
+    if points is not None:
+        return min(y for _, y in points)
+    return (shape.low if hasattr(shape, "low") else shape.at)[1]
+
+
+def stated(verdict, **said):
+    return verdict.model_copy(update={"statement": Stated(**said), "id": "6e4q1sgk"})
+
+
+@pytest.mark.parametrize("n_windows", [1, 4, 6, 12])
+def test_all_that_a_technician_needs_is_on_one_phone_screen(n_windows):
+    calls = (*("present",) * (n_windows - 1), "doubtful")
+    verdict = stated(
+        example_verdict(calls, grade="undecided"), tank="North", sample_point="drain", operator="A. Lind"
+    )
+    shapes, bottom = technicians_part(planned(verdict))
+    assert bottom * PHONE[0] / WIDTH < PHONE[1]
+    texts = [shape for shape in shapes if isinstance(shape, Text)]
+    words = " ".join(text.text for text in texts)
+    for part in (
+        "tank North, drain, by A. Lind",
+        "taken 2026-05-04 09:08 UTC+02:00 · reading 6e4q1sgk",
+        "undecided",
+    ):
+        assert part in words
+    for window in verdict.windows:
+        assert f"{window.analyte}, {window.tier}" in words
+    named = {f"{window.analyte}, {window.tier}" for window in verdict.windows} | {"present", "doubtful"}
+    assert all(text.size >= READABLE for text in texts if text.text in named)
+
+
+@pytest.mark.parametrize("lean", [0.0, 0.3, 0.6])
+def test_a_slanted_plates_bars_stay_as_large_as_its_windows_leave_room_for(lean):
+    verdict = example_verdict(("doubtful",) * 6, grade="undecided")
+    windows = tuple(
+        window.model_copy(update={"corners_px": tuple((x + lean * y, y) for x, y in window.corners_px)})
+        for window in verdict.windows
+    )
+    sheet = planned(verdict.model_copy(update={"windows": windows}))
+    view = photo_view(sheet)
+    bars = [bar for bar in shapes_of(sheet, CallBar) if inside(view, bar.low)]
+    assert len(bars) == 12
+    assert min(bar.high[0] - bar.low[0] for bar in bars) >= 44  # 12 px of the phone's
+
+
+def test_a_reference_that_did_not_work_is_named_in_the_list():
+    verdict = example_verdict(("present",))
+    window = example_window(0, reference="undeveloped")
+    shapes, _ = technicians_part(planned(verdict.model_copy(update={"windows": (window,)})))
+    [text] = [s for s in shapes if isinstance(s, Text) and s.text == "reference undeveloped"]
+    assert text.size >= READABLE
+
+
+def test_a_long_name_is_cut_and_nothing_is_laid_over_the_grade():
+    verdict = stated(example_verdict(), tank="Tank " + "N" * 190, operator="O" * 190)
+    sheet = planned(verdict)
+    for text in shapes_of(sheet, Text):
+        assert text.at[0] + ink.text_width(text.text, text.size, text.weight) <= WIDTH

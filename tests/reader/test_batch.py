@@ -9,10 +9,12 @@ from io import StringIO
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from fixtures.verdicts import example_verdict, refused_verdict
 from reader import batch
+from reader.annotate import encode_jpeg
 from reader.batch import Job, Order, Outcome, attempt, find_photos, plan_jobs, read_and_write, summary_csv
 from reader.errors import LinecallError
 from reader.read import load_settings
@@ -33,16 +35,18 @@ def test_a_folder_stands_for_its_pictures_sorted_and_nothing_else(tmp_path: Path
         *(
             "notes.txt",
             "a.verdict.json",
-            "a.annotated.jpg",
-            "B.ANNOTATED.JPG",
             "._b.jpg",
             "sub/z.jpg",
             "noend",
         ),
     )
     (tmp_path / "folder.jpg").mkdir()
+    for name in ("a.annotated.jpg", "renamed.jpg"):
+        (tmp_path / name).write_bytes(encode_jpeg(np.zeros((8, 8, 3), np.uint8)))
     names = [path.name for path in find_photos([tmp_path])]
     assert names == ["a.jpeg", "b.JPG", "c.png", "d.tif", "e.TIFF", "f.webp", "g.heic", "h.HEIF"]
+    touch(tmp_path / "2", "photo.annotated.jpg")  # a name alone says nothing
+    assert [path.name for path in find_photos([tmp_path / "2"])] == ["photo.annotated.jpg"]
 
 
 def test_the_order_is_that_of_the_arguments_and_no_photo_comes_twice(
@@ -201,18 +205,22 @@ def test_the_table_has_a_row_a_photo_with_what_was_found() -> None:
     )
     assert read == {
         "photo": "a.jpg",
+        **dict.fromkeys(("reading", "tank", "sample point", "operator", "plate lot", "plate expiry"), ""),
+        "taken": "2026-05-04 09:08:07+02:00",
         "status": "read",
         "grade": "undecided",
+        "why": "the indicator of window 2 (bacteria, upper) is doubtful and decides: negligible or moderate",
         "possible grades": "negligible; moderate",
-        "pivotal marks": "2 indicator",
-        "absent marks": "1 indicator",
-        "doubtful marks": "2 indicator",
+        "pivotal marks": "2 indicator (bacteria, upper)",
+        "absent marks": "1 indicator (bacteria, lower)",
+        "doubtful marks": "2 indicator (bacteria, upper)",
         "undeveloped marks": "",
         "layout": "comb",
         "reading age min": "21.5",
         "warnings": "",
         "reason": "",
         "remedy": "",
+        "next step": verdict.next_step,
         "problem": "",
         "verdict": "a.verdict.json",
         "sha256": "a1" * 32,

@@ -449,58 +449,58 @@ def test_the_line_is_that_of_the_key_where_a_value_fills_several(problems: Calla
         (
             'grade = "heavy"',
             'grade = "hevy"',
-            'line 16: row[1].grade is "hevy", but must be "negligible" or "moderate" or "heavy" or '
+            'line 20: row[1].grade is "hevy", but must be "negligible" or "moderate" or "heavy" or '
             '"invalid"; '
             'did you mean "heavy"?',
         ),
         (
             'finding = "above cutoff"',
             'call = ["absent"]',
-            'line 20: row[1].call is for reference marks; count indicator marks by finding ("above '
+            'line 24: row[1].call is for reference marks; count indicator marks by finding ("above '
             'cutoff" or '
             '"below cutoff")',
         ),
         (
             'call = ["absent", "undeveloped"]',
             'finding = "above cutoff"',
-            "line 12: row[0].finding is for indicator marks; count reference marks by call",
+            "line 16: row[0].finding is for indicator marks; count reference marks by call",
         ),
         (
             'call = ["absent", "undeveloped"]\n',
             "",
-            'line 8: row[0].call is missing; say which calls count, such as ["absent"]',
+            'line 12: row[0].call is missing; say which calls count, such as ["absent"]',
         ),
         (
             'tier = "upper"\nfinding = "above cutoff"',
             'tier = "upper"',
-            'line 15: row[1].finding is missing; write finding = "above cutoff" or "below cutoff"',
+            'line 19: row[1].finding is missing; write finding = "above cutoff" or "below cutoff"',
         ),
         (
             'mark = "reference"\n',
             "",
-            'line 12: row[0].at_least counts nothing without mark; add mark = "indicator" or "reference"',
+            'line 16: row[0].at_least counts nothing without mark; add mark = "indicator" or "reference"',
         ),
         (
             'call = ["absent", "undeveloped"]',
             'call = ["doubtful"]',
-            'line 12: row[0].call[0] is "doubtful", but must be "present" or "absent" or "undeveloped"',
+            'line 16: row[0].call[0] is "doubtful", but must be "present" or "absent" or "undeveloped"',
         ),
         (
             "at_least = 2",
             "at_least = 0",
-            "line 29: row[2].at_least is 0, but must be at least 1: how many such marks the row needs",
+            "line 33: row[2].at_least is 0, but must be at least 1: how many such marks the row needs",
         ),
         (
             '[[row]]\ngrade = "negligible"\nbecause = "every window worked and none is above its cutoff"\n',
             "",
-            "line 8: row has no row for a plate of this kind (lower window: reference present, indicator "
+            "line 12: row has no row for a plate of this kind (lower window: reference present, indicator "
             "below "
             "cutoff); add a last row with grade and because alone, for all other plates",
         ),
         (
             "at_least = 2",
             "at_least = 1",
-            "line 31: row[3] never decides: the rows above it fit every plate that it fits; move it up "
+            "line 35: row[3] never decides: the rows above it fit every plate that it fits; move it up "
             "or remove it",
         ),
     ],

@@ -369,7 +369,7 @@ def test_what_stands_in_for_a_file_that_is_not_at_hand_is_said(tmp_path: Path) -
     )
     settings, [said] = settings_for(made, AT_HAND)
     assert settings.rules.name == "two-tier"
-    assert "read by rules two-tier, revision 1" in said
+    assert "read by rules two-tier, revision 2" in said
     assert made.layout is not None
     old = made.model_copy(
         update={"layout": made.layout.model_copy(update={"sha256": "e5" * 32}), "rules": CLEAR.rules}

@@ -54,6 +54,7 @@ def read_plate(
             "grade": grade.grade,
             "possible_grades": grade.possible_grades,
             "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
+            "cause": grade.cause,
             "rule": grade.rule,
             "warnings": grade.warnings,
             "next_step": next_step(grade, TEXTS),

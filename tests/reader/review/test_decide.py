@@ -368,7 +368,8 @@ def test_an_early_reading_is_decided_as_far_as_its_lines_are_there() -> None:
     early = read_plate("early", indicator_3="doubtful")
     check_plate(early, STANDARD)
     allows(decision(), first=early)
-    assert graded(early, decision()).grade == "negligible"  # what is there stays
+    assert early.cause == "time"
+    assert graded(early, decision()).grade == "undecided"  # the plate's time has not come, whatever is there
     assert graded(early, decision(call="absent")).grade == "undecided"  # what is not may still come
 
 

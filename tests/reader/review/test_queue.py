@@ -93,7 +93,10 @@ def test_a_plate_stops_being_urgent_when_its_reading_time_is_over(book: Logbook,
             read_plate(indicator_1="doubtful", indicator_3="doubtful"),
             "2 doubtful marks, and the grade turns on it",
         ),
-        (read_plate("early", indicator_3="absent"), "photographed early: lines may still form"),
+        (
+            read_plate("early", indicator_3="absent"),
+            "photographed 9 min after the drops, but lines may form until 15 min: photograph it again in 6 min",
+        ),
         (
             read_plate(indicator_2="absent", indicator_1="absent", indicator_3="doubtful"),
             "1 doubtful mark, the grade stands",
@@ -121,7 +124,7 @@ def test_it_is_counted_and_said_since_when(book: Logbook, tmp_path: Path) -> Non
     assert (found.count, found.since, found.pages, len(found.entries)) == (5, NOON + timedelta(hours=1), 3, 1)
     ids = [entry.id for number in (1, 2, 3) for entry in page(book, size=2, number=number).entries]
     assert len(set(ids)) == 5
-    with pytest.raises(LinecallError, match="there is no page 4; 5 readings wait, 2 on a page"):
+    with pytest.raises(LinecallError, match="there is no page 4; 5 readings in all, 2 on a page"):
         page(book, size=2, number=4)
 
 
