@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
+from cli.known_name import known_name
 from cli.main import FAILED, GRADED, REFUSED
 
 if TYPE_CHECKING:
@@ -361,6 +362,9 @@ def correct(
 ) -> None:
     """Correct what was stated about a reading, as a new event; what was said first stays on record."""
     with opened(logbook, logbook_photos, read_only=False) as book:
+        by = known_name(book, by, "technician")
+        if field == "operator":
+            value = known_name(book, value, "technician")
         event = book.correct(_id(reading), field, value, by=by, reason=reason, at=_now())
     click.echo(show.printable(f"{event.reading}: {_tell_correction(event)[0]}; event {event.seq}"))
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
+from cli.known_name import known_name
 from cli.logbook import logbook_options
 from cli.main import FAILED, GRADED, REFUSED, UNDECIDED
 from cli.options import moment
@@ -188,9 +189,14 @@ def _putter(
         )
     from reader.batch import put_into
     from reader.logbook import Logbook, Statement
+    from reader.names import checked_name
 
     statement = Statement.of(**stated)
     book = stack.enter_context(Logbook.open(logbook, photos=photos))
+    who = statement.operator
+    begun = book.head()[0] > 0  # else the operator begins the logbook, and so is known in it
+    who = known_name(book, who, "technician") if begun else checked_name(who, "the operator's name")
+    statement = statement.model_copy(update={"operator": who})
     return lambda outcome: put_into(book, outcome, statement, at=datetime.now(UTC).astimezone())
 
 

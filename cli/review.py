@@ -1,6 +1,7 @@
 """`linecall review`: what waits for a reviewer, what is decided, and what comes of it."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -8,10 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
+from cli.known_name import known_name
 from cli.logbook import logbook_options, opened
 
 if TYPE_CHECKING:
+    from reader.logbook import Logbook
     from reader.review.decide import Decision
+    from reader.review.policy import Policy
     from reader.review.queue import Entry, Page
     from reader.review.record import Drawn, Reviewed
 
@@ -242,6 +246,8 @@ def decide(
     if folder is not None:
         check_folder(folder)
     with opened(logbook, logbook_photos, read_only=False) as book:
+        by = _known_reviewer(book, decisions[0].by, rules_of_review)
+        decisions = [replace(made, by=by) for made in decisions]
         done = record.decide(
             book, reading, decisions, policy=rules_of_review, files=record.SiteFiles(**files)
         )
@@ -255,6 +261,11 @@ def decide(
                 f"the decision is in the logbook; linecall review draw {done.drawn.reading} writes it again"
             )
             raise OutputError(f"{error}; {remedy}") from None
+
+
+def _known_reviewer(book: "Logbook", typed: str, policy: "Policy") -> str:
+    """The name as it is known; one that is not known is asked about."""
+    return known_name(book, typed, policy.may_review[0]) if typed.strip() else typed
 
 
 def _decisions(
@@ -332,6 +343,8 @@ def _decided_lines(done: "Reviewed") -> list[str]:
                 lines += show.labelled("decided", told)
     for open_mark in review.open:
         lines += show.labelled("open", open_mark.sentence)
+    if done.way_out is not None:
+        lines += show.labelled("way out", done.way_out)
     lines += show.labelled("why", show.why(verdict))
     lines += show.labelled("next", verdict.next_step)
     return lines + show.labelled(
@@ -347,6 +360,8 @@ def _blind_lines(done: "Reviewed", decisions: "Sequence[Decision]") -> list[str]
     for decision in decisions:
         sentence = still.get((decision.window, decision.mark), f"{decision}: settled")
         lines += show.labelled("yours", sentence)
+    if done.way_out is not None:
+        lines += show.labelled("way out", done.way_out)
     return lines
 
 
@@ -376,6 +391,7 @@ def close(
     assert reason is not None
     rules_of_review = load_policy(policy)
     with opened(logbook, logbook_photos, read_only=False) as book:
+        by = _known_reviewer(book, by, rules_of_review)
         event = record.close(
             book, reading, by=by, reason=reason, at=datetime.now().astimezone(), policy=rules_of_review
         )

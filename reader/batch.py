@@ -173,12 +173,18 @@ def _holds_earlier(verdict: "Verdict", path: Path) -> bool:
 
 
 def put_into(logbook: "Logbook", outcome: Outcome, statement: "Statement", *, at: datetime) -> Outcome:
-    """Put what was read into the logbook, with its photos; an outcome without a photo's bytes passes by."""
+    """Put what was read into the logbook, with its photos; an outcome without a photo's bytes passes by.
+
+    Whoever puts the first reading into a logbook is the first person known in it.
+    """
     verdict, job = outcome.verdict, outcome.job
     if verdict is None or verdict.photo.sha256 is None:
         return outcome
     photos = job.plate if verdict.readings else (job.photo,)
+    from reader.logbook.people import begin_with
+
     try:
+        begin_with(logbook, statement.operator, role="technician", at=at)
         return replace(outcome, logged=logbook.add_reading(verdict, photos, statement, at=at))
     except LinecallError as error:
         problem = f"{job.photo}: not in the logbook: {error}"

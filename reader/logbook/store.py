@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
@@ -412,6 +412,30 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Events in order, of one reading or of all. Raises LinecallError at one that has been altered."""
         for seq, digest, body in self.bodies(reading, after):
             yield load_event(seq, digest, body)
+
+    def site_events(self, kind: str) -> list[Event]:
+        """Events of a kind that are about no reading, in order. Raises LinecallError at one that has been altered."""
+        query = select(*_EVENT_COLUMNS).where(events.c.reading.is_(None)).order_by(events.c.seq)
+        of_kind = f'"kind":"{kind}"'
+        with self._database.reading() as connection:
+            found = [load_event(*row) for row in connection.execute(query) if of_kind in row.body]
+        return [event for event in found if event.kind == kind]
+
+    def related(self, reading: StoredReading, *, within: timedelta) -> list[Event]:
+        """First events of other readings that may be of the same plate, in order; who asks must look closer.
+
+        Those of one of its photos, of the same tank and sample point, and those logged not longer apart than `within`.
+        """
+        said, at = reading.statement, int(reading.at.timestamp())
+        apart = int(within.total_seconds())
+        of_photo = [events.c.body.contains(f'"sha256":"{photo.sha256}"') for photo in reading.photos]
+        likely = [*of_photo, readings.c.at_utc.between(at - apart, at + apart)]
+        if said.tank is not None and said.sample_point is not None:
+            likely.append((readings.c.tank == said.tank) & (readings.c.sample_point == said.sample_point))
+        query = select(*_EVENT_COLUMNS).join_from(readings, events, events.c.seq == readings.c.seq)
+        query = query.where(or_(*likely), readings.c.id != reading.id).order_by(events.c.seq)
+        with self._database.reading() as connection:
+            return [load_event(*row) for row in connection.execute(query)]
 
     def bodies(self, reading: str | None = None, after: int = 0) -> Iterator[tuple[int, str, str]]:
         """(seq, hash, body) of the events in order, as they are stored; the body is canonical JSON."""

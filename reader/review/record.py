@@ -9,15 +9,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from reader.annotate import annotated_jpeg
 from reader.errors import LinecallError
 from reader.evidence import Evidence
 from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
+from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
+from reader.names import folded, is_one_of, may_be
 from reader.read import Reading, ReadSettings, examine
 from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, check_reader, regrade
+from reader.review.hands import hands_in, readings_of_plate
 from reader.review.policy import Policy
 from reader.settings import (
     SettingsFile,
@@ -34,6 +37,10 @@ from reader.verdict import SettingsRecord, Verdict
 ATTEMPTS: Final = 50
 """Times that an event is tried while others write to the logbook about other readings."""
 NEAR: Final = 200  # newest readings among which a mistyped id is looked for
+NEW_PLATE: Final = (
+    "the way out is a new plate from the fresh sample, or another reviewer "
+    "(linecall people add NAME --role reviewer)"
+)
 MISREAD: Final = str.maketrans("oil", "011")  # letters that no id has, and what they are taken for
 
 _LOADERS: Final[dict[str, Callable[[str | Path], SettingsFile]]] = {
@@ -71,11 +78,15 @@ class Drawn:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Reviewed:
-    """What became of a review: its event, the reading drawn anew, and whether it still waits for a reader."""
+    """What became of a review: its event, the reading drawn anew, and whether it still waits for a reader.
+
+    way_out : what to do where too few reviewers are known to settle what is open; None where there are enough.
+    """
 
     event: Event
     drawn: Drawn
     waiting: bool
+    way_out: str | None = None
 
 
 # --- looking ----------------------------------------------------------------------------------------------
@@ -99,11 +110,6 @@ def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:
         for event in stored.reviews
         for made in event.payload.get("decisions", ())
     )
-
-
-def technicians(stored: StoredReading) -> tuple[str, ...]:
-    """Everyone who is said to have taken a reading: as logged, as stated, and as corrected since."""
-    return stored.by, stored.stated.operator, stored.statement.operator
 
 
 def settings_of(verdict: Verdict, files: SiteFiles) -> ReadSettings:
@@ -194,15 +200,19 @@ def decide(
     stored = find_reading(logbook, reading_id)
     _check_standing(stored)
     check_plate(stored.first, policy)
+    plate = _Plate.of(logbook, stored, policy)
+    decisions = [replace(made, by=plate.reviewer(made.by)) for made in decisions]
     settings = settings_of(stored.first, files or SiteFiles())
     earlier = decisions_on(stored)
     check_decisions(
         decisions,
         first=stored.first,
         earlier=earlier,
-        technicians=technicians(stored),
+        hands=plate.hands,
         layout=settings.layouts[0],
         policy=policy,
+        elsewhere=plate.elsewhere,
+        others=plate.others(),
     )
     verdict = regrade(
         stored.first,
@@ -231,7 +241,79 @@ def decide(
         "waiting": waiting,
     }
     event = _append(logbook, stored, payload, by=decisions[0].by, at=decisions[0].at)
-    return Reviewed(event=event, drawn=drawn, waiting=waiting)
+    way_out = plate.way_out(verdict, (*earlier, *decisions))
+    return Reviewed(event=event, drawn=drawn, waiting=waiting, way_out=way_out)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Plate:
+    """Who may still decide on a plate.
+
+    hands : all who had a hand in reading it. elsewhere : decisions on other readings of it. free : those known who
+    may review it. where : the logbook's name.
+    """
+
+    logbook: Logbook
+    policy: Policy
+    hands: tuple[str, ...]
+    elsewhere: tuple[Decision, ...]
+    free: tuple[str, ...]
+
+    @classmethod
+    def of(cls, logbook: Logbook, stored: StoredReading, policy: Policy) -> Self:
+        readings = readings_of_plate(logbook, stored)
+        people = people_of(logbook)
+        hands = dict.fromkeys(name for reading in readings for name in hands_in(reading))
+        for name in tuple(hands):  # a name from before people were known is that of all who it may be
+            if find_person(people, name) is None:
+                hands |= dict.fromkeys(person.name for person in people if may_be(name, person.name))
+        free = tuple(
+            person.name
+            for person in people
+            if person.retired_at is None
+            and set(person.roles) & set(policy.may_review)
+            and (policy.own_readings or not is_one_of(person.name, hands))
+        )
+        elsewhere = tuple(made for reading in readings[1:] for made in decisions_on(reading))
+        return cls(logbook=logbook, policy=policy, hands=tuple(hands), elsewhere=elsewhere, free=free)
+
+    def reviewer(self, name: str) -> str:
+        """The name of a known person who may review, as it is written. Raises LinecallError, DecisionError."""
+        if not name.strip():
+            raise DecisionError("a decision needs the name of who decides, but the name is empty")
+        person = settle(self.logbook, name, role=self.policy.may_review[0])
+        if not set(person.roles) & set(self.policy.may_review):
+            wanted = " or ".join(self.policy.may_review)
+            raise DecisionError(
+                f"{person.name} is known as {' and '.join(person.roles)}, and by policy {self.policy.name} a {wanted} "
+                f'decides; linecall people add "{person.name}" --role {self.policy.may_review[0]} gives them that role'
+            )
+        return person.name
+
+    def others(self) -> str:
+        """Who may decide instead of somebody who had a hand in the reading, or what to do where nobody is known."""
+        if self.free:
+            return f"{' or '.join(self.free)} may decide"
+        return f"no other reviewer is known in {self.logbook.name}: {NEW_PLATE}"
+
+    def way_out(self, verdict: Verdict, decisions: Sequence[Decision]) -> str | None:
+        """What to do where fewer reviewers are left than what is open asks for."""
+        if verdict.review is None:
+            return None
+        for mark in verdict.review.open:
+            votes = {folded(made.by) for made in decisions if made.key == (mark.window, mark.mark)}
+            seen = {folded(made.by) for made in (*decisions, *self.elsewhere) if not made.blind}
+            left = [
+                name
+                for name in self.free
+                if folded(name) not in votes and not (mark.blind and folded(name) in seen)
+            ]
+            if mark.readers + len(left) < mark.needed:
+                lack = mark.needed - mark.readers
+                more = f"{lack} more {'blind ' * mark.blind}reader{'s' * (lack > 1)}"
+                known = f"{len(left) or 'nobody'} of those known"
+                return f"{more} needed, {known} can still be one: {NEW_PLATE}"
+        return None
 
 
 def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: datetime, policy: Policy) -> Event:
@@ -241,7 +323,9 @@ def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: dateti
     """
     stored = find_reading(logbook, reading_id)
     _check_standing(stored)
-    check_reader(by, reason, technicians=technicians(stored), policy=policy)
+    plate = _Plate.of(logbook, stored, policy)
+    by = plate.reviewer(by)
+    check_reader(by, reason, hands=plate.hands, policy=policy, others=plate.others())
     if not stored.waiting:
         raise DecisionError(f"reading {stored.id} waits for nobody; there is nothing to close")
     payload = {

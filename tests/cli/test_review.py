@@ -314,7 +314,7 @@ def test_the_story_tells_pending_readers_the_policy_the_grade_before_and_a_closi
     assert "the indicator of window 3: 1 of 2 blind readers" in story(moderate)
     run("decide", moderate, *DECISION, "--by", "Oren Lade", "--reason", "a line", "--blind")
     assert "grade negligible, was moderate: every window worked" in story(moderate)
-    assert "policy standard, revision 1, SHA-256 " in story(moderate)
+    assert "policy standard, revision 2, SHA-256 " in story(moderate)
     run("close", doubt, "--by", "A", "--reason", "repeated with a new plate")
     assert "closed as it stands" in story(doubt)
     assert "reason: repeated with a new plate" in story(doubt)

@@ -12,6 +12,7 @@ from reader.annotate import plan_plate
 from reader.errors import LinecallError
 from reader.ink import CallBar
 from reader.logbook import Logbook, Statement
+from reader.logbook.people import Person
 from reader.read import Reading, examine, load_settings
 from reader.review import record
 from reader.review.decide import Decision
@@ -355,8 +356,12 @@ def hostile(tmp_path: Path) -> tuple[Logbook, str]:
     return book, book.add_reading(verdict, [photo], Statement(**said), at=AT)  # type: ignore[arg-type]
 
 
-def test_whatever_somebody_typed_reaches_the_page_as_text_alone(hostile: tuple[Logbook, str]) -> None:
+def test_whatever_somebody_typed_reaches_the_page_as_text_alone(
+    hostile: tuple[Logbook, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     book, reading = hostile
+    anybody = Person(name=f"{SCRIPT}</style>reader", roles=("reviewer",), since=AT)
+    monkeypatch.setattr(record, "settle", lambda *_, **__: anybody)  # a name from before names were checked
     with book:
         decision = Decision(
             window="3",
