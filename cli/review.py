@@ -346,6 +346,8 @@ def _decided_lines(done: "Reviewed") -> list[str]:
     if done.way_out is not None:
         lines += show.labelled("way out", done.way_out)
     lines += show.labelled("why", show.why(verdict))
+    if verdict.own_files:
+        lines += show.labelled("settings", verdict.own_files)
     lines += show.labelled("next", verdict.next_step)
     return lines + show.labelled(
         "list", "it still waits for a reviewer" if done.waiting else "it waits no longer"

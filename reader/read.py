@@ -494,7 +494,9 @@ def _photo_record(photo: Photo) -> PhotoRecord:
 
 
 def _settings_record(settings: SettingsFile) -> SettingsRecord:
-    return SettingsRecord(name=settings.name, revision=settings.revision, sha256=settings.sha256)
+    return SettingsRecord(
+        name=settings.name, revision=settings.revision, sha256=settings.sha256, own_file=settings.own_file
+    )
 
 
 def _layout_record(layout: Layout, settings: ReadSettings) -> LayoutRecord:
@@ -503,6 +505,7 @@ def _layout_record(layout: Layout, settings: ReadSettings) -> LayoutRecord:
         name=layout.name,
         revision=layout.revision,
         sha256=layout.sha256,
+        own_file=layout.own_file,
         title=layout.title,
         chosen=chosen,
         assay=layout.assay.format,

@@ -8,7 +8,7 @@ Processes that read import this module, so it needs no database.
 """
 
 import tempfile
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -29,10 +29,8 @@ from reader.settings import (
     Texts,
     Thresholds,
     bundled_names,
-    load_layout,
-    load_rules,
+    load_settings_file,
     load_texts,
-    load_thresholds,
 )
 from reader.toml_file import shown
 from reader.verdict import Call, Grade, MarkName, SettingsRecord, SettledGrade, Verdict
@@ -126,16 +124,16 @@ def load_settings_at_hand(
 ) -> SettingsAtHand:
     """Load the bundled settings and files of the site's own, by name or path; raises SettingsError."""
 
-    def load(loader: Callable[[str | Path], File], kind: str, own: Sequence[str | Path]) -> tuple[File, ...]:
-        bundled = sorted(bundled_names(kind), key=lambda name: name not in USUAL)
-        return tuple(loader(source) for source in (*own, *bundled))
+    def load(model: type[File], own: Sequence[str | Path]) -> tuple[File, ...]:
+        bundled = sorted(bundled_names(model.kind), key=lambda name: name not in USUAL)
+        return tuple(load_settings_file(model, source, any_name=True) for source in (*own, *bundled))
 
-    every_layout = load(load_layout, "layout", layouts)
+    every_layout = load(Layout, layouts)
     return SettingsAtHand(
         own_layouts=every_layout[: len(layouts)],
         bundled_layouts=every_layout[len(layouts) :],
-        rules=load(load_rules, "rules", rules),
-        thresholds=load(load_thresholds, "thresholds", thresholds),
+        rules=load(Rules, rules),
+        thresholds=load(Thresholds, thresholds),
         texts=load_texts(),
     )
 

@@ -346,7 +346,12 @@ def regrade(
             "review": ReviewRecord(
                 first_grade=verdict.grade,
                 first_possible_grades=verdict.possible_grades,
-                policy=SettingsRecord(name=policy.name, revision=policy.revision, sha256=policy.sha256),
+                policy=SettingsRecord(
+                    name=policy.name,
+                    revision=policy.revision,
+                    sha256=policy.sha256,
+                    own_file=policy.own_file,
+                ),
                 readers=tuple({folded(decision.by): decision.by for decision in decisions}.values()),
                 open=tuple(_open(standing) for standing in standings if not standing.counts),
             ),

@@ -5,7 +5,7 @@ holds it all.
 """
 
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -23,13 +23,14 @@ from reader.review.decide import Decision, DecisionError, check_decisions, check
 from reader.review.hands import hands_in, readings_of_plate
 from reader.review.policy import Policy
 from reader.settings import (
+    Layout,
+    Rules,
     SettingsFile,
+    Texts,
+    Thresholds,
     bundled_layouts,
     bundled_names,
-    load_layout,
-    load_rules,
-    load_texts,
-    load_thresholds,
+    load_settings_file,
 )
 from reader.toml_file import did_you_mean, shown
 from reader.verdict import SettingsRecord, Verdict
@@ -43,11 +44,11 @@ NEW_PLATE: Final = (
 )
 MISREAD: Final = str.maketrans("oil", "011")  # letters that no id has, and what they are taken for
 
-_LOADERS: Final[dict[str, Callable[[str | Path], SettingsFile]]] = {
-    "layout": load_layout,
-    "rules": load_rules,
-    "thresholds": load_thresholds,
-    "texts": load_texts,
+_MODELS: Final[dict[str, type[SettingsFile]]] = {
+    "layout": Layout,
+    "rules": Rules,
+    "thresholds": Thresholds,
+    "texts": Texts,
 }
 
 
@@ -119,7 +120,7 @@ def settings_of(verdict: Verdict, files: SiteFiles) -> ReadSettings:
     """
     assert verdict.layout is not None, "a verdict that was read names its layout"
     loaded: dict[str, Any] = {
-        kind: _loaded(kind, getattr(verdict, kind), getattr(files, kind)) for kind in _LOADERS
+        kind: _loaded(kind, getattr(verdict, kind), getattr(files, kind)) for kind in _MODELS
     }
     return ReadSettings(
         layouts=(loaded.pop("layout"),), layout_named=verdict.layout.chosen == "named", **loaded
@@ -131,7 +132,7 @@ def _loaded(kind: str, record: SettingsRecord, source: str | Path | None) -> Set
     remedy = f"give the very file with --{kind}"
     if source is None and record.name not in bundled_names(kind):
         raise LinecallError(f"{what}, and linecall brings none of that name; {remedy}")
-    found = _LOADERS[kind](record.name if source is None else source)
+    found = load_settings_file(_MODELS[kind], record.name if source is None else source, any_name=True)
     if found.sha256 != record.sha256:
         whose = "the one that comes with linecall" if source is None else str(source)
         raise LinecallError(

@@ -14,6 +14,7 @@ def changed(folder: Path, old: str, new: str) -> Path:
     text = BUNDLED.read_text(encoding="utf-8")
     assert old in text
     path = folder / "own.toml"
+    text = text.replace('policy = "standard"', 'policy = "ours"') if "policy = " not in old else text
     path.write_text(text.replace(old, new), encoding="utf-8")
     return path
 
