@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from reader.batch import Job, Outcome, Work
+    from reader.read import ReadSettings
 
 _BEST_TO_WORST = (GRADED, UNDECIDED, REFUSED, FAILED)
 
@@ -149,7 +150,7 @@ def read(
     )
     prose = not (quiet or as_json)
     with ExitStack() as stack:
-        put = _putter(logbook, logbook_photos, stated | {"drops_at": drops_at}, stack)
+        put = _putter(logbook, logbook_photos, stated | {"drops_at": drops_at}, settings, stack)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
@@ -174,7 +175,11 @@ def read(
 
 
 def _putter(
-    logbook: str | None, photos: str | None, stated: dict[str, Any], stack: ExitStack
+    logbook: str | None,
+    photos: str | None,
+    stated: dict[str, Any],
+    settings: "ReadSettings",
+    stack: ExitStack,
 ) -> "Callable[[Outcome], Outcome]":
     """What puts an outcome into the logbook; without one, what leaves it alone."""
     if not logbook:
@@ -197,7 +202,7 @@ def _putter(
     begun = book.head()[0] > 0  # else the operator begins the logbook, and so is known in it
     who = known_name(book, who, "technician") if begun else checked_name(who, "the operator's name")
     statement = statement.model_copy(update={"operator": who})
-    return lambda outcome: put_into(book, outcome, statement, at=datetime.now(UTC).astimezone())
+    return lambda outcome: put_into(book, outcome, statement, settings, at=datetime.now(UTC).astimezone())
 
 
 def _carry_out(

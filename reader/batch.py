@@ -172,8 +172,10 @@ def _holds_earlier(verdict: "Verdict", path: Path) -> bool:
     return all(reading in verdict.readings for reading in earlier.readings or (earlier,))
 
 
-def put_into(logbook: "Logbook", outcome: Outcome, statement: "Statement", *, at: datetime) -> Outcome:
-    """Put what was read into the logbook, with its photos; an outcome without a photo's bytes passes by.
+def put_into(
+    logbook: "Logbook", outcome: Outcome, statement: "Statement", settings: "ReadSettings", *, at: datetime
+) -> Outcome:
+    """Put what was read into the logbook, with its photos and settings; an outcome without a photo's bytes passes by.
 
     Whoever puts the first reading into a logbook is the first person known in it.
     """
@@ -185,7 +187,8 @@ def put_into(logbook: "Logbook", outcome: Outcome, statement: "Statement", *, at
 
     try:
         begin_with(logbook, statement.operator, role="technician", at=at)
-        return replace(outcome, logged=logbook.add_reading(verdict, photos, statement, at=at))
+        used = settings.files_of(verdict)
+        return replace(outcome, logged=logbook.add_reading(verdict, photos, statement, at=at, settings=used))
     except LinecallError as error:
         problem = f"{job.photo}: not in the logbook: {error}"
         return replace(outcome, problem="; ".join(filter(None, (outcome.problem, problem))))

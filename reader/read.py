@@ -87,6 +87,12 @@ class ReadSettings:
     thresholds: Thresholds
     texts: Texts
 
+    def files_of(self, verdict: Verdict) -> tuple[SettingsFile, ...]:
+        """The files that a verdict names, and those of the layouts tried where it was refused and names none."""
+        named = verdict.layout.sha256 if verdict.layout else None
+        layouts = (layout for layout in self.layouts if named in (None, layout.sha256))
+        return (*layouts, self.rules, self.thresholds, self.texts)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Reading:

@@ -9,7 +9,7 @@ Processes that read import this module, so it needs no database.
 
 import tempfile
 from collections.abc import Generator, Iterable, Iterator, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -31,6 +31,7 @@ from reader.settings import (
     bundled_names,
     load_settings_file,
     load_texts,
+    parse_settings,
 )
 from reader.toml_file import shown
 from reader.verdict import Call, Grade, MarkName, SettingsRecord, SettledGrade, Verdict
@@ -55,6 +56,7 @@ class SettingsAtHand:
     rules: tuple[Rules, ...]
     thresholds: tuple[Thresholds, ...]
     texts: Texts  # of no account for a grade
+    kept_layouts: tuple[Layout, ...] = ()  # by the logbook, for readings that name them
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -146,9 +148,28 @@ def reread(
     workers : processes that read. Never raises for a reading, photo or settings that are not at hand; raises
     OutputError where the photos' place is out of reach. A batch is held at a time, however many rows there are.
     """
+    at_hand = _with_kept(at_hand, logbook)
     remaining = iter(rows)
     while batch := list(islice(remaining, BATCH_SIZE * workers)):
         yield from _reread_batch(logbook, batch, at_hand, workers)
+
+
+def _with_kept(at_hand: SettingsAtHand, logbook: "Logbook") -> SettingsAtHand:
+    """With the files that the logbook keeps, as far as this linecall takes them."""
+    kept = logbook.settings().values()
+
+    def of(model: type[File]) -> Iterator[File]:
+        for file in kept:
+            if file.kind == model.kind:
+                with suppress(ValueError):
+                    yield parse_settings(model, file.data)
+
+    return replace(
+        at_hand,
+        kept_layouts=tuple(of(Layout)),
+        rules=(*at_hand.rules, *of(Rules)),
+        thresholds=(*at_hand.thresholds, *of(Thresholds)),
+    )
 
 
 def _reread_batch(
@@ -268,7 +289,7 @@ def settings_for(first: Verdict, at_hand: SettingsAtHand) -> tuple[ReadSettings,
     if wanted is None:
         tried |= {layout.name: layout for layout in at_hand.own_layouts}
     else:
-        every = (*at_hand.own_layouts, *at_hand.bundled_layouts)
+        every = (*at_hand.own_layouts, *at_hand.kept_layouts, *at_hand.bundled_layouts)
         namesakes = [layout for layout in every if layout.name == wanted.name]
         if not namesakes:
             raise LinecallError(f"{_named('layout', wanted)} is not at hand; give its file with --layout")

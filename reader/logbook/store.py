@@ -26,11 +26,14 @@ from reader.logbook.chain import Report, Seal
 from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event, new_id
+from reader.logbook.kept_settings import KIND as SETTINGS
+from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
 from reader.output import write_whole
+from reader.settings import SettingsFile
 from reader.verdict import Verdict, load_verdict
 
 TIMEOUT_S: Final = 30.0
@@ -176,9 +179,17 @@ class Logbook(AbstractContextManager["Logbook"]):
     # --- writing --------------------------------------------------------------------------------------------
 
     def add_reading(
-        self, verdict: Verdict, photos: Sequence[Path], statement: Statement, *, at: datetime
+        self,
+        verdict: Verdict,
+        photos: Sequence[Path],
+        statement: Statement,
+        *,
+        at: datetime,
+        settings: Sequence[SettingsFile] = (),
     ) -> str:
         """Keep a reading with the photos that its verdict is about; returns its id.
+
+        settings : the files that it was read by, which are kept too.
 
         The photos are kept whole before the event that names them. Earlier readings of the same photos, or
         some of them, that nobody has reviewed are superseded. Raises LinecallError if a photo is not the one
@@ -192,6 +203,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             "verdict": verdict.model_dump(mode="json"),
         }
         with self._database.writing() as connection:
+            _keep_settings(connection, settings, by=statement.operator, at=at)
             earlier = _replaced_by(connection, {photo.sha256 for photo in kept})
             if earlier:
                 payload["supersedes"] = earlier
@@ -208,9 +220,11 @@ class Logbook(AbstractContextManager["Logbook"]):
         reading: str | None = None,
         at: datetime,
         expect_head: tuple[int, str] | None = None,
+        settings: Sequence[SettingsFile] = (),
     ) -> Event:
         """Append an event; `reader.logbook` says what payloads hold.
 
+        settings : the files that it rests on, which are kept before it.
         expect_head : the head the caller has looked at; another writer since then raises StaleHeadError.
         Raises LinecallError for an unknown reading, a review of a superseded one, or a payload that JSON
         cannot carry.
@@ -230,6 +244,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 raise LinecallError(
                     f"reading {reading} has been superseded by {row['superseded_by']}; review that one"
                 )
+            _keep_settings(connection, settings, by=by, at=at)
             return _append(connection, _free_id(connection), kind, whole, by=by, reading=reading, at=at)
 
     def correct(self, reading: str, field: str, value: str, *, by: str, reason: str, at: datetime) -> Event:
@@ -415,11 +430,12 @@ class Logbook(AbstractContextManager["Logbook"]):
 
     def site_events(self, kind: str) -> list[Event]:
         """Events of a kind that are about no reading, in order. Raises LinecallError at one that has been altered."""
-        query = select(*_EVENT_COLUMNS).where(events.c.reading.is_(None)).order_by(events.c.seq)
-        of_kind = f'"kind":"{kind}"'
         with self._database.reading() as connection:
-            found = [load_event(*row) for row in connection.execute(query) if of_kind in row.body]
-        return [event for event in found if event.kind == kind]
+            return _site_events(connection, kind)
+
+    def settings(self) -> dict[str, KeptFile]:
+        """Every settings file that a reading or review was made by, by its hash, as far as they are kept."""
+        return kept_files(self.site_events(SETTINGS))
 
     def related(self, reading: StoredReading, *, within: timedelta) -> list[Event]:
         """First events of other readings that may be of the same plate, in order; who asks must look closer.
@@ -604,6 +620,23 @@ def _append(
     )
     apply(connection, event)
     return event
+
+
+def _site_events(connection: Connection, kind: str) -> list[Event]:
+    query = select(*_EVENT_COLUMNS).where(events.c.reading.is_(None)).order_by(events.c.seq)
+    of_kind = f'"kind":"{kind}"'
+    found = [load_event(*row) for row in connection.execute(query) if of_kind in row.body]
+    return [event for event in found if event.kind == kind]
+
+
+def _keep_settings(
+    connection: Connection, settings: Sequence[SettingsFile], *, by: str, at: datetime
+) -> None:
+    """Keep the bytes of those settings files that are not kept yet, as one event."""
+    new = not_kept(settings, _site_events(connection, SETTINGS)) if settings else []
+    if new:
+        payload = as_payload(new)
+        _append(connection, _free_id(connection), SETTINGS, payload, by=by, reading=None, at=at)
 
 
 def _replaced_by(connection: Connection, photos: set[str]) -> list[str]:

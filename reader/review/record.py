@@ -5,7 +5,7 @@ holds it all.
 """
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +15,7 @@ from reader.annotate import annotated_jpeg
 from reader.errors import LinecallError
 from reader.evidence import Evidence
 from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
+from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
 from reader.names import folded, is_one_of, may_be
@@ -31,6 +32,7 @@ from reader.settings import (
     bundled_layouts,
     bundled_names,
     load_settings_file,
+    parse_settings,
 )
 from reader.toml_file import did_you_mean, shown
 from reader.verdict import SettingsRecord, Verdict
@@ -113,21 +115,32 @@ def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:
     )
 
 
-def settings_of(verdict: Verdict, files: SiteFiles) -> ReadSettings:
-    """The settings that a verdict was made by, each of the very bytes that it names.
+def settings_of(logbook: Logbook, verdict: Verdict, files: SiteFiles) -> ReadSettings:
+    """The settings that a verdict was made by, each of the very bytes that it names: kept, bundled, or given.
 
     Raises LinecallError where one has changed since or is not at hand, SettingsError where a file is broken.
     """
     assert verdict.layout is not None, "a verdict that was read names its layout"
+    kept = logbook.settings()
     loaded: dict[str, Any] = {
-        kind: _loaded(kind, getattr(verdict, kind), getattr(files, kind)) for kind in _MODELS
+        kind: _loaded(kind, getattr(verdict, kind), getattr(files, kind), kept) for kind in _MODELS
     }
     return ReadSettings(
         layouts=(loaded.pop("layout"),), layout_named=verdict.layout.chosen == "named", **loaded
     )
 
 
-def _loaded(kind: str, record: SettingsRecord, source: str | Path | None) -> SettingsFile:
+def _loaded(
+    kind: str, record: SettingsRecord, source: str | Path | None, kept: Mapping[str, KeptFile]
+) -> SettingsFile:
+    if source is None and record.sha256 in kept:
+        try:
+            return parse_settings(_MODELS[kind], kept[record.sha256].data)
+        except ValueError as error:
+            raise LinecallError(
+                f"this reading was made by {kind} {shown(record.name)}, revision {record.revision}, whose kept file "
+                "this linecall does not take; repeat with a new plate"
+            ) from error
     what = f"this reading was made by {kind} {shown(record.name)}, revision {record.revision}"
     remedy = f"give the very file with --{kind}"
     if source is None and record.name not in bundled_names(kind):
@@ -166,7 +179,7 @@ def redraw(logbook: Logbook, reading_id: str, files: SiteFiles | None = None) ->
         raise LinecallError(
             f"reading {stored.id}: its photo was refused ({stored.current.reason}); nothing to draw"
         )
-    settings = settings_of(stored.first, files or SiteFiles())
+    settings = settings_of(logbook, stored.first, files or SiteFiles())
     return Drawn(
         reading=stored.id,
         reviews=len(stored.reviews),
@@ -203,7 +216,7 @@ def decide(
     check_plate(stored.first, policy)
     plate = _Plate.of(logbook, stored, policy)
     decisions = [replace(made, by=plate.reviewer(made.by)) for made in decisions]
-    settings = settings_of(stored.first, files or SiteFiles())
+    settings = settings_of(logbook, stored.first, files or SiteFiles())
     earlier = decisions_on(stored)
     check_decisions(
         decisions,
@@ -241,7 +254,15 @@ def decide(
         "verdict": verdict.model_dump(mode="json"),
         "waiting": waiting,
     }
-    event = _append(logbook, stored, payload, by=decisions[0].by, at=decisions[0].at)
+    event = _append(
+        logbook,
+        stored,
+        payload,
+        by=decisions[0].by,
+        at=decisions[0].at,
+        policy=policy,
+        settings=settings.files_of(stored.first),
+    )
     way_out = plate.way_out(verdict, (*earlier, *decisions))
     return Reviewed(event=event, drawn=drawn, waiting=waiting, way_out=way_out)
 
@@ -335,7 +356,7 @@ def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: dateti
         "policy": _policy_record(policy),
         "waiting": False,
     }
-    return _append(logbook, stored, payload, by=by, at=at)
+    return _append(logbook, stored, payload, by=by, at=at, policy=policy)
 
 
 def still_waits(verdict: Verdict) -> bool:
@@ -358,7 +379,14 @@ def _check_standing(stored: StoredReading) -> None:
 
 
 def _append(
-    logbook: Logbook, stored: StoredReading, payload: dict[str, Any], *, by: str, at: datetime
+    logbook: Logbook,
+    stored: StoredReading,
+    payload: dict[str, Any],
+    *,
+    by: str,
+    at: datetime,
+    policy: Policy,
+    settings: Sequence[SettingsFile] = (),
 ) -> Event:
     """Append a review of a reading that nobody has written about since it was fetched.
 
@@ -376,7 +404,13 @@ def _append(
             )
         try:
             return logbook.append(
-                "review", payload, by=by.strip(), reading=stored.id, at=at, expect_head=head
+                "review",
+                payload,
+                by=by.strip(),
+                reading=stored.id,
+                at=at,
+                expect_head=head,
+                settings=[policy, *settings],
             )
         except StaleHeadError:
             continue

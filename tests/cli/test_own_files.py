@@ -1,12 +1,15 @@
 """Settings files of somebody's own: names kept for bundled ones, what rules may do unsaid, and what says so."""
 
+import hashlib
 import json
+import zipfile
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from cli.main import GRADED, WRONG_USAGE, main
+from reader.logbook import Logbook
 from reader.settings import settings_path
 from reader.verdict import load_verdict
 from tests.demo import readable_photo
@@ -144,3 +147,71 @@ def test_screen_verdict_and_picture_say_own_file_with_its_hash(
     assert f"own file: rules ours {short}" in drawn[0]
     assert path.exists()
     assert "own_file" not in json.loads(verdict.read_bytes())["texts"]
+
+
+# --- what the logbook keeps of them ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def logged(root: Path, here: Path) -> str:
+    """Hash of rules of one's own by which a reading was made and logged, and which are gone since."""
+    path = copy("rules", "two-tier", ('"two-tier"', '"ours"'), ("revision = 1", "revision = 7"))
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    done = read(readable_photo(root), "--rules", "own.toml", "--logbook", "log.db", "--operator", "A. Lind")
+    assert done.exit_code == GRADED, done.output
+    path.rename("gone.toml")
+    return digest
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, list(arguments))
+
+
+def test_the_logbook_keeps_the_bytes_of_every_settings_file(logged: str) -> None:
+    listed = run("logbook", "settings", "-L", "log.db").output
+    for words in ("layout", "rules", "thresholds", "texts"):
+        assert words in listed
+    assert listed.count("own file") == 1
+    assert f"{logged[:12]}  rules       ours revision 7" in listed
+    shown = run("logbook", "settings", logged[:12], "-L", "log.db")
+    assert shown.stdout_bytes == Path("gone.toml").read_bytes()
+    assert run("logbook", "settings", "ffff", "-L", "log.db").exit_code == WRONG_USAGE
+
+
+def test_a_file_is_kept_once_and_the_policy_too(root: Path, logged: str) -> None:
+    Path("gone.toml").rename("own.toml")
+    read(
+        readable_photo(root), "--rules", "own.toml", "--logbook", "log.db", "--operator", "A. Lind", "--force"
+    )
+    with Logbook.open("log.db") as book:
+        assert len(book.site_events("settings")) == 1
+        reading = book.readings()[0].id
+    run("people", "add", "B. Moreau", "--role", "reviewer", "-L", "log.db")
+    decision = ("--window", "1", "--mark", "indicator", "--call", "doubtful", "--reason", "hard to tell")
+    Path("own.toml").unlink()  # the logbook has it
+    done = run("review", "decide", reading, *decision, "--by", "B. Moreau", "-L", "log.db")
+    assert done.exit_code == 0, done.output
+    assert "policy" in run("logbook", "settings", "-L", "log.db").output
+    assert run("logbook", "verify", "-L", "log.db").exit_code == 0
+    again = run("logbook", "reread", "-L", "log.db")
+    assert "stand" not in again.output  # its own rules are at hand
+    assert again.exit_code == 0, again.output
+
+
+def test_the_zip_holds_them_too_and_is_checked_with_them(logged: str, here: Path) -> None:
+    assert run("logbook", "export", "--format", "zip", "-o", "case.zip", "-L", "log.db").exit_code == 0
+    with zipfile.ZipFile("case.zip") as archive:
+        members = {name: archive.read(name) for name in archive.namelist()}
+    name = f"settings/{logged}.toml"
+    assert members[name] == Path("gone.toml").read_bytes()
+    assert run("logbook", "verify", "case.zip").exit_code == 0
+    for changed, said in (
+        (members | {name: members[name] + b"\n"}, "has been altered"),
+        ({other: data for other, data in members.items() if other != name}, "is missing"),
+        (members | {f"settings/{'0' * 64}.toml": b""}, "no event holds"),
+    ):
+        with zipfile.ZipFile("forged.zip", "w") as archive:
+            for member, data in changed.items():
+                archive.writestr(member, data)
+        done = run("logbook", "verify", "forged.zip")
+        assert (done.exit_code, said in done.output) == (1, True), done.output

@@ -320,4 +320,4 @@ def test_a_logbook_with_names_from_before_stays_readable_and_its_chain_whole() -
     people("add", "B. Moreau", "--role", "reviewer")
     refused(decide(reading, "A. Lind"), "A. Lind had a hand in reading this plate", "B. Moreau may decide")
     assert decide(reading, "B. Moreau").exit_code == 0
-    assert "5 events" in run("logbook", "verify").output
+    assert "6 events" in run("logbook", "verify").output

@@ -256,7 +256,7 @@ def test_what_is_logged_about_other_readings_in_between_does_not_matter(
         return found
 
     monkeypatch.setattr(Logbook, "head", then_another_reading)
-    assert decided(book, reading, decision()).event.seq == last + 4
+    assert decided(book, reading, decision()).event.seq == last + 5  # with its settings before it
     assert book.verify().good
 
 
@@ -281,8 +281,8 @@ def test_settings_that_do_not_come_with_linecall_are_asked_for(book: Logbook, tm
     assert decided(book, reading, decision(), files=SiteFiles(rules=own)).drawn.verdict.grade == "negligible"
 
 
-def test_settings_of_other_bytes_are_not_taken_for_those_of_the_reading() -> None:
+def test_settings_of_other_bytes_are_not_taken_for_those_of_the_reading(book: Logbook) -> None:
     changed = with_rules(DOUBT, sha256="e5" * 32)
     with pytest.raises(LinecallError, match="the one that comes with linecall is another one"):
-        settings_of(changed, SiteFiles())
-    assert settings_of(DOUBT, SiteFiles()).rules.sha256 == load_rules().sha256
+        settings_of(book, changed, SiteFiles())
+    assert settings_of(book, DOUBT, SiteFiles()).rules.sha256 == load_rules().sha256
