@@ -219,8 +219,11 @@ def _tell_review(event: "Event") -> list[str]:
             f"window {decision.get('window')} {decision.get('mark')}: {decision.get('call')}{blind}: "
             f"{decision.get('reason')}"
         )
+    told += [f"window {one['window']} {one['mark']}: taken back" for one in payload.get("withdrawn", ())]
     if payload.get("closed"):
         told.append("closed as it stands")
+    if payload.get("opened"):
+        told.append("the closing: taken back")
     if "reason" in payload:
         told.append(f"reason: {payload['reason']}")
     if "policy" in payload:

@@ -400,6 +400,87 @@ def close(
     click.echo(f"{event.reading}   closed as it stands; it waits no longer")
 
 
+@review.command("withdraw", short_help="Take back what you decided on a reading: a slip.")
+@click.argument("reading", metavar="ID")
+@logbook_options
+@click.option(
+    "--window", metavar="ID", help=f"{WINDOW_WORDS} Without it all that you decided, and your closing."
+)
+@click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Which mark of the window.")
+@_reader_options
+@_file_options
+@click.option(
+    "--out",
+    metavar="DIR",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=".",
+    help="Folder for the verdict and the annotated image.  [default: this folder; of blind decisions none are written]",
+)
+def withdraw(
+    reading: str,
+    logbook: str | None,
+    logbook_photos: str | None,
+    window: str | None,
+    mark: str | None,
+    by: str | None,
+    reason: str | None,
+    policy: str,
+    out: Path,
+    **files: str | None,
+) -> None:
+    """Take back what you decided on a reading, or your closing of it; nobody else can.
+
+    What you decided and why you took it back stay in the logbook. The grade is worked out anew without it, and you may
+    decide again.
+    """
+    from reader.output import check_folder
+    from reader.review import record
+    from reader.review.policy import load_policy
+
+    if by is None or reason is None:
+        raise click.UsageError(f"--{'by' if by is None else 'reason'} is missing")
+    if (window is None) != (mark is None):
+        raise click.UsageError("give both --window and --mark, or neither to take all back")
+    rules_of_review = load_policy(policy)
+    check_folder(out)
+    with opened(logbook, logbook_photos, read_only=False) as book:
+        by = _known_reviewer(book, by, rules_of_review)
+        stored = record.find_reading(book, reading)
+        blind = all(made.blind for made in record.decisions_on(stored) if made.by == by)
+        done = record.withdraw(
+            book,
+            reading,
+            by=by,
+            reason=reason,
+            at=datetime.now().astimezone(),
+            policy=rules_of_review,
+            mark=None if window is None else (window, mark),  # type: ignore[arg-type]
+            files=record.SiteFiles(**files),
+        )
+    payload = done.event.payload
+    told = [f"the {one['mark']} of window {one['window']}" for one in payload["withdrawn"]]
+    told += ["the closing"] * payload["opened"]
+    if blind and payload["withdrawn"]:
+        click.echo("\n".join([f"{stored.id}   taken back", *show.labelled("yours", ", ".join(told))]))
+        return
+    click.echo("\n".join([*_withdrawn_lines(done, told)]))
+    _write(done.drawn, out)
+
+
+def _withdrawn_lines(done: "Reviewed", told: Sequence[str]) -> list[str]:
+    verdict = done.drawn.verdict
+    assert verdict.grade is not None
+    lines = [
+        f"{done.drawn.reading}   {show.styled(verdict.grade.upper(), fg=show.GRADE_COLOURS[verdict.grade], bold=True)}"
+    ]
+    lines += show.labelled("back", f"{', '.join(told)}, by {done.event.by}")
+    lines += show.labelled("why", show.why(verdict))
+    lines += show.labelled("next", verdict.next_step)
+    return lines + show.labelled(
+        "list", "it waits for a reviewer again" if done.waiting else "it waits for nobody"
+    )
+
+
 @review.command("draw", short_help="Write a reading's verdict and annotated image once more.")
 @click.argument("reading", metavar="ID")
 @logbook_options

@@ -17,7 +17,7 @@ from reader.grade import next_step
 from reader.grade_anew import Key, age_of, calls_of, graded, marks_of
 from reader.names import NAME_MAX, folded, is_one_of
 from reader.review.policy import Effect, Policy
-from reader.settings import Layout, Rules, Texts
+from reader.settings import Layout, Rules, SettledGrade, Texts
 from reader.toml_file import shown
 from reader.verdict import (
     Call,
@@ -37,6 +37,8 @@ CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {
     "reference": ("present", "absent", "doubtful", "undeveloped"),
 }
 ANOTHER: Final = "another person must decide"
+GRAVITY: Final[dict[SettledGrade, int]] = {"negligible": 0, "moderate": 1, "heavy": 2, "invalid": 2}
+"""How far a grade is from the release side; an invalid plate releases nothing, either (common practice, no source)."""
 OUTVOTES: Final = 2  # readers with one call where another reader has made another one
 
 
@@ -233,7 +235,10 @@ def weigh(
         )
         if after == before:
             return "keeps_grade"
-        return "settles_doubt" if after < before and after <= was_possible else "changes_grade"
+        if not (after < before and after <= was_possible):
+            return "changes_grade"
+        mildest = min(GRAVITY[grade] for grade in after)
+        return "towards_release" if any(GRAVITY[g] > mildest for g in before - after) else "settles_doubt"
 
     def count(key: Key, call: Call, *, blind: bool) -> int:
         return sum(vote.call == call and (vote.blind or not blind) for vote in given[key])

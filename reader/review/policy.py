@@ -13,7 +13,7 @@ from reader.verdict import Call
 
 READERS_MAX: Final = 9
 
-Effect = Literal["keeps_grade", "settles_doubt", "changes_grade"]
+Effect = Literal["keeps_grade", "settles_doubt", "towards_release", "changes_grade"]
 Closed = Literal["refused", "late", "early", "not_seen"]
 
 
@@ -37,6 +37,9 @@ class ReadersByEffect(_Frozen):
 
     keeps_grade: Readers = Field(description="for a call that leaves the possible grades as they are")
     settles_doubt: Readers = Field(description="for a call after which fewer of the possible grades remain")
+    towards_release: Readers = Field(
+        description="for a call that rules out a graver grade than one that remains"
+    )
     changes_grade: Readers = Field(description="for a call that brings a grade which was not possible before")
 
     def of(self, effect: Effect) -> Readers:
@@ -46,7 +49,7 @@ class ReadersByEffect(_Frozen):
 
     @model_validator(mode="after")
     def _grow_with_the_effect(self) -> Self:
-        order = ("keeps_grade", "settles_doubt", "changes_grade")
+        order = ("keeps_grade", "settles_doubt", "towards_release", "changes_grade")
         for less, more in pairwise(order):
             small, large = getattr(self, less), getattr(self, more)
             if large.number < small.number or (small.blind and not large.blind):

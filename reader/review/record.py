@@ -14,6 +14,7 @@ from typing import Any, Final, Self
 from reader.annotate import annotated_jpeg
 from reader.errors import LinecallError
 from reader.evidence import Evidence
+from reader.grade_anew import Key
 from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
 from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
@@ -107,12 +108,29 @@ def find_reading(logbook: Logbook, reading_id: str) -> StoredReading:
 
 
 def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:
-    """All decisions on a reading, in the order they were made."""
-    return tuple(
-        Decision(**made, by=event.by, at=event.at)
-        for event in stored.reviews
-        for made in event.payload.get("decisions", ())
-    )
+    """The decisions on a reading that stand, in the order they were made."""
+    standing: list[Decision] = []
+    for event in stored.reviews:
+        taken_back = {(one["window"], one["mark"]) for one in event.payload.get("withdrawn", ())}
+        by = folded(event.by)
+        standing = [made for made in standing if folded(made.by) != by or made.key not in taken_back]
+        standing += _made_in(event)
+    return tuple(standing)
+
+
+def _made_in(event: Event) -> list[Decision]:
+    return [Decision(**made, by=event.by, at=event.at) for made in event.payload.get("decisions", ())]
+
+
+def _closings(stored: StoredReading) -> tuple[str, ...]:
+    """Those who have closed a reading as it stands and have not taken that back."""
+    found: dict[str, str] = {}
+    for event in stored.reviews:
+        if event.payload.get("closed"):
+            found[folded(event.by)] = event.by
+        if event.payload.get("opened"):
+            found.pop(folded(event.by), None)
+    return tuple(found.values())
 
 
 def settings_of(logbook: Logbook, verdict: Verdict, files: SiteFiles) -> ReadSettings:
@@ -228,26 +246,100 @@ def decide(
         elsewhere=plate.elsewhere,
         others=plate.others(),
     )
-    verdict = regrade(
-        stored.first,
+    made = {
+        "decisions": [
+            {name: getattr(decision, name) for name in ("window", "mark", "call", "reason", "blind")}
+            for decision in decisions
+        ]
+    }
+    return _review(
+        logbook,
+        stored,
+        made,
         (*earlier, *decisions),
-        layout=settings.layouts[0],
-        rules=settings.rules,
-        texts=settings.texts,
-        policy=policy,
+        settings=settings,
+        plate=plate,
+        by=decisions[0].by,
+        at=decisions[0].at,
     )
+
+
+def withdraw(
+    logbook: Logbook,
+    reading_id: str,
+    *,
+    by: str,
+    reason: str,
+    at: datetime,
+    policy: Policy,
+    mark: Key | None = None,
+    files: SiteFiles | None = None,
+) -> Reviewed:
+    """Take a reader's own decision back, or without a mark all that they decided on a reading and their closing of it.
+
+    What was decided stays in the logbook, with the reason why it was taken back; the verdict is graded anew without it.
+    Raises DecisionError where there is nothing of theirs that stands.
+    """
+    stored = find_reading(logbook, reading_id)
+    _check_standing(stored)
+    who = settle(logbook, by, role=policy.may_review[0]).name
+    check_reader(who, reason, hands=(), policy=policy)
+    standing = decisions_on(stored)
+    own = [made for made in standing if folded(made.by) == folded(who) and mark in (None, made.key)]
+    opens = mark is None and is_one_of(who, _closings(stored))
+    if not own and not opens:
+        what = "nothing" if mark is None else f"nothing on the {mark[1]} of window {mark[0]}"
+        raise DecisionError(
+            f"{who} has decided {what} of reading {stored.id} that stands; there is nothing to take back"
+        )
+    taken_back = {
+        "withdrawn": [{"window": made.window, "mark": made.mark} for made in own],
+        "opened": opens,
+        "reason": reason.strip(),
+    }
+    return _review(
+        logbook,
+        stored,
+        taken_back,
+        [made for made in standing if made not in own],
+        settings=settings_of(logbook, stored.first, files or SiteFiles()),
+        plate=_Plate.of(logbook, stored, policy),
+        by=who,
+        at=at,
+    )
+
+
+def _review(
+    logbook: Logbook,
+    stored: StoredReading,
+    said: Mapping[str, Any],
+    decisions: Sequence[Decision],
+    *,
+    settings: ReadSettings,
+    plate: "_Plate",
+    by: str,
+    at: datetime,
+) -> Reviewed:
+    """Grade a reading anew with the decisions that now stand, draw it, and append that with what was said."""
+    policy, verdict = plate.policy, stored.first
+    if decisions:
+        verdict = regrade(
+            stored.first,
+            decisions,
+            layout=settings.layouts[0],
+            rules=settings.rules,
+            texts=settings.texts,
+            policy=policy,
+        )
     drawn = Drawn(
         reading=stored.id,
         reviews=len(stored.reviews) + 1,
         verdict=verdict,
         image=_image(logbook, stored, verdict, settings),
     )
-    waiting = still_waits(verdict)
+    waiting = still_waits(verdict) if decisions else summarise(verdict)["rank"] is not None
     payload = {
-        "decisions": [
-            {name: getattr(decision, name) for name in ("window", "mark", "call", "reason", "blind")}
-            for decision in decisions
-        ],
+        **said,
         "policy": _policy_record(policy),
         "before": _grade_record(stored.current),
         "after": _grade_record(verdict),
@@ -258,12 +350,12 @@ def decide(
         logbook,
         stored,
         payload,
-        by=decisions[0].by,
-        at=decisions[0].at,
+        by=by,
+        at=at,
         policy=policy,
         settings=settings.files_of(stored.first),
     )
-    way_out = plate.way_out(verdict, (*earlier, *decisions))
+    way_out = plate.way_out(verdict, decisions)
     return Reviewed(event=event, drawn=drawn, waiting=waiting, way_out=way_out)
 
 
@@ -271,8 +363,8 @@ def decide(
 class _Plate:
     """Who may still decide on a plate.
 
-    hands : all who had a hand in reading it. elsewhere : decisions on other readings of it. free : those known who
-    may review it. where : the logbook's name.
+    hands : all who had a hand in reading it. elsewhere : every decision ever made on a reading of it. free : those
+    known who may review it.
     """
 
     logbook: Logbook
@@ -296,7 +388,9 @@ class _Plate:
             and set(person.roles) & set(policy.may_review)
             and (policy.own_readings or not is_one_of(person.name, hands))
         )
-        elsewhere = tuple(made for reading in readings[1:] for made in decisions_on(reading))
+        elsewhere = tuple(
+            made for reading in readings for event in reading.reviews for made in _made_in(event)
+        )
         return cls(logbook=logbook, policy=policy, hands=tuple(hands), elsewhere=elsewhere, free=free)
 
     def reviewer(self, name: str) -> str:

@@ -29,6 +29,7 @@ def test_the_bundled_policy_asks_two_blind_readers_before_a_grade_changes() -> N
     readers = load_policy().readers
     assert str(readers.changes_grade) == "2 blind readers"
     assert str(readers.settles_doubt) == str(readers.keeps_grade) == "1 reader"
+    assert str(readers.towards_release) == "2 blind readers"
 
 
 def test_a_policy_carries_the_hash_of_its_file(tmp_path: Path) -> None:
@@ -47,13 +48,13 @@ def test_a_policy_carries_the_hash_of_its_file(tmp_path: Path) -> None:
             None,
         ),
         (
-            "number = 1\nblind = false\n\n[readers.changes",
-            "number = 3\nblind = true\n\n[readers.changes",
-            "readers.changes_grade asks for 2 blind readers, but settles_doubt for 3 blind readers",
+            "number = 1\nblind = false\n\n[readers.towards",
+            "number = 3\nblind = true\n\n[readers.towards",
+            "readers.towards_release asks for 2 blind readers, but settles_doubt for 3 blind readers",
         ),
         ('may_review = ["reviewer"]', 'reviewers = ["B. Berg"]', "reviewers is not known here"),
         ('disagreement = "third reader"', 'disagreement = "average"', 'must be "third reader" or "stays'),
-        ("number = 2", "number = 0", "readers.changes_grade.number is 0, but must be at least 1"),
+        ("number = 2", "number = 0", "readers.towards_release.number is 0, but must be at least 1"),
         ("own_readings = false", "own_reading = false", "own_reading is not known here; did you mean"),
         ('policy = "standard"', 'rules = "standard"', "so it is a rules file, but a policy file is needed"),
     ],

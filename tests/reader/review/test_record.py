@@ -13,15 +13,14 @@ from reader.logbook import Logbook, Statement
 from reader.photo import open_photo
 from reader.review import record
 from reader.review.decide import Decision, DecisionError
-from reader.review.policy import load_policy
 from reader.review.record import SiteFiles, decide, find_reading, redraw, settings_of
 from reader.settings import load_rules, settings_path
 from reader.verdict import Verdict
 from tests.reader.review.books import add, leave_photos_unread, make_known
 from tests.reader.review.photographed import photographed, read
-from tests.reader.review.samples import NOON, decision, read_plate
+from tests.reader.review.samples import NOON, ONE_READER, decision, read_plate
 
-POLICY = load_policy()
+POLICY = ONE_READER
 DOUBT = read_plate(indicator_3="doubtful")
 MODERATE = read_plate(indicator_3="absent")
 LATER = NOON + timedelta(days=1)
@@ -65,7 +64,7 @@ def test_a_decision_is_one_event_with_all_that_a_dispute_needs(book: Logbook, tm
         }
     ]
     assert event.payload["policy"] == {
-        "name": "standard",
+        "name": POLICY.name,
         "revision": POLICY.revision,
         "sha256": POLICY.sha256,
     }
