@@ -198,9 +198,11 @@ def _putter(
 
     statement = Statement.of(**stated)
     book = stack.enter_context(Logbook.open(logbook, photos=photos))
-    who = statement.operator
-    begun = book.head()[0] > 0  # else the operator begins the logbook, and so is known in it
-    who = known_name(book, who, "technician") if begun else checked_name(who, "the operator's name")
+    if book.head()[0]:
+        who = known_name(book, statement.operator, "technician")
+    else:
+        who = checked_name(statement.operator, "the operator's name")
+        show.say_problem(f"{who} begins the logbook {book.name}, and is known in it")
     statement = statement.model_copy(update={"operator": who})
     return lambda outcome: put_into(book, outcome, statement, settings, at=datetime.now(UTC).astimezone())
 

@@ -17,11 +17,10 @@ from reader.read import Reading, examine, load_settings
 from reader.review import record
 from reader.review.decide import Decision
 from reader.review.page import plate_jpeg
-from reader.review.policy import load_policy
 from reader.review.sheet import Case, consequences, in_question, open_case, outcomes, sheet
 from reader.verdict import Call, MarkName
 from tests.reader.review.photographed import COMB, HEIGHTS, SETTINGS, case_of, photographed, read, with_calls
-from tests.reader.review.samples import read_plate
+from tests.reader.review.samples import ONE_READER, read_plate
 
 AT = datetime(2026, 5, 4, 9, 8, 7, tzinfo=timezone(timedelta(hours=2)))
 SCRIPT = "<script>alert(1)</script>"
@@ -371,7 +370,7 @@ def test_whatever_somebody_typed_reaches_the_page_as_text_alone(
             reason=f"{SCRIPT}{{{{ 7 * 7 }}}}</p><svg onload=alert(3)>",
             at=AT,
         )
-        record.decide(book, reading, [decision], policy=load_policy("standard"))
+        record.decide(book, reading, [decision], policy=ONE_READER)
         case = open_case(book, reading)
     for blind in (False, True):
         page = sheet(case, blind=blind)
