@@ -612,7 +612,11 @@ FORMER: Final[dict[tuple[str, str], tuple[str, ...]]] = {
         "96c16fcfe5b3a2fe6b06654eca86f9ea2c0bfe3e75aeb67c88e06d3213f96848",
         "fd772c90e3758c3404c6b9f291717fc04865927baa9d946ad168f6a2a52bbdc7",
     ),
-    ("texts", "standard"): ("9a041cbfcef6203b7a071aeaaed5812a371c39cbdf27c9e91c48b7384f784dca",),
+    ("texts", "standard"): (
+        "0f68d49f4e9b800860bd088252db4d3655c99641291b676f424ca7cdbd842361",
+        "9a041cbfcef6203b7a071aeaaed5812a371c39cbdf27c9e91c48b7384f784dca",
+    ),
+    ("rules", "two-tier"): ("e072d2338231d742c4a15db8508735f314b5a6a80dfab16a3e0fd53e42191ee1",),
     ("policy", "standard"): ("44816b0bd5a733b5511c4c5f701e17d91c9b77b1ccaa0d9b7ad6f992ac60868f",),
     ("control", "standard"): ("7794c01b2948a296021fff3e9f73a318830b13e17289fddf9c36a0de7865f101",),
     ("quiz", "even"): ("a99f822e42638ad45a427bcd76e6619e7924a19cac84b0a185efca41efc9e0d2",),
