@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
+from cli.known_name import known_name
 from cli.main import FAILED, GRADED, INTERNAL, REFUSED
 
 if TYPE_CHECKING:
@@ -219,8 +220,11 @@ def _tell_review(event: "Event") -> list[str]:
             f"window {decision.get('window')} {decision.get('mark')}: {decision.get('call')}{blind}: "
             f"{decision.get('reason')}"
         )
+    told += [f"window {one['window']} {one['mark']}: taken back" for one in payload.get("withdrawn", ())]
     if payload.get("closed"):
         told.append("closed as it stands")
+    if payload.get("opened"):
+        told.append("the closing: taken back")
     if "reason" in payload:
         told.append(f"reason: {payload['reason']}")
     if "policy" in payload:
@@ -363,8 +367,45 @@ def correct(
 ) -> None:
     """Correct what was stated about a reading, as a new event; what was said first stays on record."""
     with opened(logbook, logbook_photos, read_only=False) as book:
+        by = known_name(book, by, "technician")
+        if field == "operator":
+            value = known_name(book, value, "technician")
         event = book.correct(_id(reading), field, value, by=by, reason=reason, at=_now())
     click.echo(show.printable(f"{event.reading}: {_tell_correction(event)[0]}; event {event.seq}"))
+
+
+@logbook.command("settings", short_help="Show the settings files that readings and reviews were made by.")
+@click.argument("file", metavar="[SHA-256]", required=False)
+@logbook_options
+def kept_settings(file: str | None, logbook: str | None, logbook_photos: str | None) -> None:
+    """List the settings files that readings and reviews were made by; print one, named by its hash's beginning.
+
+    They are kept byte for byte: rules, thresholds, layouts, texts and policies, bundled ones and a site's own.
+    """
+    from reader.errors import LinecallError
+    from reader.settings import is_own_file
+
+    with opened(logbook, logbook_photos) as book:
+        kept, name = book.settings(), book.name
+    if file is None:
+        rows = [
+            (
+                one.sha256[:12],
+                one.kind,
+                f"{one.name} revision {one.revision}",
+                "own file" if is_own_file(one.kind, one.name, one.sha256) else "",
+            )
+            for one in kept.values()
+        ]
+        click.echo("\n".join(show.in_columns(rows)) if rows else "no settings files are kept")
+        return
+    found = [one for digest, one in kept.items() if digest.startswith(file.strip().lower())]
+    if len(found) != 1:
+        how_many = f"{len(found)} settings files have hashes" if found else "no settings file has a hash"
+        raise LinecallError(
+            f"{name}: {how_many} that begin{'s' * (not found)} with {file[:64]!r}; see the list"
+        )
+    click.echo(found[0].data, nl=False)
 
 
 @logbook.command("rebuild", short_help="Make the lists anew from the events.")

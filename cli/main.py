@@ -28,6 +28,7 @@ COMMANDS = {
     "card": ("card", "Write the photo card as a PDF at true scale."),
     "review": ("review", "Settle doubts: what waits, the sheet to judge it by, the decision."),
     "layout": ("layout", "List, show, check and draw plate layouts."),
+    "people": ("people", "Say who is known in the logbook, and in what roles."),
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
     "library": ("library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),

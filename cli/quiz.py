@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from cli import show
+from cli.known_name import known_name
 from cli.logbook import logbook_options, opened
 from cli.main import GRADED
 
@@ -37,7 +38,10 @@ def quiz() -> None:
 
 @quiz.command("make")
 @library_option
-@click.option("--trainee", metavar="NAME", required=True, help="Who will answer it.")
+@click.option(
+    "--trainee", metavar="NAME", required=True, help="Who will answer it; known, where a logbook is named."
+)
+@logbook_options
 @click.option(
     "--items",
     metavar="N",
@@ -64,6 +68,8 @@ def quiz() -> None:
 def make_quiz(
     where: Path,
     trainee: str,
+    logbook: str | None,
+    logbook_photos: str | None,
     items: int,
     seed: int,
     mix: str,
@@ -77,7 +83,11 @@ def make_quiz(
     from reader.output import write_whole
     from reader.words import counted
 
-    with Library.open(where, must_exist=True) as library:
+    with ExitStack() as stack:
+        library = stack.enter_context(Library.open(where, must_exist=True))
+        if logbook:
+            book = stack.enter_context(opened(logbook, logbook_photos, read_only=False))
+            trainee = known_name(book, trainee, "trainee")
         paper = make(library, trainee=trainee, items=items, seed=seed, mix=load_mix(mix), minutes=minutes)
     path = out or Path(f"quiz-{paper.key.quiz}.html")
     write_whole({path: paper.page}, force=force)
@@ -114,6 +124,7 @@ def mark_answers(
         library = stack.enter_context(Library.open(where, must_exist=True))
         score = mark(library, load_answers(answers))
         if book:
+            known_name(book, score.key.trainee, "trainee")
             log(book, score, at=datetime.now(UTC))
         page, notes = feedback_page(library, score)
     path = out or answers.with_name(f"result-{score.key.quiz}.html")

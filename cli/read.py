@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
+from cli.known_name import known_name
 from cli.logbook import logbook_options
 from cli.main import FAILED, GRADED, INTERNAL, INVALID, REFUSED, UNDECIDED, WORST_LAST
 from cli.options import ending_in, moment_or_clock
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from reader.batch import Job, Order, Outcome, Replacing, Work
+    from reader.logbook import Logbook
 
 _OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
@@ -301,17 +303,30 @@ def _putter(
     from reader.logbook import Logbook, Statement
 
     book = stack.enter_context(Logbook.open(logbook, photos=photos))
+    who = _operator(book, order)
     if replacing is not None:
         book.row(replacing.id)  # an id that is mistyped is told before anything is read
 
     def put(outcome: "Outcome") -> "Outcome":
         own = outcome.job.order or order
         said = {} if own.statement is None else own.statement.model_dump()
-        statement = Statement.of(**said, drops_at=own.drops_at)
+        statement = Statement.of(**said | {"operator": who}, drops_at=own.drops_at)
         at = datetime.now(UTC).astimezone()
-        return put_into(book, outcome, statement, at=at, replacing=replacing)
+        return put_into(book, outcome, statement, own.settings, at=at, replacing=replacing)
 
     return put
+
+
+def _operator(book: "Logbook", order: "Order") -> str:
+    """Who reads, as the logbook knows them; whoever begins a logbook becomes known by it."""
+    from reader.names import checked_name
+
+    name = "" if order.statement is None else order.statement.operator or ""
+    if book.head()[0]:
+        return known_name(book, name, "technician")
+    who = checked_name(name, "the operator's name")
+    show.say_problem(f"{who} begins the logbook {book.name}, and is known in it")
+    return who
 
 
 def _carry_out(

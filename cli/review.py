@@ -1,6 +1,7 @@
 """`linecall review`: what waits for a reviewer, what is decided, and what comes of it."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -8,10 +9,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
+from cli.known_name import known_name
 from cli.logbook import logbook_options, opened
 
 if TYPE_CHECKING:
+    from reader.logbook import Logbook
     from reader.review.decide import Decision
+    from reader.review.policy import Policy
     from reader.review.queue import Entry, Page
     from reader.review.record import Drawn, Reviewed
 
@@ -242,6 +246,8 @@ def decide(
     if folder is not None:
         check_folder(folder)
     with opened(logbook, logbook_photos, read_only=False) as book:
+        by = _known_reviewer(book, decisions[0].by, rules_of_review)
+        decisions = [replace(made, by=by) for made in decisions]
         done = record.decide(
             book, reading, decisions, policy=rules_of_review, files=record.SiteFiles(**files)
         )
@@ -255,6 +261,11 @@ def decide(
                 f"the decision is in the logbook; linecall review draw {done.drawn.reading} writes it again"
             )
             raise OutputError(f"{error}; {remedy}") from None
+
+
+def _known_reviewer(book: "Logbook", typed: str, policy: "Policy") -> str:
+    """The name as it is known; one that is not known is asked about."""
+    return known_name(book, typed, policy.may_review[0]) if typed.strip() else typed
 
 
 def _decisions(
@@ -332,9 +343,13 @@ def _decided_lines(done: "Reviewed") -> list[str]:
                 lines += show.labelled("decided", told)
     for open_mark in review.open:
         lines += show.labelled("open", open_mark.sentence)
+    if done.way_out is not None:
+        lines += show.labelled("way out", done.way_out)
     from reader.words import why
 
     lines += show.labelled("why", why(verdict))
+    if verdict.own_files:
+        lines += show.labelled("settings", verdict.own_files)
     lines += show.labelled("next", verdict.next_step)
     return lines + show.labelled(
         "list", "it still waits for a reviewer" if done.waiting else "it waits no longer"
@@ -349,6 +364,8 @@ def _blind_lines(done: "Reviewed", decisions: "Sequence[Decision]") -> list[str]
     for decision in decisions:
         sentence = still.get((decision.window, decision.mark), f"{decision}: settled")
         lines += show.labelled("yours", sentence)
+    if done.way_out is not None:
+        lines += show.labelled("way out", done.way_out)
     return lines
 
 
@@ -378,10 +395,94 @@ def close(
     assert reason is not None
     rules_of_review = load_policy(policy)
     with opened(logbook, logbook_photos, read_only=False) as book:
+        by = _known_reviewer(book, by, rules_of_review)
         event = record.close(
             book, reading, by=by, reason=reason, at=datetime.now().astimezone(), policy=rules_of_review
         )
     click.echo(f"{event.reading}   closed as it stands; it waits no longer")
+
+
+@review.command("withdraw", short_help="Take back what you decided on a reading: a slip.")
+@click.argument("reading", metavar="ID")
+@logbook_options
+@click.option(
+    "--window", metavar="ID", help=f"{WINDOW_WORDS} Without it all that you decided, and your closing."
+)
+@click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Which mark of the window.")
+@_reader_options
+@_file_options
+@click.option(
+    "--out",
+    metavar="DIR",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=".",
+    help="Folder for the verdict and the annotated image.  [default: this folder; of blind decisions none are written]",
+)
+def withdraw(
+    reading: str,
+    logbook: str | None,
+    logbook_photos: str | None,
+    window: str | None,
+    mark: str | None,
+    by: str | None,
+    reason: str | None,
+    policy: str,
+    out: Path,
+    **files: str | None,
+) -> None:
+    """Take back what you decided on a reading, or your closing of it; nobody else can.
+
+    What you decided and why you took it back stay in the logbook. The grade is worked out anew without it, and you may
+    decide again.
+    """
+    from reader.output import check_folder
+    from reader.review import record
+    from reader.review.policy import load_policy
+
+    if by is None or reason is None:
+        raise click.UsageError(f"--{'by' if by is None else 'reason'} is missing")
+    if (window is None) != (mark is None):
+        raise click.UsageError("give both --window and --mark, or neither to take all back")
+    rules_of_review = load_policy(policy)
+    check_folder(out)
+    with opened(logbook, logbook_photos, read_only=False) as book:
+        by = _known_reviewer(book, by, rules_of_review)
+        stored = record.find_reading(book, reading)
+        blind = all(made.blind for made in record.decisions_on(stored) if made.by == by)
+        done = record.withdraw(
+            book,
+            reading,
+            by=by,
+            reason=reason,
+            at=datetime.now().astimezone(),
+            policy=rules_of_review,
+            mark=None if window is None else (window, mark),  # type: ignore[arg-type]
+            files=record.SiteFiles(**files),
+        )
+    payload = done.event.payload
+    told = [f"the {one['mark']} of window {one['window']}" for one in payload["withdrawn"]]
+    told += ["the closing"] * payload["opened"]
+    if blind and payload["withdrawn"]:
+        click.echo("\n".join([f"{stored.id}   taken back", *show.labelled("yours", ", ".join(told))]))
+        return
+    click.echo("\n".join([*_withdrawn_lines(done, told)]))
+    _write(done.drawn, out)
+
+
+def _withdrawn_lines(done: "Reviewed", told: Sequence[str]) -> list[str]:
+    from reader.words import why
+
+    verdict = done.drawn.verdict
+    assert verdict.grade is not None
+    lines = [
+        f"{done.drawn.reading}   {show.styled(verdict.grade.upper(), fg=show.GRADE_COLOURS[verdict.grade], bold=True)}"
+    ]
+    lines += show.labelled("back", f"{', '.join(told)}, by {done.event.by}")
+    lines += show.labelled("why", why(verdict))
+    lines += show.labelled("next", verdict.next_step)
+    return lines + show.labelled(
+        "list", "it waits for a reviewer again" if done.waiting else "it waits for nobody"
+    )
 
 
 @review.command("draw", short_help="Write a reading's verdict and annotated image once more.")

@@ -69,6 +69,8 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     lines += _window_lines(verdict)
     if verdict.reading_age:
         lines += labelled("age", verdict.reading_age.sentence)
+    if verdict.own_files:
+        lines += labelled("settings", verdict.own_files)
     for warning in verdict.warnings:
         lines += labelled("warning", warning)
     lines += labelled("next", verdict.next_step)

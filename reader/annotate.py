@@ -238,7 +238,8 @@ def _headline_label(verdict: Verdict) -> str:
     plate = "" if verdict.layout is None else f"plate {tidy(verdict.layout.name)}, "
     photos = f", {len(verdict.readings)} photos" if verdict.readings else ""
     windows = f"{len(verdict.windows)} window{'s' if len(verdict.windows) > 1 else ''}"
-    return f"{plate}{windows}{photos}: the grade {'is' if verdict.review is None else 'after review is'}"
+    own = f", {tidy(verdict.own_files)}" if verdict.own_files else ""
+    return f"{plate}{windows}{photos}{own}: the grade {'is' if verdict.review is None else 'after review is'}"
 
 
 def _why(verdict: Verdict) -> list[str]:
@@ -296,7 +297,7 @@ def _review(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
         [_sentence(mark.sentence) for mark in review.open], at=(MARGIN, bottom), width=INNER, size=MAIN
     )
     policy = _paragraph(
-        f"Policy {review.policy.name} revision {review.policy.revision}.",
+        f"Policy {review.policy}.",
         at=(MARGIN, still.bottom),
         width=INNER,
         size=SMALL,
@@ -965,7 +966,7 @@ def settings_words(verdict: Verdict) -> list[str]:
         for kind in ("layout", "rules", "thresholds", "texts")
         if (record := getattr(verdict, kind)) is not None
     ]
-    words = [f"{kind} {record.name} revision {record.revision}" for kind, record in named]
+    words = [f"{kind} {record}" for kind, record in named]
     if verdict.layout is not None:
         words[0] += ", found by trying all" if verdict.layout.chosen == "auto" else ", named by the user"
     return [*words, f"linecall {verdict.software.version}"]

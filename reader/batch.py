@@ -273,18 +273,26 @@ def put_into(
     logbook: "Logbook",
     outcome: Outcome,
     statement: "Statement",
+    settings: "ReadSettings",
     *,
     at: datetime,
     replacing: Replacing | None = None,
 ) -> Outcome:
-    """Put what was read into the logbook, with its photos; an outcome without a photo's bytes passes by."""
+    """Put what was read into the logbook, with its photos and settings; an outcome without a photo's bytes passes by.
+
+    Whoever puts the first reading into a logbook is the first person known in it.
+    """
     verdict, job = outcome.verdict, outcome.job
     if verdict is None or verdict.photo.sha256 is None:
         return outcome
     photos = job.plate if verdict.readings else (job.photo,)
+    from reader.logbook.people import begin_with
+
     named = {} if replacing is None else {"replaces": replacing.id, "reason": replacing.reason}
     try:
-        logged = logbook.add_reading(verdict, photos, statement, at=at, **named)
+        begin_with(logbook, statement.operator, role="technician", at=at)
+        used = settings.files_of(verdict)
+        logged = logbook.add_reading(verdict, photos, statement, at=at, settings=used, **named)
         return replace(outcome, logged=logged, succession=logbook.succession(logged))
     except LinecallError as error:
         problem = f"{job.photo}: not in the logbook: {error}"

@@ -97,6 +97,12 @@ class ReadSettings:
     texts: Texts
     zone: Zone = MACHINE
 
+    def files_of(self, verdict: Verdict) -> tuple[SettingsFile, ...]:
+        """The files that a verdict names, and those of the layouts tried where it was refused and names none."""
+        named = verdict.layout.sha256 if verdict.layout else None
+        layouts = (layout for layout in self.layouts if named in (None, layout.sha256))
+        return (*layouts, self.rules, self.thresholds, self.texts)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Reading:
@@ -581,7 +587,9 @@ def _photo_record(photo: Photo) -> PhotoRecord:
 
 
 def _settings_record(settings: SettingsFile) -> SettingsRecord:
-    return SettingsRecord(name=settings.name, revision=settings.revision, sha256=settings.sha256)
+    return SettingsRecord(
+        name=settings.name, revision=settings.revision, sha256=settings.sha256, own_file=settings.own_file
+    )
 
 
 def _layout_record(layout: Layout, settings: ReadSettings) -> LayoutRecord:
@@ -590,6 +598,7 @@ def _layout_record(layout: Layout, settings: ReadSettings) -> LayoutRecord:
         name=layout.name,
         revision=layout.revision,
         sha256=layout.sha256,
+        own_file=layout.own_file,
         title=layout.title,
         chosen=chosen,
         assay=layout.assay.format,

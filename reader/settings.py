@@ -4,9 +4,12 @@ Every value checks itself: what a file says must hold together before anything i
 SettingsError, with the file, the line and the field.
 """
 
+import hashlib
 import math
 import re
+import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Annotated, ClassVar, Final, Literal, Self, TypeVar, get_args
 
@@ -57,6 +60,7 @@ class SettingsFile(_Frozen):
     kind: ClassVar[str]
     revision: int = Field(strict=True, ge=1, description="the revision, which grows with each change")
     title: Sentence = Field(description="what it is, in a few words")
+    _data: bytes = PrivateAttr(default=b"")
     _sha256: str = PrivateAttr(default="")
 
     @property
@@ -68,6 +72,16 @@ class SettingsFile(_Frozen):
     def sha256(self) -> str:
         """Hex SHA-256 of the file's bytes; empty for a value that was not read from a file."""
         return self._sha256
+
+    @property
+    def data(self) -> bytes:
+        """The file's bytes; empty for a value that was not read from a file."""
+        return self._data
+
+    @property
+    def own_file(self) -> bool:
+        """Whether this is a file of somebody's own, and none that comes with linecall or came with an earlier one."""
+        return bool(self._sha256) and is_own_file(self.kind, self.name, self._sha256)
 
     @model_validator(mode="before")
     @classmethod
@@ -358,6 +372,10 @@ NAMED_IN_ROWS: Final = ("analytes", "windows")
 TALLIES_MAX: Final = 5000  # of one rules file; the bundled rules have 24
 
 Tally = tuple[int, ...]
+Danger = Literal[
+    "negligible with an upper finding", "negligible with a failed reference", "never heavy", "never invalid"
+]
+"""What rules may do only if they say that they mean it: each could let contaminated fuel go."""
 
 
 class Row(_Frozen):
@@ -445,6 +463,9 @@ class Rules(SettingsFile):
     camera_zone: Text | None = Field(
         default=None, description="zone of cameras that write no offset, such as 'Europe/Lisbon' or '+02:00'"
     )
+    deliberately: tuple[Danger, ...] = Field(
+        default=(), description="what these rules do that others may not, in words, such as ['never heavy']"
+    )
     row: tuple[Row, ...] = Field(min_length=1, max_length=64, description="one table [[row]] for each rule")
 
     @property
@@ -474,6 +495,9 @@ class Rules(SettingsFile):
         return self
 
 
+_Plate = tuple[Tally, bool, bool]
+"""What rules count on a plate; whether an upper-tier indicator is above its cutoff; whether a reference failed."""
+
 REFERENCE_CALLS: Final[tuple[ReferenceCall, ...]] = ("present", "absent", "undeveloped")
 FINDINGS: Final[tuple[Finding, ...]] = ("below cutoff", "above cutoff")
 
@@ -481,29 +505,39 @@ FINDINGS: Final[tuple[Finding, ...]] = ("below cutoff", "above cutoff")
 def _rule_problems(rules: Rules) -> Iterator[Problem]:
     """Walk every tally that any plate can give, growing plates window by window until nothing new comes."""
     kinds = [(tier, call, finding) for tier in TIERS for call in REFERENCE_CALLS for finding in FINDINGS]
-    reached: dict[Tally, str] = {}
+    reached: dict[_Plate, str] = {}
     used: set[int] = set()
-    newest: dict[Tally, tuple[str, ...]] = {rules.nothing: ()}
+    dangers: dict[Danger, str] = {}
+    newest: dict[_Plate, tuple[str, ...]] = {(rules.nothing, False, False): ()}
     while newest:
-        grown: dict[Tally, tuple[str, ...]] = {}
-        for tally, windows in newest.items():
+        grown: dict[_Plate, tuple[str, ...]] = {}
+        for (tally, upper, failed), windows in newest.items():
             for tier, call, finding in kinds:
-                after = rules.add(rules.add(tally, "reference", tier, call), "indicator", tier, finding)
+                after = (
+                    rules.add(rules.add(tally, "reference", tier, call), "indicator", tier, finding),
+                    upper or (tier, finding) == ("upper", "above cutoff"),
+                    failed or call != "present",
+                )
                 if after in reached or after in grown:
                     continue
                 grown[after] = (*windows, f"{tier} window: reference {call}, indicator {finding}")
-        for tally, windows in grown.items():
-            reached[tally] = "; ".join(windows)
+        for plate, windows in grown.items():
+            tally, upper, failed = plate
+            reached[plate] = "; ".join(windows)
             index = rules.deciding(tally)
             if index is None:
                 yield Problem(
                     path=("row",),
-                    text=f"has no row for a plate of this kind ({reached[tally]}); "
+                    text=f"has no row for a plate of this kind ({reached[plate]}); "
                     "add a last row with grade and because alone, for all other plates",
                 )
                 return
             used.add(index)
-        if len(reached) > TALLIES_MAX:
+            if rules.row[index].grade == "negligible" and upper:
+                dangers.setdefault("negligible with an upper finding", reached[plate])
+            if rules.row[index].grade == "negligible" and failed:
+                dangers.setdefault("negligible with a failed reference", reached[plate])
+        if len({tally for tally, _, _ in reached}) > TALLIES_MAX:
             yield Problem(
                 path=("row",),
                 text=f"makes more than {TALLIES_MAX} counts to tell apart; use fewer rows, smaller numbers",
@@ -515,6 +549,28 @@ def _rule_problems(rules: Rules) -> Iterator[Problem]:
             yield Problem(
                 path=("row", index),
                 text="never decides: the rows above it fit every plate that it fits; move it up or remove it",
+            )
+    given = {rules.row[index].grade for index in used}
+    if "heavy" not in given:
+        dangers["never heavy"] = "whatever the plate shows"
+    if "invalid" not in given:
+        dangers["never invalid"] = "whatever the plate shows"
+    yield from _undeclared(rules, dangers)
+
+
+def _undeclared(rules: Rules, dangers: dict[Danger, str]) -> Iterator[Problem]:
+    """What the rules do that they do not say in words, and what they say and do not do."""
+    for danger, example in dangers.items():
+        if danger not in rules.deliberately:
+            yield Problem(
+                path=("row",),
+                text=f"can let contaminated fuel go: {danger} ({example}); change the rows, or write "
+                f'deliberately = ["{danger}"] if that is meant',
+            )
+    for index, said in enumerate(rules.deliberately):
+        if said not in dangers:
+            yield Problem(
+                path=("deliberately", index), text=f"is {shown(said)}, but no plate shows that; remove it"
             )
 
 
@@ -580,6 +636,25 @@ class Texts(SettingsFile):
 # --------------------------------------------------------------------------------------------- loading
 
 File = TypeVar("File", bound=SettingsFile)
+
+# Of bundled files as earlier versions of linecall brought them; a file that is changed leaves its hash here.
+FORMER: Final[dict[tuple[str, str], tuple[str, ...]]] = {
+    ("thresholds", "standard"): (
+        "350ea568eb2bac88eb1c744c7214ddc1d2fd3d75e249b2d803b0e4553e47f77b",
+        "fb5f156cd18300b063b8ab9e8410f73f19a70589b0f49eb50bfd97085deacde0",
+        "96c16fcfe5b3a2fe6b06654eca86f9ea2c0bfe3e75aeb67c88e06d3213f96848",
+        "fd772c90e3758c3404c6b9f291717fc04865927baa9d946ad168f6a2a52bbdc7",
+    ),
+    ("texts", "standard"): (
+        "0f68d49f4e9b800860bd088252db4d3655c99641291b676f424ca7cdbd842361",
+        "9a041cbfcef6203b7a071aeaaed5812a371c39cbdf27c9e91c48b7384f784dca",
+    ),
+    ("rules", "two-tier"): ("e072d2338231d742c4a15db8508735f314b5a6a80dfab16a3e0fd53e42191ee1",),
+    ("policy", "standard"): ("44816b0bd5a733b5511c4c5f701e17d91c9b77b1ccaa0d9b7ad6f992ac60868f",),
+    ("control", "standard"): ("7794c01b2948a296021fff3e9f73a318830b13e17289fddf9c36a0de7865f101",),
+    ("quiz", "even"): ("a99f822e42638ad45a427bcd76e6619e7924a19cac84b0a185efca41efc9e0d2",),
+    ("quiz", "faint"): ("d9eb07b26bfb14de14d5cb1605713acbc2dc17775a628b0196c6dfb135850d6a",),
+}
 _KINDS: Final = (
     "layout",
     "rules",
@@ -640,8 +715,53 @@ def _folder(kind: str) -> Path:
     return DATA / ("layouts" if kind == "layout" else kind)
 
 
-def load_settings_file(model: type[File], source: str | Path) -> File:
-    """Read a bundled file of the model's kind by its name, or any by its path; raises SettingsError."""
-    value, digest = read_toml(settings_path(model.kind, source), model)
-    value._sha256 = digest
+def load_settings_file(model: type[File], source: str | Path, *, any_name: bool = False) -> File:
+    """Read a bundled file of the model's kind by its name, or any by its path; raises SettingsError.
+
+    any_name : take a file of somebody's own that has a bundled one's name, too; for what is then compared by its hash.
+    """
+    path = settings_path(model.kind, source)
+    value, data = read_toml(path, model)
+    _remember(value, data)
+    if not any_name and value.own_file:
+        _check_own_name(value, path)
     return value
+
+
+def parse_settings(model: type[File], data: bytes) -> File:
+    """A settings file from bytes that were kept. Raises ValueError where this linecall does not take them."""
+    value = model.model_validate(tomllib.loads(data.decode("utf-8-sig")))
+    _remember(value, data)
+    return value
+
+
+def _remember(value: SettingsFile, data: bytes) -> None:
+    value._data = data
+    value._sha256 = hashlib.sha256(data).hexdigest()
+
+
+def _check_own_name(value: SettingsFile, path: Path) -> None:
+    """Raise SettingsError where a file that says something else has, or seems to have, the name of a bundled one."""
+    from reader.names import folded  # looks letters up in a large table
+
+    for name in bundled_names(value.kind):
+        if folded(name) != folded(value.name):
+            continue
+        if value.model_dump() != load_settings_file(type(value), name).model_dump():
+            raise SettingsError(
+                f"{path}: {value.kind} is {shown(value.name)}, but that name is kept for the file that linecall "
+                f"brings, and this one says something else (SHA-256 {value.sha256[:12]}); give it a name of its own"
+            )
+
+
+def is_own_file(kind: str, name: str, sha256: str) -> bool:
+    """Whether a file of this hash is none that comes with linecall under that name, or came with an earlier one."""
+    return sha256 not in (*_bundled_hashes(kind, name), *FORMER.get((kind, name), ()))
+
+
+@cache
+def _bundled_hashes(kind: str, name: str) -> tuple[str, ...]:
+    path = _folder(kind) / f"{name}.toml"
+    if name not in bundled_names(kind):  # also keeps a name from leading elsewhere
+        return ()
+    return (hashlib.sha256(path.read_bytes()).hexdigest(),)

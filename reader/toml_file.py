@@ -1,6 +1,5 @@
 """A TOML file read into a model, and every way it can be wrong said in one clear line; a JSON file likewise."""
 
-import hashlib
 import json
 import stat
 import tomllib
@@ -47,8 +46,8 @@ def contradiction(*problems: Problem) -> PydanticCustomError:
     return PydanticCustomError("contradiction", "the fields contradict each other", {"problems": problems})
 
 
-def read_toml(path: Path, model: type[Model]) -> tuple[Model, str]:
-    """Read a TOML file into `model`; returns it with the hex SHA-256 of the file's bytes.
+def read_toml(path: Path, model: type[Model]) -> tuple[Model, bytes]:
+    """Read a TOML file into `model`; returns it with the file's bytes.
 
     Raises SettingsError, its text one line with the file, the line, the field, what was found, what is
     expected and what to do; it is a BrokenFileError, which lists every problem, where the file is TOML.
@@ -57,7 +56,7 @@ def read_toml(path: Path, model: type[Model]) -> tuple[Model, str]:
     text = _decode(path, data)
     table = _parse(path, text)
     try:
-        return model.model_validate(table), hashlib.sha256(data).hexdigest()
+        return model.model_validate(table), data
     except ValidationError as error:
         _fail(path, text, list(_problems(model, error.errors(include_url=False))))
 

@@ -147,11 +147,18 @@ class PhotoRecord(_Frozen):
 
 
 class SettingsRecord(_Frozen):
-    """Which rules, thresholds or texts were used."""
+    """Which rules, thresholds or texts were used; `own_file` true: somebody's own, not one that linecall brings."""
 
     name: Sentence
     revision: int
     sha256: Sha256
+    own_file: bool = Field(
+        default=False, exclude_if=lambda own: not own
+    )  # so earlier verdicts keep their bytes
+
+    def __str__(self) -> str:
+        """Such as `two-tier revision 1`, or `ours revision 2, own file 1a2b3c4d5e6f`."""
+        return f"{self.name} revision {self.revision}" + f", own file {self.sha256[:12]}" * self.own_file
 
 
 class LayoutRecord(SettingsRecord):
@@ -399,6 +406,15 @@ class Verdict(_Frozen):
     windows: tuple[WindowRecord, ...] = ()
     review: ReviewRecord | None = None
     readings: tuple["Verdict", ...] = ()
+
+    @property
+    def own_files(self) -> str:
+        """The settings files of somebody's own that it rests on: `own file: rules ours 1a2b3c4d5e6f`; else empty."""
+        records = [(kind, getattr(self, kind)) for kind in ("layout", "rules", "thresholds", "texts")]
+        if self.review is not None:
+            records.append(("policy", self.review.policy))
+        own = [f"{kind} {one.name} {one.sha256[:12]}" for kind, one in records if one and one.own_file]
+        return f"own file{'s' * (len(own) > 1)}: {', '.join(own)}" if own else ""
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:

@@ -40,7 +40,7 @@ from reader.library.statistics import (
     ordered_weights,
     rate,
 )
-from reader.review.policy import is_one_of
+from reader.names import is_one_of
 from reader.settings import GRADES, TIERS, Format, MarkName, Rules
 from reader.verdict import Call
 from reader.words import counted

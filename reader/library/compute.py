@@ -14,7 +14,7 @@ from reader.library.examples import MarkKey, flat_calls
 from reader.library.files import COMPUTED_BY, kept_file, kept_layout
 from reader.library.strength import StrengthLimits
 from reader.library.tables import about, counts, examples, gradings, marks
-from reader.review.policy import folded
+from reader.names import folded
 from reader.settings import Layout, Rules
 from reader.verdict import Call, Verdict
 

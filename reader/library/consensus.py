@@ -13,7 +13,7 @@ from reader.grade import Grade as PlateGrade
 from reader.grade import ReadingAge
 from reader.grade_anew import graded
 from reader.library.examples import MARKS, MarkKey, Role
-from reader.review.policy import folded
+from reader.names import folded
 from reader.settings import Layout, Rules, SettingsFile, SettledGrade, Text, load_settings_file
 from reader.toml_file import Problem, contradiction
 from reader.verdict import Call, Grade

@@ -34,7 +34,7 @@ from reader.library.examples import ExamplePhoto, MarkKey
 from reader.library.files import keep_file, kept_file, load_file, read_file
 from reader.library.tables import CONTROL, control_baselines, control_points, control_set_aside, files, tables
 from reader.logbook.database import Database
-from reader.review.policy import folded
+from reader.names import folded
 from reader.settings import Layout
 from reader.toml_file import did_you_mean
 from reader.verdict import SettingsRecord, Verdict, load_verdict, to_bytes

@@ -1,19 +1,16 @@
 """Settings files that a library keeps in itself, so that it can be computed anew wherever it is."""
 
-import hashlib
-import tomllib
 from functools import lru_cache
 from pathlib import Path
 from typing import Final, TypeVar, cast
 
-from pydantic import ValidationError
 from sqlalchemy import Connection, insert, select
 
 from reader.errors import LinecallError
 from reader.library.consensus import ConsensusRule
 from reader.library.strength import StrengthLimits
 from reader.library.tables import files
-from reader.settings import Layout, Rules, SettingsFile, load_settings_file, settings_path
+from reader.settings import Layout, Rules, SettingsFile, load_settings_file, parse_settings
 
 File = TypeVar("File", bound=SettingsFile)
 
@@ -28,10 +25,7 @@ COMPUTED_BY: Final[dict[str, tuple[type[SettingsFile], str]]] = {
 def read_file(model: type[File], source: str | Path) -> tuple[File, bytes]:
     """A settings file, bundled by its name or any by its path, with its bytes. Raises SettingsError."""
     value = load_settings_file(model, source)
-    data = settings_path(model.kind, source).read_bytes()
-    if hashlib.sha256(data).hexdigest() != value.sha256:
-        raise LinecallError(f"{source}: has just been changed by another program; try again")
-    return value, data
+    return value, value.data
 
 
 def load_file(model: type[File], data: bytes) -> File:
@@ -42,13 +36,11 @@ def load_file(model: type[File], data: bytes) -> File:
 @lru_cache(maxsize=32)  # each example that is added asks for the same few
 def _loaded(model: type[SettingsFile], data: bytes) -> SettingsFile:
     try:
-        value = model.model_validate(tomllib.loads(data.decode("utf-8-sig")))
-    except (ValidationError, ValueError) as error:
+        return parse_settings(model, data)
+    except ValueError as error:
         raise LinecallError(
             f"a {model.kind} file that the library keeps is none that this linecall takes; update linecall"
         ) from error
-    value._sha256 = hashlib.sha256(data).hexdigest()
-    return value
 
 
 def keep_file(connection: Connection, value: SettingsFile, data: bytes) -> None:

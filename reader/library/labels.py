@@ -16,8 +16,8 @@ from reader.errors import LinecallError
 from reader.library.examples import MARKS, ROLES, Grading, MarkKey, Role, plain_tag
 from reader.library.store import unlike_spelling
 from reader.logbook.events import AwareMoment
+from reader.names import folded
 from reader.review.decide import CALLS
-from reader.review.policy import folded
 from reader.statement import Name, Note
 from reader.toml_file import did_you_mean
 from reader.verdict import Call, Grade, Verdict

@@ -26,12 +26,12 @@ from reader.library.examples import Example
 from reader.library.store import FitToAsk, Library, StoredMark
 from reader.library.strips import as_photographed, contrast_raised
 from reader.logbook.events import Id, canonical, load_event
+from reader.names import checked_name, folded
 from reader.output import write_whole
 from reader.page_picture import png
-from reader.review.decide import CALLS, NAME_MAX
-from reader.review.policy import folded
+from reader.review.decide import CALLS
 from reader.settings import DATA, SettingsFile, Share, Text, load_settings_file
-from reader.statement import Name, writable
+from reader.statement import Name
 from reader.templates import render
 from reader.toml_file import Problem, contradiction
 from reader.verdict import Call, MarkName, SettingsRecord, Sha256, WindowRecord
@@ -202,7 +202,7 @@ def make(
     where the consensus is another one since. Raises QuizError if a class cannot be represented, or if it cannot be
     told what the trainee has answered before.
     """
-    trainee = _name(trainee)
+    trainee = checked_name(trainee, "the trainee's name")
     random_ = random.Random(f"{seed} {folded(trainee)} {mix.sha256} {items}")
     chosen, notes = _draw(library, trainee, items, mix, random_)
     random_.shuffle(chosen)
@@ -253,15 +253,6 @@ def _keep_key(library: Library, key: Key) -> Key | None:
         return there if there and there == key.model_copy(update={"trainee": there.trainee}) else None
     write_whole({path: canonical(key.model_dump(mode="json"))})
     return key
-
-
-def _name(trainee: str) -> str:
-    name = str(writable(trainee)).strip()
-    if not name or len(name) > NAME_MAX:
-        raise QuizError(
-            f"a trainee's name has 1 to {NAME_MAX} characters, this one {len(name)}; give their name"
-        )
-    return name
 
 
 def _secret(library: Library) -> bytes:

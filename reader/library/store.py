@@ -56,7 +56,7 @@ from reader.library.tables import (
 from reader.library.tidy import GradeRow, MarkRow, MeasuredRow
 from reader.logbook.database import PIECE, Database
 from reader.logbook.photos import FolderStore, check_photo
-from reader.review.policy import folded
+from reader.names import folded
 from reader.settings import Layout, Rules
 from reader.toml_file import did_you_mean
 from reader.verdict import Call, SettingsRecord, Verdict, load_verdict
@@ -735,7 +735,7 @@ class Library(AbstractContextManager["Library"]):
 
         Left out are plates of which the grader has graded a photo, or that a photo of the examples `asked` shows.
         """
-        name = select(graders.c.name).where(graders.c.folded == folded(grader)).scalar_subquery()
+        name = _spelled(grader).scalar_subquery()
         known = select(gradings.c.example).where(gradings.c.grader == name)
         plates = select(examples.c.plate).where(or_(examples.c.seq.in_(known), examples.c.id.in_(asked)))
         several = select(examples.c.plate).group_by(examples.c.plate).having(func.count() > 1)
@@ -938,17 +938,25 @@ def _check_windows(grading: Grading, example: str, verdict: Verdict) -> None:
 
 def _check_spelling(connection: Connection, name: str) -> bool:
     """Whether the name is new; raises LibraryError if it is nearly another's."""
-    known = connection.scalar(select(graders.c.name).where(graders.c.folded == folded(name)))
+    known = connection.scalar(_spelled(name))
     if known is not None and known != name:
         raise LibraryError(unlike_spelling(name, known))
     return known is None
 
 
+def _spelled(name: str) -> Select[Any]:
+    """How a grader's name is written here, no row if it is new.
+
+    Folded anew, one by one: the keys of a library from before are folded by fewer rules.
+    """
+    return select(graders.c.name).where(func.linecall_folded(graders.c.name) == folded(name))
+
+
 def unlike_spelling(name: str, other: str) -> str:
     """What to say of two spellings of one name."""
     return (
-        f"graders {name!r} and {other!r} differ only in case, spaces, points, accents or the order of words; "
-        "write one name for one person, and more of it for another"
+        f"graders {name!r} and {other!r} differ only in what looks alike, case, spaces, points, accents or the order "
+        "of words; write one name for one person, and more of it for another"
     )
 
 
@@ -1072,10 +1080,7 @@ def _of_example(query: Select[Any], filters: Filters) -> Select[Any]:
         query = query.where(
             exists().where(
                 gradings.c.example == examples.c.seq,
-                gradings.c.grader
-                == select(graders.c.name)
-                .where(graders.c.folded == folded(filters.graded_by))
-                .scalar_subquery(),
+                gradings.c.grader == _spelled(filters.graded_by).scalar_subquery(),
             )
         )
     return query

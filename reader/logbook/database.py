@@ -14,6 +14,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
 from reader.errors import LinecallError, OutputError
+from reader.names import folded
 
 CONNECT_S: Final = 10  # seconds to wait for a PostgreSQL server to answer at all
 PIECE: Final = 500  # rows fetched at a time
@@ -72,6 +73,7 @@ class Database:
         def prepare(connection: sqlite3.Connection, _: object) -> None:
             connection.execute("PRAGMA synchronous = FULL")  # a committed event outlives a power cut, too
             connection.execute("PRAGMA trusted_schema = OFF")
+            connection.create_function("linecall_folded", 1, folded, deterministic=True)
 
         @event.listens_for(engine, "begin")
         def begin(connection: Connection) -> None:

@@ -18,11 +18,13 @@ from typing import IO, Any, Final
 from reader.errors import LinecallError
 from reader.ids import ID_PATTERN
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
-from reader.logbook.events import EVENT_BYTES_MAX, from_line, to_line
+from reader.logbook.events import EVENT_BYTES_MAX, Event, from_line, to_line
+from reader.logbook.kept_settings import KIND as SETTINGS
+from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
 from reader.verdict import to_bytes
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 """Of the zip; one of a later format is refused."""
 PIECE: Final = 1 << 20  # bytes read at a time
 PAGE: Final = 500  # rows fetched at a time
@@ -46,6 +48,7 @@ CSV_COLUMNS: Final = (*(field.name for field in fields(ReadingRow) if field.name
 
 _PHOTO: Final = re.compile(r"photos/([0-9a-f]{64})(\.[a-z]{3,4})?")
 _VERDICT: Final = re.compile(rf"verdicts/({ID_PATTERN})(\.first)?\.verdict\.json")
+_SETTINGS: Final = re.compile(r"settings/([0-9a-f]{64})\.toml")
 _FIXED: Final = ("README.txt", "export.json", "events.jsonl")
 
 
@@ -117,6 +120,8 @@ def write_zip(logbook: Logbook, file: IO[bytes], *, ids: Sequence[str] = (), at:
         with archive.open(_member("events.jsonl"), "w", force_zip64=True) as member:
             for line in event_lines(logbook, seal.seq):
                 member.write(line.encode("utf-8"))
+        for digest, kept in kept_files(_settings_events(logbook, seal.seq)).items():
+            archive.writestr(_member(f"settings/{digest}.toml"), kept.data)
         for id in chosen:
             stored = logbook.reading(id, last=seal.seq)
             for photo in stored.photos:
@@ -129,6 +134,10 @@ def write_zip(logbook: Logbook, file: IO[bytes], *, ids: Sequence[str] = (), at:
             if stored.current != stored.first:
                 archive.writestr(_member(f"verdicts/{id}.first.verdict.json"), to_bytes(stored.first))
     return len(chosen)
+
+
+def _settings_events(logbook: Logbook, last: int) -> list[Event]:
+    return [event for event in logbook.site_events(SETTINGS) if event.seq <= last]
 
 
 def _member(name: str) -> zipfile.ZipInfo:
@@ -184,7 +193,10 @@ def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.
         shown = repr(info.orig_filename)[:80]
         kind = stat.S_IFMT(info.external_attr >> 16)
         known = (
-            info.filename in _FIXED or _PHOTO.fullmatch(info.filename) or _VERDICT.fullmatch(info.filename)
+            info.filename in _FIXED
+            or _PHOTO.fullmatch(info.filename)
+            or _VERDICT.fullmatch(info.filename)
+            or _SETTINGS.fullmatch(info.filename)
         )
         if not known or info.orig_filename != info.filename:
             raise _hostile(path, f"{shown} is no file that an export has")
@@ -239,6 +251,8 @@ class _Checker:
         self._archive = archive
         self._included = set(map(str, _manifest(path, archive)["readings"]))
         self._photos = {found[1]: name for name in members if (found := _PHOTO.fullmatch(name))}
+        self._settings = {found[1]: name for name in members if (found := _SETTINGS.fullmatch(name))}
+        self._kept: set[str] = set()  # hashes of the settings files that events hold
         self._verdicts = {name for name in members if _VERDICT.fullmatch(name)}
         self._expected: dict[
             str, str
@@ -296,6 +310,9 @@ class _Checker:
                 self._seen.add(id)
                 for photo in payload["photos"]:
                     self._check_photo(seq, id, str(photo["sha256"]))
+            if event["kind"] == SETTINGS:
+                for file in payload["files"]:
+                    self._check_settings(seq, str(file["sha256"]), str(file["text"]))
             if event["kind"] in {"reading", "review"} and "verdict" in payload:
                 self._expect_verdict(str(reading), payload["verdict"], first=event["kind"] == "reading")
         except (KeyError, TypeError, LinecallError) as error:
@@ -316,6 +333,17 @@ class _Checker:
         if found != digest:
             raise ChainBrokenError(seq, f"event {seq}: photo {digest} has been altered")
         self._n_photos += 1
+
+    def _check_settings(self, seq: int, digest: str, text: str) -> None:
+        """Hold a settings file's bytes, in the event and in a file of their own, against their hash."""
+        self._kept.add(digest)
+        name = self._settings.get(digest)
+        if name is None:
+            raise ChainBrokenError(seq, f"event {seq}: settings file {digest} is missing")
+        with self._archive.open(name) as file:
+            found = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        if {found, hashlib.sha256(text.encode("utf-8")).hexdigest()} != {digest}:
+            raise ChainBrokenError(seq, f"event {seq}: settings file {digest} has been altered")
 
     def _expect_verdict(self, reading: str, value: object, *, first: bool) -> None:
         if reading not in self._included:
@@ -349,6 +377,9 @@ class _Checker:
             with self._archive.open(name) as file:
                 if hashlib.file_digest(file, "sha256").hexdigest() != self._expected[name]:  # type: ignore[arg-type]
                     raise ChainBrokenError(last, f"{name} is not what the events say")
+        unnamed = set(self._settings) - self._kept
+        if unnamed:
+            raise ChainBrokenError(last, f"settings file {min(unnamed)} is one that no event holds")
         stray = set(self._photos) - self._named
         if stray:
             raise ChainBrokenError(last, f"photo {min(stray)} is one that no event names")
@@ -361,6 +392,7 @@ This file holds readings of test plates from photos, and the proof that nothing 
 
   events.jsonl    every event of the logbook, one a line, in order: readings, reviews, corrections
   photos/         the original photos of {n} readings, byte for byte, named by the SHA-256 of their bytes
+  settings/       the rules, thresholds, layouts, texts and policies that were used, byte for byte, by their SHA-256
   verdicts/       what was read from them, as it stands; <id>.first.verdict.json: before reviewers decided
   export.json     which readings' photos are in here, and the seal of the whole
 
@@ -389,8 +421,8 @@ Python, in the folder that this file was unpacked into:
       assert hashlib.sha256(body.encode()).hexdigest() == event["hash"], seq
       assert (event["previous"], event["seq"]) == (previous, seq), seq
       previous = event["hash"]
-  for photo in pathlib.Path("photos").iterdir():
-      assert hashlib.sha256(photo.read_bytes()).hexdigest() == photo.name[:64], photo
+  for kept in [*pathlib.Path("photos").iterdir(), *pathlib.Path("settings").glob("*")]:
+      assert hashlib.sha256(kept.read_bytes()).hexdigest() == kept.name[:64], kept
   print("all hold; the last event is", previous)
 
 WHAT THIS PROVES, AND WHAT NOT

@@ -8,8 +8,8 @@ Processes that read import this module, so it needs no database.
 """
 
 import tempfile
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from contextlib import ExitStack, closing
+from collections.abc import Generator, Iterable, Iterator, Sequence
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, time
 from functools import partial
@@ -30,10 +30,9 @@ from reader.settings import (
     Texts,
     Thresholds,
     bundled_names,
-    load_layout,
-    load_rules,
+    load_settings_file,
     load_texts,
-    load_thresholds,
+    parse_settings,
 )
 from reader.toml_file import shown
 from reader.verdict import Call, Grade, MarkName, SettingsRecord, SettledGrade, Verdict
@@ -58,6 +57,7 @@ class SettingsAtHand:
     rules: tuple[Rules, ...]
     thresholds: tuple[Thresholds, ...]
     texts: Texts  # of no account for a grade
+    kept_layouts: tuple[Layout, ...] = ()  # by the logbook, for readings that name them
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,16 +127,16 @@ def load_settings_at_hand(
 ) -> SettingsAtHand:
     """Load the bundled settings and files of the site's own, by name or path; raises SettingsError."""
 
-    def load(loader: Callable[[str | Path], File], kind: str, own: Sequence[str | Path]) -> tuple[File, ...]:
-        bundled = sorted(bundled_names(kind), key=lambda name: name not in USUAL)
-        return tuple(loader(source) for source in (*own, *bundled))
+    def load(model: type[File], own: Sequence[str | Path]) -> tuple[File, ...]:
+        bundled = sorted(bundled_names(model.kind), key=lambda name: name not in USUAL)
+        return tuple(load_settings_file(model, source, any_name=True) for source in (*own, *bundled))
 
-    every_layout = load(load_layout, "layout", layouts)
+    every_layout = load(Layout, layouts)
     return SettingsAtHand(
         own_layouts=every_layout[: len(layouts)],
         bundled_layouts=every_layout[len(layouts) :],
-        rules=load(load_rules, "rules", rules),
-        thresholds=load(load_thresholds, "thresholds", thresholds),
+        rules=load(Rules, rules),
+        thresholds=load(Thresholds, thresholds),
         texts=load_texts(),
     )
 
@@ -149,9 +149,28 @@ def reread(
     workers : processes that read. Never raises for a reading, photo or settings that are not at hand; raises
     OutputError where the photos' place is out of reach. A batch is held at a time, however many rows there are.
     """
+    at_hand = _with_kept(at_hand, logbook)
     remaining = iter(rows)
     while batch := list(islice(remaining, BATCH_SIZE * workers)):
         yield from _reread_batch(logbook, batch, at_hand, workers)
+
+
+def _with_kept(at_hand: SettingsAtHand, logbook: "Logbook") -> SettingsAtHand:
+    """With the files that the logbook keeps, as far as this linecall takes them."""
+    kept = logbook.settings().values()
+
+    def of(model: type[File]) -> Iterator[File]:
+        for file in kept:
+            if file.kind == model.kind:
+                with suppress(ValueError):
+                    yield parse_settings(model, file.data)
+
+    return replace(
+        at_hand,
+        kept_layouts=tuple(of(Layout)),
+        rules=(*at_hand.rules, *of(Rules)),
+        thresholds=(*at_hand.thresholds, *of(Thresholds)),
+    )
 
 
 def _reread_batch(
@@ -278,7 +297,7 @@ def settings_for(first: Verdict, at_hand: SettingsAtHand) -> tuple[ReadSettings,
     if wanted is None:
         tried |= {layout.name: layout for layout in at_hand.own_layouts}
     else:
-        every = (*at_hand.own_layouts, *at_hand.bundled_layouts)
+        every = (*at_hand.own_layouts, *at_hand.kept_layouts, *at_hand.bundled_layouts)
         namesakes = [layout for layout in every if layout.name == wanted.name]
         if not namesakes:
             raise LinecallError(f"{_named('layout', wanted)} is not at hand; give its file with --layout")

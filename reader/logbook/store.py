@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
@@ -27,11 +27,14 @@ from reader.logbook.chain import Report, Seal
 from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
+from reader.logbook.kept_settings import KIND as SETTINGS
+from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
 from reader.output import write_whole
+from reader.settings import SettingsFile
 from reader.succession import photos_of, says_no_less
 from reader.verdict import Verdict, load_verdict
 
@@ -200,12 +203,14 @@ class Logbook(AbstractContextManager["Logbook"]):
         at: datetime,
         replaces: str | None = None,
         reason: str = "",
+        settings: Sequence[SettingsFile] = (),
     ) -> str:
         """Keep a reading with the photos that its verdict is about; returns its id.
 
         The photos are kept whole before the event that names them. An earlier reading of the same photos, or
         some of them, is superseded only if it is of the same tank, point, person and settings, nothing that
         was stated about it is unsaid or said otherwise, and nobody has reviewed it; `succession` tells.
+        settings : the files that it was read by, which are kept too.
         replaces : id of any other reading whose place it takes, with a reason. Raises LinecallError if a photo
         is not the one that was read, or the reading to be replaced is unknown, reviewed or superseded;
         OutputError if the logbook or the photos' place cannot be written.
@@ -220,6 +225,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             "verdict": verdict.model_dump(mode="json"),
         }
         with self._database.writing() as connection:
+            _keep_settings(connection, settings, by=statement.operator, at=at)
             earlier = _replaced_by(connection, {photo.sha256 for photo in kept}, statement, verdict)
             if replaces is not None:
                 _check_replaceable(self._row(connection, replaces))
@@ -240,9 +246,11 @@ class Logbook(AbstractContextManager["Logbook"]):
         reading: str | None = None,
         at: datetime,
         expect_head: tuple[int, str] | None = None,
+        settings: Sequence[SettingsFile] = (),
     ) -> Event:
         """Append an event; `reader.logbook` says what payloads hold.
 
+        settings : the files that it rests on, which are kept before it.
         expect_head : the head the caller has looked at; another writer since then raises StaleHeadError.
         Raises LinecallError for an unknown reading, a review of a superseded one, or a payload that JSON
         cannot carry.
@@ -262,6 +270,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 raise LinecallError(
                     f"reading {reading} has been superseded by {row['superseded_by']}; review that one"
                 )
+            _keep_settings(connection, settings, by=by, at=at)
             return _append(connection, _free_id(connection), kind, whole, by=by, reading=reading, at=at)
 
     def correct(self, reading: str, field: str, value: str, *, by: str, reason: str, at: datetime) -> Event:
@@ -467,6 +476,31 @@ class Logbook(AbstractContextManager["Logbook"]):
         for seq, digest, body in self.bodies(reading, after):
             yield load_event(seq, digest, body)
 
+    def site_events(self, kind: str) -> list[Event]:
+        """Events of a kind that are about no reading, in order. Raises LinecallError at one that has been altered."""
+        with self._database.reading() as connection:
+            return _site_events(connection, kind)
+
+    def settings(self) -> dict[str, KeptFile]:
+        """Every settings file that a reading or review was made by, by its hash, as far as they are kept."""
+        return kept_files(self.site_events(SETTINGS))
+
+    def related(self, reading: StoredReading, *, within: timedelta) -> list[Event]:
+        """First events of other readings that may be of the same plate, in order; who asks must look closer.
+
+        Those of one of its photos, of the same tank and sample point, and those logged not longer apart than `within`.
+        """
+        said, at = reading.statement, int(reading.at.timestamp())
+        apart = int(within.total_seconds())
+        of_photo = [events.c.body.contains(f'"sha256":"{photo.sha256}"') for photo in reading.photos]
+        likely = [*of_photo, readings.c.at_utc.between(at - apart, at + apart)]
+        if said.tank is not None and said.sample_point is not None:
+            likely.append((readings.c.tank == said.tank) & (readings.c.sample_point == said.sample_point))
+        query = select(*_EVENT_COLUMNS).join_from(readings, events, events.c.seq == readings.c.seq)
+        query = query.where(or_(*likely), readings.c.id != reading.id).order_by(events.c.seq)
+        with self._database.reading() as connection:
+            return [load_event(*row) for row in connection.execute(query)]
+
     def bodies(self, reading: str | None = None, after: int = 0) -> Iterator[tuple[int, str, str]]:
         """(seq, hash, body) of the events in order, as they are stored; the body is canonical JSON."""
         query = select(*_EVENT_COLUMNS).where(events.c.seq > after).order_by(events.c.seq)
@@ -629,6 +663,23 @@ def _append(
     )
     apply(connection, event)
     return event
+
+
+def _site_events(connection: Connection, kind: str) -> list[Event]:
+    query = select(*_EVENT_COLUMNS).where(events.c.reading.is_(None)).order_by(events.c.seq)
+    of_kind = f'"kind":"{kind}"'
+    found = [load_event(*row) for row in connection.execute(query) if of_kind in row.body]
+    return [event for event in found if event.kind == kind]
+
+
+def _keep_settings(
+    connection: Connection, settings: Sequence[SettingsFile], *, by: str, at: datetime
+) -> None:
+    """Keep the bytes of those settings files that are not kept yet, as one event."""
+    new = not_kept(settings, _site_events(connection, SETTINGS)) if settings else []
+    if new:
+        payload = as_payload(new)
+        _append(connection, _free_id(connection), SETTINGS, payload, by=by, reading=None, at=at)
 
 
 def _replaced_by(

@@ -15,9 +15,10 @@ from typing import Final, get_args
 from reader.errors import LinecallError
 from reader.grade import next_step
 from reader.grade_anew import Key, age_of, calls_of, graded, marks_of
-from reader.review.policy import Effect, Policy, folded, is_one_of
-from reader.settings import Layout, Rules, Texts
-from reader.toml_file import did_you_mean, shown
+from reader.names import NAME_MAX, folded, is_one_of
+from reader.review.policy import Effect, Policy
+from reader.settings import Layout, Rules, SettledGrade, Texts
+from reader.toml_file import shown
 from reader.verdict import (
     Call,
     DecisionRecord,
@@ -30,12 +31,14 @@ from reader.verdict import (
     Verdict,
 )
 
-NAME_MAX: Final = 200  # characters, as the logbook takes them
 REASON_MAX: Final = 1000  # characters; more than ten lines
 CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {
     "indicator": ("present", "absent", "doubtful"),
     "reference": ("present", "absent", "doubtful", "undeveloped"),
 }
+ANOTHER: Final = "another person must decide"
+GRAVITY: Final[dict[SettledGrade, int]] = {"negligible": 0, "moderate": 1, "heavy": 2, "invalid": 2}
+"""How far a grade is from the release side; an invalid plate releases nothing, either (common practice, no source)."""
 OUTVOTES: Final = 2  # readers with one call where another reader has made another one
 
 
@@ -94,28 +97,32 @@ def check_decisions(
     *,
     first: Verdict,
     earlier: Sequence[Decision],
-    technicians: Iterable[str],
+    hands: Iterable[str],
     layout: Layout,
     policy: Policy,
+    elsewhere: Sequence[Decision] = (),
+    others: str = ANOTHER,
 ) -> None:
     """Raise DecisionError at the first decision that cannot be or is not allowed on a plate open to review.
 
-    first : the verdict as it was read. earlier : all decisions on it so far. technicians : names of those who
-    took the reading.
+    first : the verdict as it was read. earlier : all decisions on it so far. hands : names of those who had a hand
+    in reading its plate. elsewhere : decisions on other readings of that plate. others : who else may decide.
     """
     if not new:
         raise DecisionError("there is no decision; name a window, a mark and a call")
     seen: set[Key] = set()
     for decision in new:
-        check_reader(decision.by, decision.reason, technicians=technicians, policy=policy)
+        check_reader(decision.by, decision.reason, hands=hands, policy=policy, others=others)
         _check_mark(decision, first, layout, policy)
         if decision.key in seen:
             raise DecisionError(f"{decision} is decided on twice; give one call for it")
         seen.add(decision.key)
-        _check_independence(decision, earlier)
+        _check_independence(decision, earlier, elsewhere)
 
 
-def check_reader(by: str, reason: str, *, technicians: Iterable[str], policy: Policy) -> None:
+def check_reader(
+    by: str, reason: str, *, hands: Iterable[str], policy: Policy, others: str = ANOTHER
+) -> None:
     """Raise DecisionError where this person may not review this reading, or gives no name or reason."""
     if not by.strip():
         raise DecisionError("a decision needs the name of who decides, but the name is empty")
@@ -124,15 +131,10 @@ def check_reader(by: str, reason: str, *, technicians: Iterable[str], policy: Po
     for what, text, most in (("name", by, NAME_MAX), ("reason", reason, REASON_MAX)):
         if len(text) > most:
             raise DecisionError(f"the {what} has {len(text)} characters, but may have {most}")
-    if not policy.own_readings and is_one_of(by, technicians):
+    if not policy.own_readings and is_one_of(by, hands):
         raise DecisionError(
-            f"{shown(by.strip(), quote='')} took this reading, and by policy {policy.name} nobody reviews "
-            "their own; another person must decide"
-        )
-    if policy.reviewers and not is_one_of(by, policy.reviewers):
-        raise DecisionError(
-            f"{shown(by.strip(), quote='')} is not among the reviewers of policy {policy.name}"
-            + did_you_mean(by, list(policy.reviewers))
+            f"{shown(by.strip(), quote='')} had a hand in reading this plate, and by policy {policy.name} nobody "
+            f"reviews their own; {others}"
         )
 
 
@@ -186,7 +188,9 @@ def _has_starting_dye(layout: Layout) -> bool:
     return layout.marks.reference.undeveloped_colour is not None
 
 
-def _check_independence(decision: Decision, earlier: Sequence[Decision]) -> None:
+def _check_independence(
+    decision: Decision, earlier: Sequence[Decision], elsewhere: Sequence[Decision]
+) -> None:
     own = [before for before in earlier if folded(before.by) == folded(decision.by)]
     for before in own:
         if before.key == decision.key:
@@ -194,9 +198,10 @@ def _check_independence(decision: Decision, earlier: Sequence[Decision]) -> None
                 f"{before.by} has decided on {decision} already, {before.at:%Y-%m-%d %H:%M}; what was "
                 "decided stays, and another reader may decide otherwise"
             )
+    own += [before for before in elsewhere if folded(before.by) == folded(decision.by)]
     if decision.blind and any(not before.blind for before in own):
         raise DecisionError(
-            f"{decision.by} has decided on this reading with its calls in view, so cannot read it blind"
+            f"{decision.by} has decided on this plate with its calls in view, so cannot read it blind"
         )
 
 
@@ -230,7 +235,10 @@ def weigh(
         )
         if after == before:
             return "keeps_grade"
-        return "settles_doubt" if after < before and after <= was_possible else "changes_grade"
+        if not (after < before and after <= was_possible):
+            return "changes_grade"
+        mildest = min(GRAVITY[grade] for grade in after)
+        return "towards_release" if any(GRAVITY[g] > mildest for g in before - after) else "settles_doubt"
 
     def count(key: Key, call: Call, *, blind: bool) -> int:
         return sum(vote.call == call and (vote.blind or not blind) for vote in given[key])
@@ -344,7 +352,12 @@ def regrade(
             "review": ReviewRecord(
                 first_grade=verdict.grade,
                 first_possible_grades=verdict.possible_grades,
-                policy=SettingsRecord(name=policy.name, revision=policy.revision, sha256=policy.sha256),
+                policy=SettingsRecord(
+                    name=policy.name,
+                    revision=policy.revision,
+                    sha256=policy.sha256,
+                    own_file=policy.own_file,
+                ),
                 readers=tuple({folded(decision.by): decision.by for decision in decisions}.values()),
                 open=tuple(_open(standing) for standing in standings if not standing.counts),
             ),

@@ -1,20 +1,19 @@
 """Who may decide on a reading, how many must agree, and what no one may change: a site's policy, as data."""
 
-import unicodedata
-from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
 from typing import ClassVar, Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from reader.names import Role
 from reader.settings import SettingsFile, Text, load_settings_file
 from reader.toml_file import Problem, contradiction
 from reader.verdict import Call
 
 READERS_MAX: Final = 9
 
-Effect = Literal["keeps_grade", "settles_doubt", "changes_grade"]
+Effect = Literal["keeps_grade", "settles_doubt", "towards_release", "changes_grade"]
 Closed = Literal["refused", "late", "early", "not_seen"]
 
 
@@ -38,6 +37,9 @@ class ReadersByEffect(_Frozen):
 
     keeps_grade: Readers = Field(description="for a call that leaves the possible grades as they are")
     settles_doubt: Readers = Field(description="for a call after which fewer of the possible grades remain")
+    towards_release: Readers = Field(
+        description="for a call that rules out a graver grade than one that remains"
+    )
     changes_grade: Readers = Field(description="for a call that brings a grade which was not possible before")
 
     def of(self, effect: Effect) -> Readers:
@@ -47,7 +49,7 @@ class ReadersByEffect(_Frozen):
 
     @model_validator(mode="after")
     def _grow_with_the_effect(self) -> Self:
-        order = ("keeps_grade", "settles_doubt", "changes_grade")
+        order = ("keeps_grade", "settles_doubt", "towards_release", "changes_grade")
         for less, more in pairwise(order):
             small, large = getattr(self, less), getattr(self, more)
             if large.number < small.number or (small.blind and not large.blind):
@@ -64,7 +66,7 @@ class Policy(SettingsFile):
     own_readings: bool = Field(
         strict=True, description="whether the technician may decide on their own reading"
     )
-    reviewers: tuple[Text, ...] = Field(default=(), description="who may review; empty: anyone")
+    may_review: tuple[Role, ...] = Field(min_length=1, description="the roles whose people may review")
     may_replace: tuple[Call, ...] = Field(min_length=1, description="linecall's calls that may be replaced")
     closed_to_review: tuple[Closed, ...] = Field(description="what no reviewer may decide on")
     disagreement: Literal["third reader", "stays doubtful"] = Field(
@@ -83,18 +85,3 @@ class Policy(SettingsFile):
 def load_policy(source: str | Path = "standard") -> Policy:
     """Read a bundled policy by its name, or a TOML file by its path; raises SettingsError."""
     return load_settings_file(Policy, source)
-
-
-def folded(name: str) -> str:
-    """A name as it is compared: `A. Berg`, `a.berg` and `Berg, A` are one person, and so are `Zoë` and `Zoe`.
-
-    Decomposed for compatibility (Unicode Standard Annex 15), no combining marks, case folded, words sorted.
-    """
-    letters = (c for c in unicodedata.normalize("NFKD", name).casefold() if not unicodedata.combining(c))
-    words = "".join(c if c.isalnum() else " " for c in letters).split()
-    return " ".join(sorted(words)) or name.strip()
-
-
-def is_one_of(name: str, names: Iterable[str]) -> bool:
-    """Whether a name is among others, all folded."""
-    return folded(name) in {folded(other) for other in names}

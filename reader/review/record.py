@@ -5,28 +5,35 @@ holds it all.
 """
 
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from reader.annotate import annotated_jpeg
 from reader.errors import LinecallError
 from reader.evidence import Evidence
+from reader.grade_anew import Key
 from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
+from reader.logbook.kept_settings import KeptFile
+from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
+from reader.names import folded, is_one_of, may_be
 from reader.read import Reading, ReadSettings, examine
 from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, check_reader, regrade
+from reader.review.hands import hands_in, readings_of_plate
 from reader.review.policy import Policy
 from reader.settings import (
+    Layout,
+    Rules,
     SettingsFile,
+    Texts,
+    Thresholds,
     bundled_layouts,
     bundled_names,
-    load_layout,
-    load_rules,
-    load_texts,
-    load_thresholds,
+    load_settings_file,
+    parse_settings,
 )
 from reader.statement import Stated
 from reader.toml_file import did_you_mean, shown
@@ -35,13 +42,17 @@ from reader.verdict import SettingsRecord, Verdict
 ATTEMPTS: Final = 50
 """Times that an event is tried while others write to the logbook about other readings."""
 NEAR: Final = 200  # newest readings among which a mistyped id is looked for
+NEW_PLATE: Final = (
+    "the way out is a new plate from the fresh sample, or another reviewer "
+    "(linecall people add NAME --role reviewer)"
+)
 MISREAD: Final = str.maketrans("oil", "011")  # letters that no id has, and what they are taken for
 
-_LOADERS: Final[dict[str, Callable[[str | Path], SettingsFile]]] = {
-    "layout": load_layout,
-    "rules": load_rules,
-    "thresholds": load_thresholds,
-    "texts": load_texts,
+_MODELS: Final[dict[str, type[SettingsFile]]] = {
+    "layout": Layout,
+    "rules": Rules,
+    "thresholds": Thresholds,
+    "texts": Texts,
 }
 
 
@@ -72,11 +83,15 @@ class Drawn:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Reviewed:
-    """What became of a review: its event, the reading drawn anew, and whether it still waits for a reader."""
+    """What became of a review: its event, the reading drawn anew, and whether it still waits for a reader.
+
+    way_out : what to do where too few reviewers are known to settle what is open; None where there are enough.
+    """
 
     event: Event
     drawn: Drawn
     waiting: bool
+    way_out: str | None = None
 
 
 # --- looking ----------------------------------------------------------------------------------------------
@@ -95,39 +110,62 @@ def find_reading(logbook: Logbook, reading_id: str) -> StoredReading:
 
 
 def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:
-    """All decisions on a reading, in the order they were made."""
-    return tuple(
-        Decision(**made, by=event.by, at=event.at)
-        for event in stored.reviews
-        for made in event.payload.get("decisions", ())
-    )
+    """The decisions on a reading that stand, in the order they were made."""
+    standing: list[Decision] = []
+    for event in stored.reviews:
+        taken_back = {(one["window"], one["mark"]) for one in event.payload.get("withdrawn", ())}
+        by = folded(event.by)
+        standing = [made for made in standing if folded(made.by) != by or made.key not in taken_back]
+        standing += _made_in(event)
+    return tuple(standing)
 
 
-def technicians(stored: StoredReading) -> tuple[str, ...]:
-    """Everyone who is said to have taken a reading: as logged, as stated, and as corrected since."""
-    return stored.by, stored.stated.operator, stored.statement.operator
+def _made_in(event: Event) -> list[Decision]:
+    return [Decision(**made, by=event.by, at=event.at) for made in event.payload.get("decisions", ())]
 
 
-def settings_of(verdict: Verdict, files: SiteFiles) -> ReadSettings:
-    """The settings that a verdict was made by, each of the very bytes that it names.
+def _closings(stored: StoredReading) -> tuple[str, ...]:
+    """Those who have closed a reading as it stands and have not taken that back."""
+    found: dict[str, str] = {}
+    for event in stored.reviews:
+        if event.payload.get("closed"):
+            found[folded(event.by)] = event.by
+        if event.payload.get("opened"):
+            found.pop(folded(event.by), None)
+    return tuple(found.values())
+
+
+def settings_of(logbook: Logbook, verdict: Verdict, files: SiteFiles) -> ReadSettings:
+    """The settings that a verdict was made by, each of the very bytes that it names: kept, bundled, or given.
 
     Raises LinecallError where one has changed since or is not at hand, SettingsError where a file is broken.
     """
     assert verdict.layout is not None, "a verdict that was read names its layout"
+    kept = logbook.settings()
     loaded: dict[str, Any] = {
-        kind: _loaded(kind, getattr(verdict, kind), getattr(files, kind)) for kind in _LOADERS
+        kind: _loaded(kind, getattr(verdict, kind), getattr(files, kind), kept) for kind in _MODELS
     }
     return ReadSettings(
         layouts=(loaded.pop("layout"),), layout_named=verdict.layout.chosen == "named", **loaded
     )
 
 
-def _loaded(kind: str, record: SettingsRecord, source: str | Path | None) -> SettingsFile:
+def _loaded(
+    kind: str, record: SettingsRecord, source: str | Path | None, kept: Mapping[str, KeptFile]
+) -> SettingsFile:
+    if source is None and record.sha256 in kept:
+        try:
+            return parse_settings(_MODELS[kind], kept[record.sha256].data)
+        except ValueError as error:
+            raise LinecallError(
+                f"this reading was made by {kind} {shown(record.name)}, revision {record.revision}, whose kept file "
+                "this linecall does not take; repeat with a new plate"
+            ) from error
     what = f"this reading was made by {kind} {shown(record.name)}, revision {record.revision}"
     remedy = f"give the very file with --{kind}"
     if source is None and record.name not in bundled_names(kind):
         raise LinecallError(f"{what}, and linecall brings none of that name; {remedy}")
-    found = _LOADERS[kind](record.name if source is None else source)
+    found = load_settings_file(_MODELS[kind], record.name if source is None else source, any_name=True)
     if found.sha256 != record.sha256:
         whose = "the one that comes with linecall" if source is None else str(source)
         raise LinecallError(
@@ -161,7 +199,7 @@ def redraw(logbook: Logbook, reading_id: str, files: SiteFiles | None = None) ->
         raise LinecallError(
             f"reading {stored.id}: its photo was refused ({stored.current.reason}); nothing to draw"
         )
-    settings = settings_of(stored.first, files or SiteFiles())
+    settings = settings_of(logbook, stored.first, files or SiteFiles())
     return Drawn(
         reading=stored.id,
         reviews=len(stored.reviews),
@@ -198,44 +236,204 @@ def decide(
     stored = find_reading(logbook, reading_id)
     _check_standing(stored)
     check_plate(stored.first, policy)
-    settings = settings_of(stored.first, files or SiteFiles())
+    plate = _Plate.of(logbook, stored, policy)
+    decisions = [replace(made, by=plate.reviewer(made.by)) for made in decisions]
+    settings = settings_of(logbook, stored.first, files or SiteFiles())
     earlier = decisions_on(stored)
     check_decisions(
         decisions,
         first=stored.first,
         earlier=earlier,
-        technicians=technicians(stored),
+        hands=plate.hands,
         layout=settings.layouts[0],
         policy=policy,
+        elsewhere=plate.elsewhere,
+        others=plate.others(),
     )
-    verdict = regrade(
-        stored.first,
+    made = {
+        "decisions": [
+            {name: getattr(decision, name) for name in ("window", "mark", "call", "reason", "blind")}
+            for decision in decisions
+        ]
+    }
+    return _review(
+        logbook,
+        stored,
+        made,
         (*earlier, *decisions),
-        layout=settings.layouts[0],
-        rules=settings.rules,
-        texts=settings.texts,
-        policy=policy,
+        settings=settings,
+        plate=plate,
+        by=decisions[0].by,
+        at=decisions[0].at,
     )
+
+
+def withdraw(
+    logbook: Logbook,
+    reading_id: str,
+    *,
+    by: str,
+    reason: str,
+    at: datetime,
+    policy: Policy,
+    mark: Key | None = None,
+    files: SiteFiles | None = None,
+) -> Reviewed:
+    """Take a reader's own decision back, or without a mark all that they decided on a reading and their closing of it.
+
+    What was decided stays in the logbook, with the reason why it was taken back; the verdict is graded anew without it.
+    Raises DecisionError where there is nothing of theirs that stands.
+    """
+    stored = find_reading(logbook, reading_id)
+    _check_standing(stored)
+    who = settle(logbook, by, role=policy.may_review[0]).name
+    check_reader(who, reason, hands=(), policy=policy)
+    standing = decisions_on(stored)
+    own = [made for made in standing if folded(made.by) == folded(who) and mark in (None, made.key)]
+    opens = mark is None and is_one_of(who, _closings(stored))
+    if not own and not opens:
+        what = "nothing" if mark is None else f"nothing on the {mark[1]} of window {mark[0]}"
+        raise DecisionError(
+            f"{who} has decided {what} of reading {stored.id} that stands; there is nothing to take back"
+        )
+    taken_back = {
+        "withdrawn": [{"window": made.window, "mark": made.mark} for made in own],
+        "opened": opens,
+        "reason": reason.strip(),
+    }
+    return _review(
+        logbook,
+        stored,
+        taken_back,
+        [made for made in standing if made not in own],
+        settings=settings_of(logbook, stored.first, files or SiteFiles()),
+        plate=_Plate.of(logbook, stored, policy),
+        by=who,
+        at=at,
+    )
+
+
+def _review(
+    logbook: Logbook,
+    stored: StoredReading,
+    said: Mapping[str, Any],
+    decisions: Sequence[Decision],
+    *,
+    settings: ReadSettings,
+    plate: "_Plate",
+    by: str,
+    at: datetime,
+) -> Reviewed:
+    """Grade a reading anew with the decisions that now stand, draw it, and append that with what was said."""
+    policy, verdict = plate.policy, stored.first
+    if decisions:
+        verdict = regrade(
+            stored.first,
+            decisions,
+            layout=settings.layouts[0],
+            rules=settings.rules,
+            texts=settings.texts,
+            policy=policy,
+        )
     drawn = Drawn(
         reading=stored.id,
         reviews=len(stored.reviews) + 1,
         verdict=verdict,
         image=_image(logbook, stored, verdict, settings),
     )
-    waiting = still_waits(verdict)
+    waiting = still_waits(verdict) if decisions else summarise(verdict)["rank"] is not None
     payload = {
-        "decisions": [
-            {name: getattr(decision, name) for name in ("window", "mark", "call", "reason", "blind")}
-            for decision in decisions
-        ],
+        **said,
         "policy": _policy_record(policy),
         "before": _grade_record(stored.current),
         "after": _grade_record(verdict),
         "verdict": verdict.model_dump(mode="json"),
         "waiting": waiting,
     }
-    event = _append(logbook, stored, payload, by=decisions[0].by, at=decisions[0].at)
-    return Reviewed(event=event, drawn=drawn, waiting=waiting)
+    event = _append(
+        logbook,
+        stored,
+        payload,
+        by=by,
+        at=at,
+        policy=policy,
+        settings=settings.files_of(stored.first),
+    )
+    way_out = plate.way_out(verdict, decisions)
+    return Reviewed(event=event, drawn=drawn, waiting=waiting, way_out=way_out)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Plate:
+    """Who may still decide on a plate.
+
+    hands : all who had a hand in reading it. elsewhere : every decision ever made on a reading of it. free : those
+    known who may review it.
+    """
+
+    logbook: Logbook
+    policy: Policy
+    hands: tuple[str, ...]
+    elsewhere: tuple[Decision, ...]
+    free: tuple[str, ...]
+
+    @classmethod
+    def of(cls, logbook: Logbook, stored: StoredReading, policy: Policy) -> Self:
+        readings = readings_of_plate(logbook, stored)
+        people = people_of(logbook)
+        hands = dict.fromkeys(name for reading in readings for name in hands_in(reading))
+        for name in tuple(hands):  # a name from before people were known is that of all who it may be
+            if find_person(people, name) is None:
+                hands |= dict.fromkeys(person.name for person in people if may_be(name, person.name))
+        free = tuple(
+            person.name
+            for person in people
+            if person.retired_at is None
+            and set(person.roles) & set(policy.may_review)
+            and (policy.own_readings or not is_one_of(person.name, hands))
+        )
+        elsewhere = tuple(
+            made for reading in readings for event in reading.reviews for made in _made_in(event)
+        )
+        return cls(logbook=logbook, policy=policy, hands=tuple(hands), elsewhere=elsewhere, free=free)
+
+    def reviewer(self, name: str) -> str:
+        """The name of a known person who may review, as it is written. Raises LinecallError, DecisionError."""
+        if not name.strip():
+            raise DecisionError("a decision needs the name of who decides, but the name is empty")
+        person = settle(self.logbook, name, role=self.policy.may_review[0])
+        if not set(person.roles) & set(self.policy.may_review):
+            wanted = " or ".join(self.policy.may_review)
+            raise DecisionError(
+                f"{person.name} is known as {' and '.join(person.roles)}, and by policy {self.policy.name} a {wanted} "
+                f'decides; linecall people add "{person.name}" --role {self.policy.may_review[0]} gives them that role'
+            )
+        return person.name
+
+    def others(self) -> str:
+        """Who may decide instead of somebody who had a hand in the reading, or what to do where nobody is known."""
+        if self.free:
+            return f"{' or '.join(self.free)} may decide"
+        return f"no other reviewer is known in {self.logbook.name}: {NEW_PLATE}"
+
+    def way_out(self, verdict: Verdict, decisions: Sequence[Decision]) -> str | None:
+        """What to do where fewer reviewers are left than what is open asks for."""
+        if verdict.review is None:
+            return None
+        for mark in verdict.review.open:
+            votes = {folded(made.by) for made in decisions if made.key == (mark.window, mark.mark)}
+            seen = {folded(made.by) for made in (*decisions, *self.elsewhere) if not made.blind}
+            left = [
+                name
+                for name in self.free
+                if folded(name) not in votes and not (mark.blind and folded(name) in seen)
+            ]
+            if mark.readers + len(left) < mark.needed:
+                lack = mark.needed - mark.readers
+                more = f"{lack} more {'blind ' * mark.blind}reader{'s' * (lack > 1)}"
+                known = f"{len(left) or 'nobody'} of those known"
+                return f"{more} needed, {known} can still be one: {NEW_PLATE}"
+        return None
 
 
 def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: datetime, policy: Policy) -> Event:
@@ -245,7 +443,9 @@ def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: dateti
     """
     stored = find_reading(logbook, reading_id)
     _check_standing(stored)
-    check_reader(by, reason, technicians=technicians(stored), policy=policy)
+    plate = _Plate.of(logbook, stored, policy)
+    by = plate.reviewer(by)
+    check_reader(by, reason, hands=plate.hands, policy=policy, others=plate.others())
     if not stored.waiting:
         raise DecisionError(f"reading {stored.id} waits for nobody; there is nothing to close")
     payload = {
@@ -254,7 +454,7 @@ def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: dateti
         "policy": _policy_record(policy),
         "waiting": False,
     }
-    return _append(logbook, stored, payload, by=by, at=at)
+    return _append(logbook, stored, payload, by=by, at=at, policy=policy)
 
 
 def still_waits(verdict: Verdict) -> bool:
@@ -277,7 +477,14 @@ def _check_standing(stored: StoredReading) -> None:
 
 
 def _append(
-    logbook: Logbook, stored: StoredReading, payload: dict[str, Any], *, by: str, at: datetime
+    logbook: Logbook,
+    stored: StoredReading,
+    payload: dict[str, Any],
+    *,
+    by: str,
+    at: datetime,
+    policy: Policy,
+    settings: Sequence[SettingsFile] = (),
 ) -> Event:
     """Append a review of a reading that nobody has written about since it was fetched.
 
@@ -295,7 +502,13 @@ def _append(
             )
         try:
             return logbook.append(
-                "review", payload, by=by.strip(), reading=stored.id, at=at, expect_head=head
+                "review",
+                payload,
+                by=by.strip(),
+                reading=stored.id,
+                at=at,
+                expect_head=head,
+                settings=[policy, *settings],
             )
         except StaleHeadError:
             continue

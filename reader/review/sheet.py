@@ -83,7 +83,7 @@ def open_case(logbook: Logbook, reading_id: str, files: SiteFiles | None = None)
         raise LinecallError(
             f"reading {stored.id}: its photo was refused ({first.reason}), so there is no mark to judge"
         )
-    settings = settings_of(first, files or SiteFiles())
+    settings = settings_of(logbook, first, files or SiteFiles())
     photos = tuple(
         photo for photo in measured_photos(logbook, stored, settings) if photo.verdict.status == "read"
     )

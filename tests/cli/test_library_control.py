@@ -98,7 +98,10 @@ def photos(folder: Path) -> list[Path]:
 def rules(root: Path, folder: Path) -> Path:
     text = (root / "reader" / "data" / "control" / "standard.toml").read_text(encoding="utf-8")
     path = folder / "short.toml"
-    path.write_text(text.replace("baseline = 20", f"baseline = {BASELINE}"), encoding="utf-8")
+    path.write_text(
+        text.replace("baseline = 20", f"baseline = {BASELINE}").replace('"standard"', '"short"'),
+        encoding="utf-8",
+    )
     return path
 
 

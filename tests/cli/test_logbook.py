@@ -402,9 +402,10 @@ def test_an_export_that_fails_leaves_no_file(ids: list[str]) -> None:
 
 
 def test_a_correction_is_made_and_said(ids: list[str]) -> None:
+    run("people", "add", "C", "-L", "log.db")
     options = ("--field", "plate-lot", "--value", "L-3", "--by", "C", "--reason", "left out")
     result = logbook("correct", ids[0], *options)
-    assert result.stdout == f"{ids[0]}: plate lot: nothing becomes L-3; event 5\n"
+    assert result.stdout == f"{ids[0]}: plate lot: nothing becomes L-3; event 6\n"
     assert logbook("correct", ids[0], *options).exit_code == 2
     assert logbook("list", "--plate-lot", "L-3").stdout.splitlines()[1].startswith(ids[0])
 
@@ -415,7 +416,7 @@ def test_a_correction_is_made_and_said(ids: list[str]) -> None:
         (("show", "zzzzzzzz"), "log.db: there is no reading 'zzzzzzzz'; linecall logbook list shows them"),
         (
             ("correct", "zzzzzzzz", "--field", "tank", "--value", "x", "--by", "B", "--reason", "r"),
-            "no reading",
+            'B is not known in log.db; to make another person known: linecall people add "B"',
         ),
         (("list", "--since", "yesterday"), "'yesterday' is no date"),
         (("list", "--grade", "bad"), "'bad' is not one of"),

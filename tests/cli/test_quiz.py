@@ -26,6 +26,9 @@ def test_a_quiz_is_made_and_marked_and_logged_once(tmp_path: Path) -> None:
     key = Key.model_validate_json(next((tmp_path / "library" / "quizzes").glob("*.key.json")).read_bytes())
     answers = tmp_path / "answers.json"
     answers.write_text(json.dumps(answers_of(key)), encoding="utf-8")
+    asked = run("quiz", "mark", answers, "-l", tmp_path / "library", "-L", book)
+    assert (asked.exit_code, "N. Novice is not known in" in asked.output) == (2, True)
+    run("people", "add", "N. Novice", "--role", "trainee", "-L", book)
     for _ in range(2):
         marked = run("quiz", "mark", answers, "-l", tmp_path / "library", "-L", book)
         assert marked.exit_code == 0, marked.output

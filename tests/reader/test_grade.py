@@ -353,6 +353,7 @@ def test_rules_of_a_users_own_are_applied(tmp_path: Path) -> None:
     file = tmp_path / "strict.toml"
     file.write_text(
         'rules = "strict"\nrevision = 1\ntitle = "Any finding is heavy"\n'
+        'deliberately = ["negligible with a failed reference"]\n'
         '[[row]]\ngrade = "invalid"\nbecause = "two windows did not work"\nmark = "reference"\n'
         'call = ["absent"]\nat_least = 2\n'
         '[[row]]\ngrade = "heavy"\nbecause = "a window is above"\n'

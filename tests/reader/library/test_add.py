@@ -24,6 +24,7 @@ from reader.library.add import (
 )
 from reader.library.labels import Labels, LabelsError, load_labels
 from reader.logbook import Logbook, Statement
+from reader.logbook.people import add_person
 from reader.read import load_settings, read_photo
 from reader.review.decide import Decision
 from reader.review.policy import load_policy
@@ -268,6 +269,7 @@ def test_a_readings_photos_come_with_what_reviewers_decided(
     path = photo(demo, "comb")
     with Logbook.open(tmp_path / "book.sqlite") as book:
         reading = book.add_reading(read_photo(path), [path], Statement.of(operator="T. Castel"), at=AT)
+        add_person(book, "R. Aalto", roles=["reviewer"], at=AT)
         made = Decision(
             window="1",
             mark="indicator",

@@ -184,7 +184,7 @@ def test_a_wrong_header_is_told(tmp_path: Path, header: str, problem: str) -> No
 def test_names_that_differ_by_case_or_spaces_are_both_named(tmp_path: Path, other: str) -> None:
     (found,) = problems(tmp_path, ROW, ROW.replace("R. Aalto", other))
     assert found.startswith(
-        f"labels.csv, row 3, column grader: graders {other!r} and 'R. Aalto' differ only in case, spaces"
+        f"labels.csv, row 3, column grader: graders {other!r} and 'R. Aalto' differ only in what looks alike"
     )
 
 

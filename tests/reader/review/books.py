@@ -8,9 +8,12 @@ from typing import Any
 import pytest
 
 from reader.logbook import Logbook, Statement
+from reader.logbook.people import add_person, find_person, people_of
 from reader.read import Reading
 from reader.verdict import Verdict
 from tests.reader.review.samples import NOON
+
+REVIEWERS = ("Ilmar Soot", "Vesna Rask", "Oren Lade", "A", "B", "C")
 
 
 def leave_photos_unread(monkeypatch: pytest.MonkeyPatch, verdict: Verdict) -> list[bytes]:
@@ -25,10 +28,18 @@ def leave_photos_unread(monkeypatch: pytest.MonkeyPatch, verdict: Verdict) -> li
     return measured
 
 
+def make_known(book: Logbook, *reviewers: str) -> None:
+    """Make people known who may review, once."""
+    for name in reviewers:
+        if find_person(people_of(book), name) is None:
+            add_person(book, name, roles=["reviewer"], at=NOON)
+
+
 def add(
     book: Logbook, folder: Path, verdict: Verdict, *, number: int = 1, at: datetime | None = None, **said: Any
 ) -> str:
-    """Log a reading of a photo of its own, as the verdict says."""
+    """Log a reading of a photo of its own, as the verdict says, in a logbook that knows its people."""
+    make_known(book, *REVIEWERS)
     photo = folder / f"plate-{number}.jpg"
     photo.write_bytes(b"photo %d" % number)
     digest = hashlib.sha256(photo.read_bytes()).hexdigest()

@@ -7,6 +7,7 @@ from fixtures.verdicts import HEIGHTS, example_verdict
 from reader.grade import grade_plate, next_step, reading_age
 from reader.grade_anew import Called
 from reader.review.decide import Decision
+from reader.review.policy import Policy, load_policy
 from reader.settings import load_layout, load_rules, load_texts, load_thresholds
 from reader.verdict import Call, LayoutRecord, MarkName, PivotalMark, SettingsRecord, Verdict
 
@@ -15,6 +16,21 @@ RULES = load_rules("two-tier")
 TEXTS = load_texts("standard")
 THRESHOLDS = load_thresholds("standard")
 NOON = datetime(2026, 5, 4, 12, 0, tzinfo=timezone(timedelta(hours=2)))
+
+
+def policy_of(**numbers: tuple[int, bool]) -> Policy:
+    """The bundled policy with other numbers of readers, and whether they must be blind."""
+    bundled = load_policy()
+    readers = bundled.readers.model_dump() | {
+        effect: {"number": number, "blind": blind} for effect, (number, blind) in numbers.items()
+    }
+    made = Policy.model_validate(bundled.model_dump() | {"policy": "ours", "readers": readers})
+    made._sha256 = "d4" * 32
+    return made
+
+
+ONE_READER = policy_of(towards_release=(1, False))
+"""One reader settles any doubt: to look at what a decision does."""
 MINUTES = {"in_range": 20.0, "early": 9.0, "late": 45.0}
 
 

@@ -14,15 +14,14 @@ from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.review import record
 from reader.review.decide import Decision, DecisionError
-from reader.review.policy import load_policy
 from reader.review.record import SiteFiles, decide, find_reading, redraw, settings_of
 from reader.settings import load_rules, settings_path
 from reader.verdict import Verdict
-from tests.reader.review.books import add, leave_photos_unread
+from tests.reader.review.books import add, leave_photos_unread, make_known
 from tests.reader.review.photographed import photographed, read
-from tests.reader.review.samples import NOON, decision, read_plate
+from tests.reader.review.samples import NOON, ONE_READER, decision, read_plate
 
-POLICY = load_policy()
+POLICY = ONE_READER
 DOUBT = read_plate(indicator_3="doubtful")
 MODERATE = read_plate(indicator_3="absent")
 LATER = NOON + timedelta(days=1)
@@ -65,7 +64,11 @@ def test_a_decision_is_one_event_with_all_that_a_dispute_needs(book: Logbook, tm
             "blind": False,
         }
     ]
-    assert event.payload["policy"] == {"name": "standard", "revision": 1, "sha256": POLICY.sha256}
+    assert event.payload["policy"] == {
+        "name": POLICY.name,
+        "revision": POLICY.revision,
+        "sha256": POLICY.sha256,
+    }
     assert event.payload["before"] == {
         "grade": "undecided",
         "possible_grades": ["negligible", "moderate"],
@@ -109,6 +112,7 @@ def test_a_real_photo_is_measured_and_drawn_anew_with_its_strips(tmp_path: Path)
     assert found.status == "read"
     [doubt, *_] = [w for w in found.windows if w.indicator.call == "doubtful"] or found.windows
     with Logbook.open(tmp_path / "log.db") as book:
+        make_known(book, "Vesna Rask")
         reading = book.add_reading(found, [photo], Statement.of(operator="Ilmar Soot"), at=NOON)
         done = decided(book, reading, decision(doubt.id, "present"))
         assert redraw(book, reading).image == done.drawn.image
@@ -183,6 +187,7 @@ def test_the_technician_is_known_by_what_was_stated_and_by_what_was_corrected(
     book: Logbook, tmp_path: Path
 ) -> None:
     reading = add(book, tmp_path, DOUBT)
+    make_known(book, "Mira Holt")
     book.correct(reading, "operator", "Mira Holt", by="Ilmar Soot", reason="she took it", at=LATER)
     for name in ("Ilmar Soot", "mira holt"):
         refused_unchanged(book, "nobody reviews their own", reading, decision(by=name))
@@ -239,6 +244,7 @@ def test_what_is_logged_about_other_readings_in_between_does_not_matter(
     book: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     reading = add(book, tmp_path, DOUBT)
+    last = book.head()[0]
     head, others = Logbook.head, iter(range(2, 5))
 
     def then_another_reading(self: Logbook) -> tuple[int, str]:
@@ -249,7 +255,7 @@ def test_what_is_logged_about_other_readings_in_between_does_not_matter(
         return found
 
     monkeypatch.setattr(Logbook, "head", then_another_reading)
-    assert decided(book, reading, decision()).event.seq == 5
+    assert decided(book, reading, decision()).event.seq == last + 5  # with its settings before it
     assert book.verify().good
 
 
@@ -276,8 +282,8 @@ def test_settings_that_do_not_come_with_linecall_are_asked_for(book: Logbook, tm
     assert decided(book, reading, decision(), files=SiteFiles(rules=own)).drawn.verdict.grade == "negligible"
 
 
-def test_settings_of_other_bytes_are_not_taken_for_those_of_the_reading() -> None:
+def test_settings_of_other_bytes_are_not_taken_for_those_of_the_reading(book: Logbook) -> None:
     changed = with_rules(DOUBT, sha256="e5" * 32)
     with pytest.raises(LinecallError, match="the one that comes with linecall is another one"):
-        settings_of(changed, SiteFiles())
-    assert settings_of(DOUBT, SiteFiles()).rules.sha256 == load_rules().sha256
+        settings_of(book, changed, SiteFiles())
+    assert settings_of(book, DOUBT, SiteFiles()).rules.sha256 == load_rules().sha256

@@ -12,15 +12,15 @@ from reader.annotate import plan_plate
 from reader.errors import LinecallError
 from reader.ink import CallBar
 from reader.logbook import Logbook, Statement
+from reader.logbook.people import Person
 from reader.read import Reading, examine, load_settings
 from reader.review import record
 from reader.review.decide import Decision
 from reader.review.page import plate_jpeg
-from reader.review.policy import load_policy
 from reader.review.sheet import Case, consequences, in_question, open_case, outcomes, sheet
 from reader.verdict import Call, MarkName
 from tests.reader.review.photographed import COMB, HEIGHTS, SETTINGS, case_of, photographed, read, with_calls
-from tests.reader.review.samples import read_plate
+from tests.reader.review.samples import ONE_READER, read_plate
 
 AT = datetime(2026, 5, 4, 9, 8, 7, tzinfo=timezone(timedelta(hours=2)))
 SCRIPT = "<script>alert(1)</script>"
@@ -354,8 +354,12 @@ def hostile(tmp_path: Path) -> tuple[Logbook, str]:
     return book, book.add_reading(verdict, [photo], Statement(**said), at=AT)  # type: ignore[arg-type]
 
 
-def test_whatever_somebody_typed_reaches_the_page_as_text_alone(hostile: tuple[Logbook, str]) -> None:
+def test_whatever_somebody_typed_reaches_the_page_as_text_alone(
+    hostile: tuple[Logbook, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     book, reading = hostile
+    anybody = Person(name=f"{SCRIPT}</style>reader", roles=("reviewer",), since=AT)
+    monkeypatch.setattr(record, "settle", lambda *_, **__: anybody)  # a name from before names were checked
     with book:
         decision = Decision(
             window="3",
@@ -365,7 +369,7 @@ def test_whatever_somebody_typed_reaches_the_page_as_text_alone(hostile: tuple[L
             reason=f"{SCRIPT}{{{{ 7 * 7 }}}}</p><svg onload=alert(3)>",
             at=AT,
         )
-        record.decide(book, reading, [decision], policy=load_policy("standard"))
+        record.decide(book, reading, [decision], policy=ONE_READER)
         case = open_case(book, reading)
     for blind in (False, True):
         page = sheet(case, blind=blind)
