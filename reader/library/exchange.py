@@ -9,7 +9,6 @@ import csv
 import hashlib
 import json
 import os
-import shutil
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -20,13 +19,14 @@ from typing import IO, Any, Final
 
 from pydantic import ValidationError
 
-from reader.errors import LinecallError, OutputError
+from reader.errors import LinecallError
 from reader.library.control import ControlRules
 from reader.library.control_strip import Baseline, ControlPoint
 from reader.library.examples import Example, ExamplePhoto, Grading, flat_calls
 from reader.library.files import COMPUTED_BY
 from reader.library.store import EVERYTHING, Filters, Library, LibraryError
 from reader.library.tidy import MarkRow
+from reader.output import new_folder
 from reader.verdict import load_verdict
 from reader.watch import Watch, unwatched
 
@@ -82,16 +82,8 @@ def export(
     A photo or strips that are gone are left out and named; the example itself is not. Raises OutputError if the
     folder is there or cannot be written.
     """
-    if os.path.lexists(folder):
-        raise OutputError(f"{folder}: exists; export into a new folder")
-    part = folder.with_name(f".linecall-{os.urandom(8).hex()}.part")
-    try:
-        with _one_clear_line(folder):
-            part.mkdir(parents=True)
-            exported = _write(library, part, filters, watch)
-            part.rename(folder)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
+    with new_folder(folder) as part:
+        exported = _write(library, part, filters, watch)
     return Exported(
         folder=folder, examples=exported.examples, gradings=exported.gradings, missing=exported.missing
     )
@@ -255,17 +247,6 @@ class _Hashes:
 def _hash_of(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-@contextmanager
-def _one_clear_line(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        found = (error.strerror or str(error)).lower()
-        raise OutputError(
-            f"{path}: cannot be written ({found}); free some space or write elsewhere"
-        ) from error
 
 
 def _data_sheet(library: Library, filters: Filters, n: int, n_gradings: int, missing: Sequence[str]) -> bytes:

@@ -258,7 +258,7 @@ def _keep_key(library: Library, key: Key) -> Key | None:
     if os.path.lexists(path):
         there = _legible(Key, path)
         return there if there and there == key.model_copy(update={"trainee": there.trainee}) else None
-    write_whole({path: canonical(key.model_dump(mode="json"))})
+    write_whole({path: canonical(key.model_dump(mode="json"))}, private=True)
     return key
 
 
@@ -283,7 +283,7 @@ def _secret(library: Library) -> bytes:
             raise QuizError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from error
         if len(found) >= SECRET_BYTES:
             return found
-        write_whole({path: os.urandom(SECRET_BYTES).hex().encode()}, force=True)
+        write_whole({path: os.urandom(SECRET_BYTES).hex().encode()}, force=True, private=True)
     raise QuizError(f"{path}: does not keep what is written to it; check the disk")
 
 
@@ -560,7 +560,7 @@ def mark(library: Library, answers: Answers) -> Score:
         return _score(key, kept.answers)
     kept = Kept(trainee=key.trainee, items=key.items, answers=answers)
     score = _score(key, answers)
-    write_whole({path: canonical(kept.model_dump(mode="json"))})
+    write_whole({path: canonical(kept.model_dump(mode="json"))}, private=True)
     return score
 
 

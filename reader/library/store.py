@@ -56,6 +56,7 @@ from reader.library.tables import (
 from reader.library.tidy import GradeRow, MarkRow, MeasuredRow
 from reader.logbook.database import PIECE, Database
 from reader.logbook.photos import FolderStore, check_photo
+from reader.output import make_private_folder
 from reader.review.policy import folded
 from reader.settings import Layout, Rules
 from reader.toml_file import did_you_mean
@@ -199,7 +200,7 @@ class Library(AbstractContextManager["Library"]):
                     f"{folder}: holds no library; linecall library add begins one, or give another folder"
                 )
             try:
-                folder.mkdir(parents=True, exist_ok=True)
+                make_private_folder(folder)
             except OSError as error:
                 raise OutputError(f"{folder}: no library can be begun there ({error.strerror})") from error
         database = Database(path, read_only=read_only, timeout_s=timeout_s, holds="library")

@@ -4,7 +4,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -14,6 +14,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
 from reader.errors import LinecallError, OutputError
+from reader.output import create_private_file
 
 CONNECT_S: Final = 10  # seconds to wait for a PostgreSQL server to answer at all
 PIECE: Final = 500  # rows fetched at a time
@@ -108,6 +109,9 @@ class Database:
     @contextmanager
     def creating(self) -> Iterator[Connection]:
         """Transaction that creates tables; of two at once, the second finds them made."""
+        if self.path is not None:
+            with suppress(OSError):  # there already, or not to be written; SQLite will say so
+                os.close(create_private_file(self.path))
         with self.clear_errors(), self._engine.connect() as plain:
             if self.is_sqlite:
                 self._use_wal(plain)

@@ -97,7 +97,7 @@ class FolderStore:
         path = self._path(sha256)
         new_folders = [folder for folder in (path.parent, self._folder) if not folder.is_dir()]
         try:
-            write_whole({path: data})
+            write_whole({path: data}, private=True, staging=self._folder)
         except OutputError as error:
             if path.is_file() and check_photo(self, sha256):
                 raise LinecallError(

@@ -239,7 +239,7 @@ def test_an_export_is_whole_or_not_there(
 ) -> None:
     (tmp_path / "there").mkdir()
     with Library.open(source, read_only=True) as library:
-        with pytest.raises(OutputError, match="exists; export into a new folder"):
+        with pytest.raises(OutputError, match="exists; write into a new folder"):
             export(library, tmp_path / "there")
 
         def fails(*_: object) -> bytes:

@@ -1,0 +1,158 @@
+"""What is kept stays whole, stays its owner's, and stays what it was: each door by its command."""
+
+import json
+import os
+import signal
+import stat
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from cli.main import main
+from reader.library.quiz import Key
+from reader.logbook import Logbook
+from tests.reader.library.quiz_library import answers_of, invented_library
+from tests.reader.logbook.samples import AT, add
+
+DEMO = Path(__file__).parents[2] / "demo_images"
+
+
+@pytest.fixture(autouse=True)
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of its own, and no variables from outside."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("LINECALL_LOGBOOK", "LINECALL_PHOTOS", "LINECALL_OPERATOR"):
+        monkeypatch.delenv(name, raising=False)
+    return tmp_path
+
+
+@pytest.fixture
+def no_umask() -> Iterator[None]:
+    before = os.umask(0)
+    yield
+    os.umask(before)
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def open_to_others(folder: Path) -> list[str]:
+    """Files and folders that anybody but their owner may look into."""
+    return [
+        f"{path.name} {path.stat().st_mode & 0o777:o}"
+        for path in sorted([folder, *folder.rglob("*")])
+        if path.stat().st_mode & (stat.S_IRWXG | stat.S_IRWXO)
+    ]
+
+
+# --- whose the files are -----------------------------------------------------------------------------------
+
+
+def test_a_logbook_and_its_photos_are_their_owners_alone(here: Path, no_umask: None) -> None:
+    book = here / "book"
+    book.mkdir(mode=0o700)
+    read = run(
+        "read", DEMO / "north-tank-drain.jpg", "--out", "out", "-L", "book/log.db", "--operator", "A. Lind"
+    )
+    assert read.exit_code == 0, read.output
+    assert len(list(book.rglob("*"))) >= 4
+    assert open_to_others(book) == []
+
+
+def test_a_library_its_photos_and_its_quiz_keys_are_their_owners_alone(here: Path, no_umask: None) -> None:
+    added = run("library", "add", DEMO / "teaching", "--labels", DEMO / "teaching/labels.csv", "-l", "site")
+    assert added.exit_code == 0, added.output
+    made = run("quiz", "make", "-l", "site", "--trainee", "D. Ruiz", "--items", 6, "--seed", 7, "--mix", "faint",
+               "-o", "paper.html")  # fmt: skip
+    assert made.exit_code == 0, made.output
+    key = json.loads(next((here / "site" / "quizzes").glob("*.key.json")).read_bytes())
+    (here / "answers.json").write_text(json.dumps(answers_of(_key(key))), encoding="utf-8")
+    assert run("quiz", "mark", "answers.json", "-l", "site").exit_code in {0, 3}
+    assert len(list((here / "site" / "quizzes").iterdir())) >= 3
+    assert open_to_others(here / "site") == []
+
+
+def _key(whole: object) -> Key:
+    return Key.model_validate(whole)
+
+
+def test_a_folder_that_a_group_shares_stays_shared(here: Path) -> None:
+    """Common practice on Unix, no source: setgid on a folder says that what is put into it is the group's."""
+    shared = here / "shared"
+    shared.mkdir()
+    shared.chmod(0o2770)
+    with Logbook.open(shared / "log.db") as book:
+        add(book, here, 1, at=AT)
+    kept = next(path for path in (shared / "log.db.photos").rglob("*") if path.is_file())
+    assert (shared / "log.db").stat().st_mode & 0o777 == 0o660
+    assert kept.stat().st_mode & 0o777 == 0o660
+    assert kept.parent.stat().st_mode & 0o7777 == 0o2770
+
+
+# --- what killed runs leave -----------------------------------------------------------------------------------
+
+_HALF = """
+import sys, time
+from pathlib import Path
+from reader.output import open_whole
+with open_whole(Path(sys.argv[1]) / "never.bin") as file:
+    file.write(b"half")
+    file.flush()
+    print("open", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture
+def half_way(here: Path) -> Iterator["subprocess.Popen[str]"]:
+    """A program that is in the middle of writing into the folder `out`."""
+    program = [sys.executable, "-c", _HALF, "out"]
+    with subprocess.Popen(
+        program, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": _ROOT}
+    ) as half:
+        assert half.stdout is not None
+        assert half.stdout.readline() == "open\n"
+        yield half
+        half.kill()
+
+
+_ROOT = str(Path(__file__).parents[2])
+
+
+def test_what_a_killed_run_left_is_gone_after_the_next(here: Path, half_way: "subprocess.Popen[str]") -> None:
+    half_way.send_signal(signal.SIGKILL)
+    half_way.wait()
+    assert len(list((here / "out").glob(".linecall-*.part"))) == 1
+    assert run("read", DEMO / "north-tank-drain.jpg", "--out", "out").exit_code == 0
+    assert list((here / "out").glob(".*")) == []
+
+
+def test_what_a_running_program_writes_is_left_alone(here: Path, half_way: "subprocess.Popen[str]") -> None:
+    assert run("read", DEMO / "north-tank-drain.jpg", "--out", "out").exit_code == 0
+    assert half_way.poll() is None
+    assert len(list((here / "out").glob(".linecall-*.part"))) == 1
+
+
+def test_files_of_others_with_such_an_ending_are_left_alone(here: Path) -> None:
+    (here / "out").mkdir()
+    names = {"movie.part", ".linecall-notes.part", ".hidden.part"}
+    for name in names:
+        (here / "out" / name).write_bytes(b"mine")
+        os.utime(here / "out" / name, (1, 1))
+    assert run("read", DEMO / "north-tank-drain.jpg", "--out", "out").exit_code == 0
+    assert names <= {path.name for path in (here / "out").iterdir()}
+
+
+def test_an_export_that_was_killed_leaves_nothing_once_the_next_has_run(here: Path) -> None:
+    invented_library(here / "library", 4).close()
+    left = here / ".linecall-0123456789abcdef.part"
+    (left / "photos").mkdir(parents=True)
+    (left / "photos" / "a.jpg").write_bytes(b"half")
+    exported = run("library", "export", "handed-on", "-l", "library")
+    assert exported.exit_code == 0, exported.output
+    assert not left.exists()
