@@ -296,13 +296,14 @@ def verify(
 
 def _seals(text: str) -> "Iterator[Any]":
     from reader.errors import LinecallError
+    from reader.files import read_plain
     from reader.logbook.chain import parse_seal
 
     if text.lstrip().startswith("linecall-seal"):
         yield parse_seal(text)
         return
     try:
-        lines = Path(text).read_text(encoding="utf-8").splitlines()
+        lines = read_plain(Path(text), limit=1_000_000).decode("utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
         raise LinecallError(f"{text[:80]}: is neither a seal nor a file of seals that can be read") from None
     found = [parse_seal(line) for line in lines if line.strip()]

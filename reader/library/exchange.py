@@ -6,7 +6,6 @@ control strips go with the whole library, and not with some of its examples.
 """
 
 import csv
-import hashlib
 import json
 import os
 from collections import Counter
@@ -20,6 +19,7 @@ from typing import IO, Any, Final
 from pydantic import ValidationError
 
 from reader.errors import LinecallError
+from reader.files import read_plain, sha256_of
 from reader.library.control import ControlRules
 from reader.library.control_strip import Baseline, ControlPoint
 from reader.library.examples import Example, ExamplePhoto, Grading, flat_calls
@@ -236,17 +236,12 @@ class _Hashes:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        self._found[name] = _hash_of(path)
+        self._found[name] = sha256_of(path)
 
     def write(self) -> None:
         """Write the list."""
         lines = (f"{digest}  {name}\n" for name, digest in sorted(self._found.items()))
         (self._folder / HASHES).write_bytes("".join(lines).encode("utf-8"))
-
-
-def _hash_of(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _data_sheet(library: Library, filters: Filters, n: int, n_gradings: int, missing: Sequence[str]) -> bytes:
@@ -307,7 +302,7 @@ def import_folder(
     fresh = library.count() == 0
     others = []
     for one in settings:
-        data = (folder / one["file"]).read_bytes()
+        data = read_plain(folder / one["file"], within=folder)
         if one["kind"] == "layout":
             library.keep_layout(data)
         elif one["kind"] == ControlRules.kind:
@@ -379,7 +374,7 @@ def _import_control(
         if name in listed:
             if listed[name] != point.photo.sha256:
                 raise LibraryError(f"{folder / name}: is not the photo that its point names")
-            library.keep_photo((folder / name).read_bytes())
+            library.keep_photo(read_plain(folder / name, within=folder))
     return library.control.put(records)
 
 
@@ -387,7 +382,7 @@ def check_folder(folder: Path) -> Mapping[str, str]:
     """Hashes of an exported folder's files, all of which are there as written. Raises LinecallError."""
     path = folder / HASHES
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = read_plain(path, within=folder).decode("utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
         raise LinecallError(f"{folder}: is no exported library: {HASHES} cannot be read") from None
     listed: dict[str, str] = {}
@@ -402,7 +397,7 @@ def check_folder(folder: Path) -> Mapping[str, str]:
             raise LinecallError(f"{path}: does not list {name}, so this is no exported library")
     for name, digest in listed.items():
         try:
-            found = _hash_of(folder / name)
+            found = sha256_of(folder / name, within=folder)
         except OSError as error:
             raise LinecallError(
                 f"{folder / name}: cannot be read ({error.strerror or error}); copy the exported folder anew"
@@ -417,7 +412,7 @@ def check_folder(folder: Path) -> Mapping[str, str]:
 def _settings(folder: Path) -> list[dict[str, Any]]:
     path = folder / SETTINGS
     try:
-        found = json.loads(path.read_bytes())
+        found = json.loads(read_plain(path, limit=LINE_BYTES_MAX, within=folder))
         version, files = found["linecall_library"], found["files"]
         settings = [{name: kind(one[name]) for name, kind in _SETTING.items()} for one in files]
     except (ValueError, KeyError, TypeError):
@@ -481,4 +476,4 @@ def _keep_files(library: Library, folder: Path, example: Example, listed: Mappin
         if name in listed:
             if listed[name] != digest:
                 raise LibraryError(f"{name} is not the one that the example names")
-            keep((folder / name).read_bytes())
+            keep(read_plain(folder / name, within=folder))

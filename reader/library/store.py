@@ -28,6 +28,7 @@ from sqlalchemy import (
 )
 
 from reader.errors import LinecallError, OutputError
+from reader.files import read_at_most
 from reader.library.compute import (
     GIVEN_COLUMNS,
     Given,
@@ -784,7 +785,7 @@ class Library(AbstractContextManager["Library"]):
                 f"{what} {sha256[:12]} is gone from the library's folder; restore it from a backup"
             )
         with file:
-            data = file.read()
+            data = read_at_most(file)
         if hashlib.sha256(data).hexdigest() != sha256:
             raise LibraryError(
                 f"{what} {sha256[:12]} has been altered in the library's folder; restore it from a backup"

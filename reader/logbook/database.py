@@ -59,6 +59,12 @@ class Database:
             ) from error
 
     def _sqlite(self, path: Path, *, read_only: bool) -> Engine:
+        for suffix in ("", "-wal", "-shm", "-journal"):  # a pipe among them would hang
+            beside = path.with_name(path.name + suffix)
+            if beside.exists() and not beside.is_file():
+                raise LinecallError(
+                    f"{beside}: is no plain file, so this is no {self._holds}; give another path"
+                )
         if read_only:
             # Where nothing can be written, WAL has no room for its own files, and nothing changes meanwhile.
             mode = "mode=ro" if _writable_folder(path) or _has_wal(path) else "mode=ro&immutable=1"

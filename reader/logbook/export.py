@@ -16,6 +16,7 @@ from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
 from reader.errors import LinecallError
+from reader.files import open_plain
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
 from reader.logbook.events import EVENT_BYTES_MAX, ID_PATTERN, from_line, to_line
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
@@ -167,7 +168,8 @@ def verify_zip(
 def _opened(path: Path) -> zipfile.ZipFile:
     """The zip with its directory read. Raises one of DAMAGED, or OSError."""
     try:
-        return zipfile.ZipFile(path)
+        with open_plain(path):
+            return zipfile.ZipFile(path)
     except UnicodeDecodeError:
         raise
     except ValueError as error:  # its directory is said to lie where no file can be read

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import IO, Any, Final, Protocol, cast
 
 from reader.errors import LinecallError, OutputError
+from reader.files import open_plain, read_at_most
 from reader.output import write_whole
 
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
@@ -38,7 +39,12 @@ def photo_store(location: str) -> PhotoStore:
 
 def check_photo(store: PhotoStore, sha256: str) -> str | None:
     """What is wrong with a kept photo: missing, or no longer the bytes of its name; None if nothing is."""
-    file = _open(store, sha256)
+    try:
+        file = _open(store, sha256)
+    except OutputError:  # the place is out of reach, which says nothing about the photo
+        raise
+    except LinecallError as error:
+        return f"photo {sha256}: {error}"
     if file is None:
         return f"photo {sha256} is missing"
     with file:
@@ -69,7 +75,7 @@ def read_photo_bytes(store: PhotoStore, sha256: str) -> bytes:
         raise LinecallError(f"photo {sha256} is missing from the logbook's photos; restore it from a backup")
     with file:
         try:
-            data = file.read()
+            data = read_at_most(file)
         except OSError as error:
             raise LinecallError(
                 f"photo {sha256} cannot be read from the logbook's photos ({error.strerror or error}); "
@@ -111,7 +117,7 @@ class FolderStore:
         """Open the file."""
         path = self._path(sha256)
         try:
-            return path.open("rb", buffering=0)
+            return open_plain(path, within=self._folder)
         except FileNotFoundError:
             return None
         except OSError as error:

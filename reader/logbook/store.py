@@ -22,6 +22,7 @@ from sqlalchemy import (
 )
 
 from reader.errors import LinecallError
+from reader.files import read_plain
 from reader.logbook.chain import Report, Seal
 from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
@@ -263,7 +264,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         kept = []
         for path in photos:
             try:
-                data = path.read_bytes()
+                data = read_plain(path)
             except OSError as error:
                 raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
             digest = sha256(data).hexdigest()

@@ -9,8 +9,11 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from PIL import Image
 
 from cli.main import main
 from reader.library.quiz import Key
@@ -156,3 +159,124 @@ def test_an_export_that_was_killed_leaves_nothing_once_the_next_has_run(here: Pa
     exported = run("library", "export", "handed-on", "-l", "library")
     assert exported.exit_code == 0, exported.output
     assert not left.exists()
+
+
+# --- files that are none, and files that are huge ---------------------------------------------------------------
+
+_LINECALL = """
+import atexit, re
+from pathlib import Path
+def keep_peak():
+    Path("peak").write_text(re.search("VmHWM: *\\t *([0-9]+)", Path("/proc/self/status").read_text())[1])
+atexit.register(keep_peak)
+from cli.main import main
+main()
+"""
+
+
+def measured(*arguments: object, seconds: float = 30) -> tuple[int, str, float]:
+    """Exit status, what was printed, and peak memory in MB of a command in a process of its own."""
+    Path("peak").unlink(missing_ok=True)
+    done = subprocess.run(
+        [sys.executable, "-c", _LINECALL, *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        stdin=subprocess.DEVNULL,
+        text=True,
+        env=os.environ | {"PYTHONPATH": _ROOT},
+        timeout=seconds,
+    )
+    return done.returncode, done.stdout, int(Path("peak").read_text()) * 1.024e-3
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("read", "PIPE", "--out", "out"),
+        ("logbook", "list", "-L", "PIPE"),
+        ("logbook", "verify", "PIPE"),
+        ("logbook", "verify", "-L", "log.db", "--seal", "PIPE"),
+        ("library", "list", "-l", "PIPE"),
+        ("library", "add", "PIPE", "--labels", "PIPE", "-l", "new"),
+        ("library", "import", "piped", "-l", "new"),
+        ("quiz", "mark", "PIPE", "-l", "library"),
+        ("library", "check-photo", "PIPE", "-l", "library", "--new", "-o", "chart.html"),
+    ],
+    ids=lambda command: " ".join(command[:2]),
+)
+def test_a_pipe_is_refused_and_never_waited_for(here: Path, command: tuple[str, ...]) -> None:
+    os.mkfifo(here / "pipe.csv")
+    (here / "piped").mkdir()
+    os.mkfifo(here / "piped" / "SHA256SUMS")
+    with Logbook.open("log.db") as book:
+        add(book, here, 1)
+    invented_library(here / "library", 4).close()
+    status, said, _ = measured(*("pipe.csv" if word == "PIPE" else word for word in command))
+    assert status in {1, 2, 4}, said
+    assert "fault" not in said
+    assert "Traceback" not in said
+
+
+def test_a_photo_that_is_a_link_out_of_its_place_is_found(here: Path) -> None:
+    with Logbook.open("log.db") as book:
+        add(book, here, 1)
+    kept = next(path for path in (here / "log.db.photos").rglob("*") if path.is_file())
+    kept.rename(here / "elsewhere")
+    kept.symlink_to(here / "elsewhere")
+    checked = run("logbook", "verify", "-L", "log.db")
+    assert checked.exit_code == 1
+    assert "leads out of the folder" in checked.output
+    for kind in ("export", "show"):
+        assert "Traceback" not in run("logbook", kind, "-L", "log.db").output
+
+
+def test_a_huge_file_is_refused_in_little_memory(here: Path) -> None:
+    with (here / "huge.jpg").open("wb") as file:
+        file.truncate(2**30)
+    status, said, memory = measured("read", "huge.jpg", "--out", "out")
+    assert status == 4, said
+    assert memory < 200
+
+
+def test_a_huge_file_in_a_kept_photos_place_is_found_in_little_memory(here: Path) -> None:
+    with Logbook.open("log.db") as book:
+        id = add(book, here, 1)
+    kept = next(path for path in (here / "log.db.photos").rglob("*") if path.is_file())
+    with kept.open("r+b") as file:
+        file.truncate(900 * 2**20)
+    for command in (("verify",), ("export", id, "--format", "zip", "-o", "case.zip"), ("reread", id)):
+        status, said, memory = measured("logbook", *command, "-L", "log.db")
+        assert status in {1, 2, 4}, said
+        assert "altered" in said
+        assert memory < 700, command
+
+
+@pytest.mark.parametrize("form", ["png", "webp", "tif", "deep.png", "see-through.png", "turned.jpg"])
+def test_no_picture_within_the_limits_takes_a_gigabyte(here: Path, form: str) -> None:
+    path = here / f"large.{form}"
+    _write_picture(path, 6000)
+    status, said, memory = measured("read", path.name, "--out", "out")
+    assert status == 4, said
+    assert "no plate" in said
+    assert memory < 1000
+
+
+def test_a_picture_that_would_take_more_is_refused_before_it_is_decoded(here: Path) -> None:
+    assert cv2.imwrite("grey.png", np.full((10_500, 11_000), 128, np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    status, said, memory = measured("read", "grey.png", "--out", "out")
+    assert status == 4
+    assert "too large" in said
+    assert memory < 200
+
+
+def _write_picture(path: Path, side: int) -> None:
+    depth = np.uint16 if "deep" in path.name else np.uint8
+    pixels = np.empty((side, side, 4 if "see-through" in path.name else 3), depth)
+    pixels[:] = np.linspace(40, 220, side).astype(depth)[:, None, None] * (257 if depth is np.uint16 else 1)
+    quick = [cv2.IMWRITE_PNG_COMPRESSION, 1] if path.suffix == ".png" else []
+    if path.stem.endswith("turned"):
+        orientation = Image.Exif()
+        orientation[0x0112] = 6
+        Image.fromarray(pixels).save(path, exif=orientation)
+    else:
+        assert cv2.imwrite(str(path), pixels, quick)
