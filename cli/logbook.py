@@ -287,9 +287,17 @@ def verify(
     if report.photos_left_out:
         parts.append(f"{report.photos_left_out} more not in this file")
     click.echo(show.printable(f"{name}: all holds: {', '.join(parts)}"))
+    for note in report.notes:
+        click.echo(show.printable(f"note: {note}"))
     if not seals:
+        whole = (
+            "this whole zip may have been written"
+            if file is not None
+            else "this whole logbook may have been written"
+        )
         click.echo(
-            "checked without a seal: that the end was not cut off, only a seal kept elsewhere can tell"
+            f"checked without a seal: {whole} anew, or cut off at its end, by whoever had it; "
+            "only a seal that somebody else kept can tell (--seal)"
         )
     return GRADED
 

@@ -23,7 +23,7 @@ PRIVATE_FILE = 0o600
 PRIVATE_FOLDER = 0o700
 FOR_A_GROUP = stat.S_ISGID | stat.S_IWGRP  # a folder so marked says that a group shares what is put into it
 _NO_HARD_LINKS = {errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EXDEV}
-_PASSING_NAME = re.compile(r"\.linecall-[0-9a-f]{16}\.part")
+PASSING_NAME = re.compile(r"\.linecall-[0-9a-f]{16}\.part")
 STALE_S = 86_400  # where files cannot be locked, a passing file of that age belongs to no run that lives
 
 
@@ -96,7 +96,7 @@ def sweep(folder: Path) -> None:
     """Delete in a folder what killed runs have left under passing names; what a run that lives writes is locked."""
     with suppress(OSError):
         for entry in os.scandir(folder):
-            if _PASSING_NAME.fullmatch(entry.name) and not entry.is_symlink():
+            if PASSING_NAME.fullmatch(entry.name) and not entry.is_symlink():
                 with suppress(OSError):
                     _delete_stale(Path(entry.path), folder=entry.is_dir())
 

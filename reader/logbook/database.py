@@ -61,7 +61,7 @@ class Database:
     def _sqlite(self, path: Path, *, read_only: bool) -> Engine:
         for suffix in ("", "-wal", "-shm", "-journal"):  # a pipe among them would hang
             beside = path.with_name(path.name + suffix)
-            if beside.exists() and not beside.is_file():
+            if beside.exists() and not beside.is_file() and not (beside == path and path.is_dir()):
                 raise LinecallError(
                     f"{beside}: is no plain file, so this is no {self._holds}; give another path"
                 )

@@ -269,6 +269,7 @@ class _Checker:
             photos_left_out=self._left_out,
             first_bad=found.seq if found else None,
             problem=found.problem if found else None,
+            notes=chain.notes(),
         )
 
     def _lines(self, chain: Chain) -> Iterator[bytes]:

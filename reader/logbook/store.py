@@ -23,11 +23,11 @@ from sqlalchemy import (
 
 from reader.errors import LinecallError
 from reader.files import read_plain
-from reader.logbook.chain import Report, Seal
+from reader.logbook.chain import Report, Seal, clock_ran_back
 from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event, new_id
-from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
+from reader.logbook.photos import PhotoStore, photo_store, place_record, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
@@ -38,6 +38,10 @@ TIMEOUT_S: Final = 30.0
 """Seconds that a writer waits for others; a turn takes some milliseconds."""
 
 FILTERABLE: Final = (*FILTERS, "sample_point", "sample_phase", "status", "layout")
+
+
+CLOCK: Final = "clock"
+"""Kind of the event that stands before one whose clock shows an earlier time than the event before it."""
 
 
 class StaleHeadError(LinecallError):
@@ -125,10 +129,11 @@ _WAITS: Final = readings.c.rank.is_not(None)
 class Logbook(AbstractContextManager["Logbook"]):
     """An append-only book of events. Open it with `Logbook.open`; many processes may have it open at once."""
 
-    def __init__(self, database: Database, photos: PhotoStore) -> None:
-        """Take an open database and the place of the photos; `open` is for everyone else."""
+    def __init__(self, database: Database, photos: PhotoStore, place: str) -> None:
+        """Take an open database, the photos and the record of their remembered place; `open` is for everyone else."""
         self._database = database
         self._photos = photos
+        self._place = place
 
     @classmethod
     def open(
@@ -154,7 +159,8 @@ class Logbook(AbstractContextManager["Logbook"]):
             if database.path is not None:
                 _check_path(database.path, must_exist=must_exist)
             location = _settle(database, must_exist=must_exist, photos=photos)
-            return cls(database, photo_store(photos or location or _photos_beside(database)))
+            place = photos or location or _photos_beside(database)
+            return cls(database, photo_store(place, named=bool(photos)), place_record(location))
         except BaseException:
             database.close()
             raise
@@ -188,6 +194,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         kept = self._keep(verdict, photos)
         payload: dict[str, Any] = {
             "photos": [{"name": photo.name, "sha256": photo.sha256} for photo in kept],
+            "place": self._place,
             "statement": statement.as_payload(),
             "summary": summarise(verdict),
             "verdict": verdict.model_dump(mode="json"),
@@ -555,6 +562,16 @@ def _head(connection: Connection) -> tuple[int, str]:
     return (0, GENESIS) if found is None else (found.seq, found.hash)
 
 
+def _last_time(connection: Connection) -> datetime | None:
+    """Time of the last event; None where there is none, or it has been altered, which checking tells."""
+    head = connection.scalar(select(func.substr(events.c.body, 1, 60)).order_by(events.c.seq.desc()).limit(1))
+    try:
+        found = datetime.fromisoformat(str(head).split('"')[3])
+    except (ValueError, IndexError):
+        return None
+    return found if found.tzinfo is not None else None
+
+
 def _free_id(connection: Connection) -> str:
     while True:
         drawn = new_id()
@@ -573,6 +590,11 @@ def _append(
     at: datetime,
 ) -> Event:
     seq, previous = _head(connection)
+    before = _last_time(connection)
+    if kind != CLOCK and before is not None and at.tzinfo is not None and clock_ran_back(before, at):
+        said = {"before": before.isoformat(timespec="seconds"), "now": at.isoformat(timespec="seconds")}
+        _append(connection, _free_id(connection), CLOCK, said, by=by, reading=None, at=at)
+        seq, previous = _head(connection)
     event, body = make_event(
         seq=seq + 1, id=id, kind=kind, reading=reading, at=at, by=by, payload=payload, previous=previous
     )

@@ -1,12 +1,18 @@
 """What is kept stays whole, stays its owner's, and stays what it was: each door by its command."""
 
+import hashlib
 import json
 import os
+import shutil
 import signal
+import socket
+import sqlite3
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import cv2
@@ -280,3 +286,190 @@ def _write_picture(path: Path, side: int) -> None:
         Image.fromarray(pixels).save(path, exif=orientation)
     else:
         assert cv2.imwrite(str(path), pixels, quick)
+
+
+# --- what checking a logbook finds --------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def book(here: Path) -> Path:
+    """A logbook of forty readings of which every other one waits for a reviewer."""
+    with Logbook.open("log.db") as logbook:
+        for number in range(1, 41):
+            calls = ("present", "doubtful" if number % 2 else "absent")
+            add(logbook, here, number, calls=calls, at=AT + timedelta(minutes=number))
+    return here / "log.db"
+
+
+def changed(book: Path, *statements: str) -> None:
+    with closing(sqlite3.connect(book)) as connection, connection:
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+def verify(*more: object) -> Result:
+    return run("logbook", "verify", "-L", "log.db", *more)
+
+
+def test_index_pages_that_were_overwritten_are_found(book: Path) -> None:
+    changed(book)
+    with closing(sqlite3.connect(book)) as connection:
+        size = connection.execute("PRAGMA page_size").fetchone()[0]
+        root = connection.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name = 'linecall_waiting'"
+        ).fetchone()[0]
+    with book.open("r+b") as file:
+        file.seek((root - 1) * size)
+        file.write(
+            bytes([10, 0, 0, 0, 0, size >> 8, size & 255, 0])
+        )  # an index page without entries (SQLite file format, 1.6)
+    checked = verify()
+    assert checked.exit_code == 1, checked.output
+    assert "the logbook's file is damaged" in checked.output
+    assert "restore it from a backup" in checked.output
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "CREATE TRIGGER lost BEFORE INSERT ON linecall_event BEGIN SELECT RAISE(IGNORE); END",
+        "CREATE VIEW lists AS SELECT * FROM linecall_reading",
+        "CREATE TABLE other (a TEXT)",
+    ],
+)
+def test_what_another_program_has_put_into_the_file_is_found(book: Path, statement: str) -> None:
+    changed(book, statement)
+    checked = verify()
+    assert checked.exit_code == 1
+    assert "another program has put it there" in checked.output
+
+
+def test_guards_that_were_taken_out_are_said(book: Path) -> None:
+    changed(book, "DROP TRIGGER linecall_no_update", "DROP INDEX linecall_waiting")
+    checked = verify()
+    assert checked.exit_code == 0
+    assert "has taken out of the logbook's file: linecall_no_update, linecall_waiting" in checked.output
+
+
+@pytest.mark.parametrize("place", ["copy", "", "s3://somewhere/photos", "file:///tmp/elsewhere"])
+def test_another_place_of_the_photos_than_when_they_were_logged_is_found(here: Path, place: str) -> None:
+    with Logbook.open("log.db", photos=str(here / "photos")) as logbook:
+        add(logbook, here, 1)
+    shutil.copytree(here / "photos", here / "copy")
+    shutil.copytree(here / "photos", here / "log.db.photos")
+    changed(here / "log.db", f"UPDATE linecall_logbook SET value = '{place}' WHERE name = 'photos'")
+    checked = verify()
+    assert checked.exit_code == 1
+    assert "another place" in checked.output
+
+
+def _photos(book: Path) -> list[Path]:
+    return sorted(path for path in book.with_name("log.db.photos").rglob("*") if path.is_file())
+
+
+@pytest.mark.parametrize(
+    ("edit", "told"),
+    [
+        (lambda one, other: one.write_bytes(b"other"), "altered"),
+        (lambda one, other: one.write_bytes(one.read_bytes() + b"x"), "altered"),
+        (lambda one, other: one.write_bytes(one.read_bytes()[:-1]), "altered"),
+        (lambda one, other: one.unlink(), "missing"),
+        (lambda one, other: one.write_bytes(other.read_bytes()), "altered"),
+        (lambda one, other: one.rename(one.with_name(other.name)), "missing"),
+        (lambda one, other: (one.unlink(), one.mkdir()), "folder"),
+        (lambda one, other: (one.unlink(), os.mkfifo(one)), "no plain file"),
+        (lambda one, other: (one.rename("away"), one.symlink_to(Path("away").resolve())), "leads out"),
+        (lambda one, other: shutil.rmtree(one.parents[1]), "missing"),
+    ],
+)
+def test_an_edit_of_a_kept_photo_is_found(
+    book: Path, edit: Callable[[Path, Path], object], told: str
+) -> None:
+    one, other = _photos(book)[:2]
+    edit(one, other)
+    checked = verify()
+    assert checked.exit_code == 1
+    assert told in checked.output
+
+
+def test_photos_that_no_event_names_are_looked_at_too(book: Path) -> None:
+    folder = book.with_name("log.db.photos")
+    data = b"a photo of a run that was stopped"
+    digest = hashlib.sha256(data).hexdigest()
+    (folder / digest[:2]).mkdir(exist_ok=True)
+    (folder / digest[:2] / digest).write_bytes(data)
+    (folder / "notes.txt").write_text("mine")
+    checked = verify()
+    assert checked.exit_code == 0
+    assert "1 photo lies in" in checked.output
+    assert "notes.txt" in checked.output
+    (folder / digest[:2] / digest).write_bytes(b"something else")
+    assert verify().exit_code == 1
+
+
+def test_without_a_seal_it_is_said_that_all_may_have_been_written_anew(book: Path) -> None:
+    assert "this whole logbook may have been written anew" in verify().output
+    assert run("logbook", "export", "--format", "zip", "-o", "case.zip", "-L", "log.db").exit_code == 0
+    checked = run("logbook", "verify", "case.zip")
+    assert checked.exit_code == 0
+    assert "this whole zip may have been written anew" in checked.output
+    seal = run("logbook", "seal", "-L", "log.db").output.strip()
+    assert "anew" not in run("logbook", "verify", "case.zip", "--seal", seal).output
+
+
+def test_a_clock_that_runs_backwards_is_an_event(here: Path) -> None:
+    with Logbook.open("log.db") as logbook:
+        add(logbook, here, 1, at=datetime(2199, 1, 1, 12, tzinfo=UTC))
+    read = run("read", DEMO / "north-tank-drain.jpg", "--out", "out", "-L", "log.db", "--operator", "A. Lind")
+    assert read.exit_code == 0, read.output
+    lines = run("logbook", "export", "--format", "jsonl", "-L", "log.db").output.splitlines()
+    kinds = [json.loads(line)["kind"] for line in lines]
+    assert kinds == ["reading", "clock", "reading"]
+    told = json.loads(lines[1])["payload"]
+    assert told["before"] == "2199-01-01T12:00:00+00:00"
+    checked = verify()
+    assert checked.exit_code == 0
+    assert "the clock ran backwards before event 2" in checked.output
+
+
+# --- no connection by opening a file ------------------------------------------------------------------------------
+
+
+def test_a_place_on_the_network_that_only_the_file_names_is_not_connected_to(book: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(0.2)
+        port = server.getsockname()[1]
+        for url in (f"http://127.0.0.1:{port}/photos", f"simplecache::http://127.0.0.1:{port}/photos"):
+            changed(book, f"UPDATE linecall_logbook SET value = '{url}' WHERE name = 'photos'")
+            id = run("logbook", "list", "-L", "log.db").output.splitlines()[1].split()[0]
+            for command in (
+                ("show", id),
+                ("verify",),
+                ("export", id, "--format", "zip", "-o", "case.zip"),
+                ("reread", id),
+            ):
+                result = run("logbook", *command, "-L", "log.db")
+                assert "Traceback" not in result.output
+            sheet = run("review", "sheet", id, "-L", "log.db", "-o", "sheet.html")
+            assert sheet.exit_code != 0
+            assert "no connection was opened" in sheet.output
+            assert "--logbook-photos" in sheet.output
+            read = run(
+                "read", DEMO / "north-tank-drain.jpg", "--out", "out", "-L", "log.db", "--operator", "A. Lind"
+            )
+            assert read.exit_code == 1
+            assert "no connection was opened" in read.output
+        with pytest.raises(TimeoutError):
+            server.accept()
+
+
+def test_a_place_on_the_network_that_is_named_is_used(here: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = f"local://{here}/bucket"
+    with Logbook.open("log.db", photos=place) as logbook:
+        add(logbook, here, 1)
+    assert "no connection was opened" in verify().output
+    assert verify("--logbook-photos", place).exit_code == 0
+    monkeypatch.setenv("LINECALL_PHOTOS", place)
+    assert verify().exit_code == 0
