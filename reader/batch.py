@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from reader.csv_cells import safe_cell
 from reader.errors import LinecallError, OutputError
 from reader.output import free_name, write_whole
 
@@ -234,14 +235,15 @@ def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
     text = StringIO()
     table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
     table.writeheader()
-    table.writerows(map(_summary_row, outcomes))
+    for outcome in outcomes:
+        table.writerow({name: safe_cell(cell) for name, cell in _summary_row(outcome).items()})
     return text.getvalue().encode("utf-8", "replace")
 
 
 def _summary_row(outcome: Outcome) -> dict[str, object]:
     verdict, photo = outcome.verdict, str(outcome.job.photo)
     row: dict[str, object] = {
-        "photo": f"./{photo}" if photo[0] in "=+-@" else photo,  # a spreadsheet would compute it
+        "photo": f"./{photo}" if photo[0] in "=+-@" else photo,  # a path still, and no formula
         "status": "failed" if verdict is None else verdict.status,
         "problem": outcome.problem,
     }

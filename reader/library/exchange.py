@@ -18,6 +18,7 @@ from typing import IO, Any, Final
 
 from pydantic import ValidationError
 
+from reader.csv_cells import safe_cell
 from reader.errors import LinecallError
 from reader.files import read_plain, sha256_of
 from reader.library.control import ControlRules
@@ -175,9 +176,7 @@ def write_table(library: Library, file: IO[bytes], filters: Filters = EVERYTHING
 
 
 def _cell(value: object) -> object:
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@"):
-        return f"'{value}"  # a spreadsheet would compute it
-    return "" if value is None else value
+    return "" if value is None else safe_cell(value)
 
 
 def photo_name(example: Example) -> str:

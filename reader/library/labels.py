@@ -12,6 +12,7 @@ from typing import Any, Final, NoReturn, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
+from reader.csv_cells import plain_cell
 from reader.errors import LinecallError
 from reader.files import read_plain
 from reader.library.examples import MARKS, ROLES, Grading, MarkKey, Role, plain_tag
@@ -179,7 +180,7 @@ def _csv_rows(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
                         f"text with {delimiter!r} in it into quotes"
                     ]
                 )
-            yield number, dict(zip(header, cells, strict=False))
+            yield number, dict(zip(header, map(plain_cell, cells), strict=False))
     except csv.Error as error:
         raise LinecallError(f"{path}, line {table.line_num}: is no table of text ({error})") from None
 

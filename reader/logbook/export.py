@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
+from reader.csv_cells import safe_cell
 from reader.errors import LinecallError
 from reader.files import open_plain
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
@@ -79,7 +80,7 @@ def _harmless(cell: object) -> object:
         cell = "; ".join(cell)
     if isinstance(cell, bool):
         return "yes" if cell else "no"
-    return f"'{cell}" if isinstance(cell, str) and cell[:1] in {"=", "+", "-", "@", "\t", "\r"} else cell
+    return safe_cell(cell)
 
 
 def all_rows(logbook: Logbook, *, before: int | None = None, **filters: Any) -> Iterator[ReadingRow]:

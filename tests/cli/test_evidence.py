@@ -1,8 +1,11 @@
 """What is kept stays whole, stays its owner's, and stays what it was: each door by its command."""
 
+import base64
+import csv
 import hashlib
 import json
 import os
+import re
 import shutil
 import signal
 import socket
@@ -13,6 +16,8 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+from io import StringIO
 from pathlib import Path
 
 import cv2
@@ -452,10 +457,10 @@ def test_a_place_on_the_network_that_only_the_file_names_is_not_connected_to(boo
             ):
                 result = run("logbook", *command, "-L", "log.db")
                 assert "Traceback" not in result.output
-            sheet = run("review", "sheet", id, "-L", "log.db", "-o", "sheet.html")
-            assert sheet.exit_code != 0
-            assert "no connection was opened" in sheet.output
-            assert "--logbook-photos" in sheet.output
+            exported = run("logbook", "export", id, "--format", "zip", "-o", "case.zip", "-L", "log.db")
+            assert exported.exit_code == 1
+            assert "no connection was opened" in exported.output
+            assert "--logbook-photos" in exported.output
             read = run(
                 "read", DEMO / "north-tank-drain.jpg", "--out", "out", "-L", "log.db", "--operator", "A. Lind"
             )
@@ -473,3 +478,157 @@ def test_a_place_on_the_network_that_is_named_is_used(here: Path, monkeypatch: p
     assert verify("--logbook-photos", place).exit_code == 0
     monkeypatch.setenv("LINECALL_PHOTOS", place)
     assert verify().exit_code == 0
+
+
+# --- texts, tables and pages --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["texts", "rules"])
+def test_a_site_text_that_names_a_dose_is_refused(here: Path, kind: str) -> None:
+    bundled = {"texts": "standard", "rules": "two-tier"}[kind]
+    text = (DEMO.parent / f"reader/data/{kind}/{bundled}.toml").read_text(encoding="utf-8")
+    ours = text.replace('heavy = "', 'heavy = "Add 200 ml of biocide: ').replace(
+        'because = "', 'because = "270 ppm, ', 1
+    )
+    (here / "ours.toml").write_text(ours, encoding="utf-8")
+    read = run("read", DEMO / "north-tank-drain.jpg", "--out", "out", f"--{kind}", "ours.toml")
+    assert read.exit_code == 2
+    assert "names an amount with a unit" in read.output
+    assert ("200 ml" if kind == "texts" else "270 ppm") in read.output
+
+
+FORMULA = re.compile(r"^[\s'\u200b]*[=+\-@\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]")
+
+
+def computed(table: bytes | str) -> list[str]:
+    """Cells that a spreadsheet would compute."""
+    text = table.decode("utf-8") if isinstance(table, bytes) else table
+    cells = (cell for row in csv.reader(StringIO(text, newline="")) for cell in row)
+    return [cell for cell in cells if FORMULA.match(cell) and not cell.startswith("'") and not _number(cell)]
+
+
+def _number(cell: str) -> bool:
+    try:
+        return bool(cell) and float(cell) is not None
+    except ValueError:
+        return False
+
+
+HOSTILE = ("=1+1", "+cmd", "-2+3", "@SUM(A1)", "\t=1", "\uff1d1+1", " =1+1", "\u200b=1")
+
+
+def test_no_text_of_a_logbooks_table_is_computed(here: Path) -> None:
+    with Logbook.open("log.db") as logbook:
+        for number, text in enumerate(HOSTILE, start=1):
+            add(logbook, here, number, operator=f"={number}", tank=text, sample_point=text, plate_lot=text)
+    table = run("logbook", "export", "--format", "csv", "-L", "log.db").output
+    assert len(table.splitlines()) == len(HOSTILE) + 1
+    assert computed(table) == []
+
+
+def test_no_text_of_a_summary_is_computed(here: Path) -> None:
+    layout = (DEMO.parent / "reader/data/layouts/comb.toml").read_text(encoding="utf-8")
+    (here / "ours.toml").write_text(layout.replace('layout = "comb"', 'layout = "=1+1"'), encoding="utf-8")
+    for name in ("=a.jpg", "+b.jpg"):
+        shutil.copy(DEMO / "north-tank-drain.jpg", here / name)
+    (here / "@c.jpg").write_bytes(b"no picture")
+    run("read", "./=a.jpg", "./+b.jpg", "./@c.jpg", "--layout", "ours.toml", "--out", "=out")
+    table = next((here / "=out").glob("summary*.csv")).read_bytes()
+    assert b"1+1" in table
+    assert computed(table) == []
+
+
+def test_no_text_of_a_librarys_tables_is_computed_and_labels_come_back_as_they_were(here: Path) -> None:
+    (here / "photos").mkdir()
+    shutil.copy(DEMO / "teaching/plate-01.jpg", here / "photos/=plate.jpg")
+    made = run("library", "labels", "photos", "--grader", "+D. Ruiz", "--role", "expert", "-o", "labels.csv")
+    assert made.exit_code == 0, made.output
+    table = (here / "labels.csv").read_bytes().decode("utf-8")
+    assert computed(table) == []
+    filled = "\r\n".join(line + "present" if line.endswith(",") else line for line in table.split("\r\n"))
+    (here / "labels.csv").write_text(filled, encoding="utf-8", newline="")
+    said = ("--labels", "labels.csv", "--graded-at", "2026-05-04")
+    added = run("library", "add", "photos", *said, "-l", "site")
+    assert added.exit_code == 0, added.output
+    assert run("library", "export", "handed-on", "-l", "site").exit_code == 0
+    assert '"+D. Ruiz"' in (here / "handed-on/examples.jsonl").read_text(encoding="utf-8")
+    assert computed((here / "handed-on/marks.csv").read_bytes()) == []
+
+
+class _Page(HTMLParser):
+    """What a page says about itself, in the order it says it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.policy = ""
+        self.loose: list[str] = []
+        self.hashed: list[tuple[str, str]] = []
+        self._inside: str | None = None
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        given = dict(attributes)
+        if given.get("http-equiv", "").lower() == "content-security-policy":
+            assert not self.hashed
+            self.policy = given["content"] or ""
+        self.loose += [f"{tag} {name}" for name in given if name == "style" or name.startswith("on")]
+        for name in ("src", "href"):
+            address = given.get(name) or "data:"
+            if not address.startswith(("data:", "#", "mailto:")):
+                self.loose.append(f"{tag} {address}")
+        self._inside = tag if tag in {"style", "script"} and given.get("type") != "application/json" else None
+
+    def handle_data(self, data: str) -> None:
+        if self._inside:
+            digest = base64.b64encode(hashlib.sha256(data.encode()).digest()).decode()
+            self.hashed.append((self._inside, digest))
+
+    def handle_endtag(self, tag: str) -> None:
+        self._inside = None
+
+
+def _pages(here: Path) -> dict[str, Path]:
+    invented_library(here / "library", 40).close()
+    run(
+        "quiz",
+        "make",
+        "-l",
+        "library",
+        "--trainee",
+        "D. Ruiz",
+        "--items",
+        6,
+        "--seed",
+        7,
+        "--mix",
+        "faint",
+        "-o",
+        "paper.html",
+    )
+    key = Key.model_validate_json(next((here / "library/quizzes").glob("*.key.json")).read_bytes())
+    (here / "answers.json").write_text(json.dumps(answers_of(key)), encoding="utf-8")
+    run("quiz", "mark", "answers.json", "-l", "library", "-o", "feedback.html")
+    run("library", "sheet", "-l", "library", "-o", "contact.html")
+    run("library", "agree", "-l", "library", "-o", "agreement.html")
+    run("library", "validate", "-l", "library", "-o", "validation.html")
+    run(
+        "library", "check-photo", DEMO / "teaching/plate-01.jpg", "-l", "library", "--new", "-o", "chart.html"
+    )
+    run("read", DEMO / "rescue-boat-tank-1.jpg", "--out", "out", "-L", "log.db", "--operator", "A. Lind")
+    id = run("review", "list", "-L", "log.db").output.splitlines()[2].split()[0]
+    run("review", "sheet", id, "-L", "log.db", "-o", "sheet.html")
+    return {path.stem: path for path in here.glob("*.html")}
+
+
+def test_every_page_runs_and_loads_nothing_but_its_own(here: Path) -> None:
+    pages = _pages(here)
+    assert set(pages) >= {"paper", "feedback", "contact", "agreement", "validation", "chart", "sheet"}
+    for name, path in pages.items():
+        page = _Page()
+        page.feed(path.read_text(encoding="utf-8"))
+        assert page.policy.startswith("default-src 'none'"), name
+        assert "unsafe" not in page.policy, name
+        assert page.loose == [], name
+        assert page.hashed, name
+        for kind, digest in page.hashed:
+            part = next(one for one in page.policy.split("; ") if one.startswith(f"{kind}-src"))
+            assert digest in part, (name, kind)
