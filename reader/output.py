@@ -69,6 +69,8 @@ def make_private_folder(folder: Path) -> None:
         with suppress(FileExistsError):  # another process was quicker
             one.mkdir(mode=PRIVATE_FOLDER)
             one.chmod(_private_modes(one.parent)[1])
+    if not folder.is_dir():
+        raise NotADirectoryError(errno.ENOTDIR, "a file is there", str(folder))
 
 
 def create_private_file(path: Path) -> int:

@@ -27,6 +27,7 @@ from sqlalchemy import (
     update,
 )
 
+from reader.damage import kept
 from reader.errors import LinecallError, OutputError
 from reader.files import read_at_most
 from reader.library.compute import (
@@ -990,33 +991,36 @@ def _unpacked(data: bytes) -> bytes:
 def _gradings(connection: Connection, seq: int, id: str) -> Iterator[Grading]:
     query = select(gradings).where(gradings.c.example == seq).order_by(gradings.c.seq)
     for row in connection.execute(query):
-        yield Grading(
-            example=id,
-            grader=row.grader,
-            role=row.role,
-            at=row.at,
-            calls=flat_calls(json.loads(row.calls)),
-            grade=row.grade,
-            blind=None if row.blind is None else bool(row.blind),
-            source=row.source,
-            note=row.note,
-        )
+        with kept(f"grading {row.seq} of example {id}", LinecallError):
+            grading = Grading(
+                example=id,
+                grader=row.grader,
+                role=row.role,
+                at=row.at,
+                calls=flat_calls(json.loads(row.calls)),
+                grade=row.grade,
+                blind=None if row.blind is None else bool(row.blind),
+                source=row.source,
+                note=row.note,
+            )
+        yield grading
 
 
 def _example(row: Row[Any], verdict: bytes, look: str) -> Example:
-    return Example(
-        id=row.id,
-        photo=ExamplePhoto(name=row.photo, sha256=row.photo_sha256),
-        plate=row.plate,
-        layout=SettingsRecord(name=row.layout, revision=row.layout_revision, sha256=row.layout_sha256),
-        verdict_json=verdict,
-        strips_sha256=row.strips_sha256,
-        look=look,
-        light=row.light,
-        defects=_unbarred(row.defects),
-        source=row.source,
-        added_at=row.added_at,
-    )
+    with kept(f"example {row.id}", LinecallError):
+        return Example(
+            id=row.id,
+            photo=ExamplePhoto(name=row.photo, sha256=row.photo_sha256),
+            plate=row.plate,
+            layout=SettingsRecord(name=row.layout, revision=row.layout_revision, sha256=row.layout_sha256),
+            verdict_json=verdict,
+            strips_sha256=row.strips_sha256,
+            look=look,
+            light=row.light,
+            defects=_unbarred(row.defects),
+            source=row.source,
+            added_at=row.added_at,
+        )
 
 
 def _row_value(row: Mapping[Any, Any]) -> ExampleRow:

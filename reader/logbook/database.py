@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
+from reader.damage import DamagedError, kept
 from reader.errors import LinecallError, OutputError
 from reader.output import create_private_file
 
@@ -147,9 +148,20 @@ class Database:
 
     @contextmanager
     def clear_errors(self) -> Iterator[None]:
-        """Turn what the database raises into an OutputError of one line."""
+        """Turn what the database raises into an OutputError of one line, and what its values do into a DamagedError.
+
+        What runs inside takes kept values apart and nothing else, so that a value of another kind than expected means
+        that the file was damaged, or written by another program.
+        """
         try:
-            yield
+            with kept("what it holds"):
+                yield
+        except DamagedError as error:
+            if str(error).startswith(f"{self.name}:"):
+                raise
+            raise DamagedError(
+                f"{self.name}: the {self._holds} is damaged: {error}; restore it from a backup"
+            ) from error
         except DBAPIError as error:
             cause = error.orig if isinstance(error.orig, Exception) else error
             raise OutputError(self._sentence(cause)) from error
@@ -190,7 +202,11 @@ _FAILURES: Final = (
         "the disk cannot be read or written, nothing was logged; check it and its free space",
     ),
     ((), ("not a database",), "this file is no {holds}; give another path"),
-    ((), ("malformed", "corrupt"), "the {holds}'s file is damaged; restore it from a backup"),
+    (
+        (),
+        ("malformed", "corrupt", "decode", "no such table", "no such column", "datatype"),
+        "the {holds}'s file is damaged; restore it from a backup",
+    ),
     ((), ("unable to open",), "the {holds} cannot be opened: check the path and that its folder exists"),
     (("P0001",), ("never changed",), "events of a logbook are never changed"),
     (("28", "3D"), (), "the server refuses the login or has no such database; check user, password and name"),

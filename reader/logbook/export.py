@@ -16,6 +16,7 @@ from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
 from reader.csv_cells import safe_cell
+from reader.damage import kept
 from reader.errors import LinecallError
 from reader.files import open_plain
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
@@ -154,16 +155,17 @@ def verify_zip(
 
     Raises LinecallError if the file is no such zip, or one made to do harm.
     """
-    try:
-        with _opened(path) as archive:
-            members = _checked_members(path, archive)
-            return _Checker(path, archive, members).run([*seals, _sealed(path, archive)], progress)
-    except FileNotFoundError:
-        raise LinecallError(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
-    except DAMAGED as error:
-        raise LinecallError(f"{path}: is no whole zip ({error}); get it again") from error
+    with kept(f"{path}: this export"):
+        try:
+            with _opened(path) as archive:
+                members = _checked_members(path, archive)
+                return _Checker(path, archive, members).run([*seals, _sealed(path, archive)], progress)
+        except FileNotFoundError:
+            raise LinecallError(f"{path}: there is no such file") from None
+        except OSError as error:
+            raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
+        except DAMAGED as error:
+            raise LinecallError(f"{path}: is no whole zip ({error}); get it again") from error
 
 
 def _opened(path: Path) -> zipfile.ZipFile:

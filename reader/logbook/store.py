@@ -21,6 +21,7 @@ from sqlalchemy import (
     select,
 )
 
+from reader.damage import kept
 from reader.errors import LinecallError
 from reader.files import read_plain
 from reader.logbook.chain import Report, Seal, clock_ran_back
@@ -313,7 +314,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             row = self._row(connection, reading_id)
             history = [load_event(*found) for found in connection.execute(query)]
-        return _stored(row, history)
+            with kept(f"reading {reading_id}"):
+                return _stored(row, history)
 
     def row(self, reading_id: str) -> ReadingRow:
         """Row of one reading. Raises LinecallError if it is unknown."""
@@ -646,10 +648,11 @@ def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
 def _row_value(row: Row[Any]) -> ReadingRow:
     values = dict(row._mapping)
     closes = values["open_until"]
-    values["at"] = datetime.fromisoformat(values["at"])
-    values["open_until"] = None if closes is None else datetime.fromtimestamp(closes, UTC)
-    values["in_doubt"] = tuple(filter(None, values["in_doubt"].split("|")))
-    values["rank"] = None if values["rank"] is None else Rank(values["rank"])
+    with kept(f"the list's row of reading {values['id']}"):
+        values["at"] = datetime.fromisoformat(values["at"])
+        values["open_until"] = None if closes is None else datetime.fromtimestamp(closes, UTC)
+        values["in_doubt"] = tuple(filter(None, values["in_doubt"].split("|")))
+        values["rank"] = None if values["rank"] is None else Rank(values["rank"])
     return ReadingRow(**values)
 
 

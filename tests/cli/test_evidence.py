@@ -29,6 +29,7 @@ from PIL import Image
 from cli.main import main
 from reader.library.quiz import Key
 from reader.logbook import Logbook
+from tests.bench import hostile
 from tests.reader.library.quiz_library import answers_of, invented_library
 from tests.reader.logbook.samples import AT, add
 
@@ -547,7 +548,7 @@ def test_no_text_of_a_librarys_tables_is_computed_and_labels_come_back_as_they_w
     assert computed(table) == []
     filled = "\r\n".join(line + "present" if line.endswith(",") else line for line in table.split("\r\n"))
     (here / "labels.csv").write_text(filled, encoding="utf-8", newline="")
-    said = ("--labels", "labels.csv", "--graded-at", "2026-05-04")
+    said = ("--labels", "labels.csv", "--graded-at", "2026-05-04T12:00Z")
     added = run("library", "add", "photos", *said, "-l", "site")
     assert added.exit_code == 0, added.output
     assert run("library", "export", "handed-on", "-l", "site").exit_code == 0
@@ -632,3 +633,69 @@ def test_every_page_runs_and_loads_nothing_but_its_own(here: Path) -> None:
         for kind, digest in page.hashed:
             part = next(one for one in page.policy.split("; ") if one.startswith(f"{kind}-src"))
             assert digest in part, (name, kind)
+
+
+# --- what is damaged or forged ------------------------------------------------------------------------------------
+
+
+def test_hostile_inputs_end_in_one_line_each() -> None:
+    """A sample of the bench, which see."""
+    results = list(hostile.run(60, 3))
+    assert [(one.kind, one.command, one.problem, one.said) for one in results if one.problem] == []
+    assert {one.kind for one in results} == set(hostile.KINDS)
+    assert sum(one.status in {1, 2, 4} for one in results) > 30
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("UPDATE linecall_reading SET at = 'noon'", "the list's row of reading"),
+        ("UPDATE linecall_reading SET rank = 77", "the list's row of reading"),
+        ("DROP TABLE linecall_reading", "damaged"),
+    ],
+)
+def test_what_is_damaged_in_a_logbook_is_named(book: Path, statement: str, told: str) -> None:
+    changed(book, statement)
+    listed = run("logbook", "list", "-L", "log.db")
+    assert listed.exit_code in {1, 2}
+    assert len(listed.output.strip().splitlines()) == 1
+    assert told in listed.output
+
+
+@pytest.mark.parametrize("name", ["photos", "statement", "summary", "verdict"])
+def test_a_forged_event_without_one_of_its_parts_is_named(book: Path, name: str) -> None:
+    with closing(sqlite3.connect(book)) as connection, connection:
+        connection.execute("DROP TRIGGER linecall_no_update")
+        body = json.loads(connection.execute("SELECT body FROM linecall_event WHERE seq = 40").fetchone()[0])
+        del body["payload"][name]
+        text = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        connection.execute("UPDATE linecall_event SET body = ?, hash = ? WHERE seq = 40", (text, digest))
+    shown = run("logbook", "show", body["id"], "-L", "log.db")
+    assert shown.exit_code in {1, 2}
+    assert "event 40 of the logbook is damaged" in shown.output
+    assert name in shown.output
+    assert len(shown.output.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("UPDATE library_grading SET calls = '[]'", "grading"),
+        ("UPDATE library_grading SET at = ''", "grading"),
+        ("UPDATE library_verdict SET json = x'00'", "damaged"),
+        ("DELETE FROM library_about WHERE name = 'consensus'", "damaged"),
+        ("UPDATE library_file SET data = x'ff'", "file"),
+    ],
+)
+def test_what_is_damaged_in_a_library_is_said(here: Path, statement: str, told: str) -> None:
+    with invented_library(here / "library", 6) as library:
+        id = next(iter(library.examples())).id
+    with closing(sqlite3.connect(here / "library/library.sqlite")) as connection, connection:
+        connection.execute(statement)
+    for command in (("show", id), ("standard",), ("export", "handed-on")):
+        done = run("library", *command, "-l", "library")
+        assert "fault" not in done.output
+        assert "Traceback" not in done.output
+    assert run("library", "export", "handed-on-2", "-l", "library").exit_code in {1, 2}
+    assert told in run("library", "export", "handed-on-3", "-l", "library").output
