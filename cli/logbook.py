@@ -394,6 +394,9 @@ def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
     help="Where to write it; a zip must be named.  [default: standard output]",
 )
 @click.option("--force", is_flag=True, help="Overwrite a file.")
+@click.option(
+    "--strip-metadata", is_flag=True, help="Photos in a zip without what the phone wrote beside the pixels."
+)
 def export(
     readings: tuple[str, ...],
     logbook: str | None,
@@ -401,12 +404,18 @@ def export(
     kind: str,
     output: Path | None,
     force: bool,
+    strip_metadata: bool,
 ) -> None:
     """Hand the logbook on: a table of readings (csv), its events (jsonl), or a zip for a third party.
 
     The zip holds all events, because the chain is the proof, with the photos and verdicts of the readings named,
     or of all. Whoever gets it can check it with linecall logbook verify FILE.zip, or as its README.txt says.
+
+    The original photos carry what the phone wrote into them, often position and serial number. --strip-metadata takes
+    that out: pixels, turn and colour profile stay, and export.json has the hashes of original and picture.
     """
+    if strip_metadata and kind != "zip":
+        raise click.UsageError("--strip-metadata is for a zip; a table and events hold no photos")
     if kind == "zip" and output is None:
         raise click.UsageError("name the zip with -o FILE.zip")
     if kind != "zip" and readings:
@@ -418,8 +427,18 @@ def export(
         if kind == "zip":
             assert output is not None
             with open_whole(output, force=force) as file:
-                n = exports.write_zip(book, file, ids=[_id(typed) for typed in readings], at=_now())
-            click.echo(show.printable(f"written {output}: {n} readings; send its seal by another way"))
+                written = exports.write_zip(
+                    book,
+                    file,
+                    ids=[_id(typed) for typed in readings],
+                    at=_now(),
+                    strip_metadata=strip_metadata,
+                )
+            counted = f"{written.readings} reading{'s' * (written.readings != 1)}"
+            click.echo(show.printable(f"written {output}: {counted}; send its seal by another way"))
+            click.echo(show.photos_handed_on(stripped=strip_metadata))
+            for digest in written.left_out:
+                show.say_problem(f"photo {digest} is left out: its metadata could not be taken out")
             return
         lines = exports.event_lines(book) if kind == "jsonl" else exports.csv_lines(exports.all_rows(book))
         if output is None:

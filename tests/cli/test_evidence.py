@@ -13,6 +13,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -699,3 +700,75 @@ def test_what_is_damaged_in_a_library_is_said(here: Path, statement: str, told: 
         assert "Traceback" not in done.output
     assert run("library", "export", "handed-on-2", "-l", "library").exit_code in {1, 2}
     assert told in run("library", "export", "handed-on-3", "-l", "library").output
+
+
+# --- what is handed on --------------------------------------------------------------------------------------------
+
+
+def _phone_photo(path: Path) -> bytes:
+    """A demo photo with what phones write into theirs; returns its bytes."""
+    block = Image.Exif()
+    block[0x013B] = "SN-4711-0815"
+    block.get_ifd(0x8769)[0xA431] = "SN-4711-0815"
+    block.get_ifd(0x8825)[2] = (54.0, 19.0, 30.7)
+    with Image.open(DEMO / "teaching/plate-01.jpg") as image:
+        image.save(path, exif=block, quality=95)
+    return path.read_bytes()
+
+
+def test_a_zip_says_what_photos_carry_and_can_do_without_it(here: Path) -> None:
+    data = _phone_photo(here / "phone.jpg")
+    run("read", "phone.jpg", "--out", "out", "-L", "log.db", "--operator", "A. Lind")
+    whole = run("logbook", "export", "--format", "zip", "-o", "whole.zip", "-L", "log.db")
+    assert "position and serial number" in whole.output
+    done = run("logbook", "export", "--format", "zip", "-o", "bare.zip", "-L", "log.db", "--strip-metadata")
+    assert done.exit_code == 0, done.output
+    with zipfile.ZipFile("bare.zip") as archive:
+        manifest = json.loads(archive.read("export.json"))
+        photo = next(name for name in archive.namelist() if name.startswith("photos/"))
+        content, readme = archive.read(photo), archive.read("README.txt").decode()
+    with zipfile.ZipFile("whole.zip") as archive:
+        assert "serial number" in archive.read("README.txt").decode()
+    assert b"SN-4711-0815" in data
+    assert b"SN-4711-0815" not in content
+    assert "without what the phone wrote" in readme
+    original, picture = (hashlib.sha256(one).hexdigest() for one in (data, content))
+    assert manifest["stripped"] == {original: picture}
+    checked = run("logbook", "verify", "bare.zip")
+    assert checked.exit_code == 0, checked.output
+    assert "without the camera's metadata" in checked.output
+
+
+def test_a_photo_in_a_bare_zip_that_was_altered_is_found(here: Path) -> None:
+    _phone_photo(here / "phone.jpg")
+    run("read", "phone.jpg", "--out", "out", "-L", "log.db", "--operator", "A. Lind")
+    run("logbook", "export", "--format", "zip", "-o", "bare.zip", "-L", "log.db", "--strip-metadata")
+    with zipfile.ZipFile("bare.zip") as before, zipfile.ZipFile("odd.zip", "w") as after:
+        for name in before.namelist():
+            data = before.read(name)
+            after.writestr(name, data[:-9] + b"x" + data[-8:] if name.startswith("photos/") else data)
+    checked = run("logbook", "verify", "odd.zip")
+    assert checked.exit_code == 1
+    assert "has been altered" in checked.output
+
+
+def test_a_library_is_handed_on_without_positions_and_read_back(here: Path) -> None:
+    data = _phone_photo(here / "phone.jpg")
+    (here / "labels.csv").write_text(
+        "photo,grader,role,graded_at,window,mark,call\n"
+        "phone.jpg,R. Aalto,expert,2026-05-04T12:00Z,1,indicator,present\n"
+    )
+    added = run("library", "add", "phone.jpg", "--labels", "labels.csv", "-l", "site")
+    assert added.exit_code == 0, added.output
+    assert "position and serial number" in run("library", "export", "whole", "-l", "site").output
+    done = run("library", "export", "bare", "-l", "site", "--strip-metadata")
+    assert done.exit_code == 0, done.output
+    files = [path for path in (here / "bare").rglob("*") if path.is_file()]
+    assert not [path for path in files if b"SN-4711-0815" in path.read_bytes()]
+    stripped = json.loads((here / "bare/stripped.json").read_bytes())
+    photo = next((here / "bare/photos").iterdir()).read_bytes()
+    assert stripped == {hashlib.sha256(data).hexdigest(): hashlib.sha256(photo).hexdigest()}
+    assert "serial number" in (here / "whole/DATASHEET.md").read_text()
+    back = run("library", "import", "bare", "-l", "other")
+    assert back.exit_code == 0, back.output
+    assert "1 examples added" in back.output

@@ -189,9 +189,9 @@ def tampered(folder: Path, name: str, *, old: bytes, new: bytes, seal: bool = Fa
         (
             "settings.json",
             b'"linecall_library": 1',
-            b'"linecall_library": 2',
+            b'"linecall_library": 3',
             True,
-            "is an exported library of format 2",
+            "is an exported library of format 3",
         ),
         ("settings.json", b'"settings/', b'"../settings/', True, "which is no settings file of a library"),
         (HASHES, b"  DATASHEET.md", b"  ../DATASHEET.md", False, "line 1: is no hash and file"),

@@ -126,7 +126,7 @@ def test_what_the_readme_says_to_check_without_linecall_works(export: Path, tmp_
     bad = run()
     assert bad.returncode == 1
     assert "AssertionError: 7" in bad.stderr
-    assert "{" not in README.format(seal="", n=0)
+    assert "{" not in README.format(seal="", photos="")
 
 
 def bad_event(report: Report) -> tuple[int | None, str]:
@@ -307,8 +307,8 @@ def test_what_is_no_export_is_told(export: Path, tmp_path: Path) -> None:
     for manifest, message in (
         (b"[]", "is not what an export has"),
         (
-            b'{"format": 2, "readings": [], "seal": "x"}',
-            "is an export of format 2, but this linecall knows up to 1",
+            b'{"format": 3, "readings": [], "seal": "x"}',
+            "is an export of format 3, but this linecall knows up to 2",
         ),
         (b'{"format": 1, "readings": [], "seal": "x"}', "is no seal"),
     ):
