@@ -30,7 +30,7 @@ from PIL import Image
 from cli.main import main
 from reader.library.quiz import Key
 from reader.logbook import Logbook
-from tests.bench import hostile
+from tests.bench import hostile, kills
 from tests.reader.library.quiz_library import answers_of, invented_library
 from tests.reader.logbook.samples import AT, add
 
@@ -634,6 +634,14 @@ def test_every_page_runs_and_loads_nothing_but_its_own(here: Path) -> None:
         for kind, digest in page.hashed:
             part = next(one for one in page.policy.split("; ") if one.startswith(f"{kind}-src"))
             assert digest in part, (name, kind)
+
+
+def test_what_was_acknowledged_before_a_kill_is_kept_and_nothing_is_half_written() -> None:
+    """A sample of the bench, which see."""
+    results = list(kills.run(2, 5))
+    assert [(one.name, one.after_s, one.problems) for one in results if one.problems] == []
+    assert len({one.name for one in results}) == 4
+    assert any(not one.finished for one in results)
 
 
 # --- what is damaged or forged ------------------------------------------------------------------------------------
