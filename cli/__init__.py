@@ -1,1 +1,6 @@
 """The command line of linecall: parse, call the reader, show."""
+
+import os
+
+# The reader's matrices are small: threads for them cost more than they bring, and far more beside other processes.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

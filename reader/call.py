@@ -32,8 +32,9 @@ EDGE = -2.0
 """Log likelihood ratio of line over edge below which a line's shape counts against it. Faint true lines fall below it
 once in a thousand (simulated)."""
 
-LOSSES = ("smoothed", "near_white", "compressed")
+LOSSES = ("smoothed", "near_white", "veiled", "compressed", "few_tones")
 """Flags of a file that may have lost a faint line: nothing is called absent in it."""
+OFF = "the reference line lies at the end of its search, so this may be another place than the mark's"
 UNEVEN = 0.002
 """Heights below this, absorbance, are no shadow worth a word: half a per cent of the light."""
 
@@ -143,11 +144,16 @@ def call_mark(
     # A height below zero is noise, and excludes no more than zero does.
     bound = max(measured.height, 0.0) + held.reach
     height = f"height {measured.height:.4f}"
+    if "place_unsure" in measured.flags:
+        unsure = f"{height}, but its window may lie elsewhere: {FLAGS['place_unsure']}"
+        return _call(measured, "doubtful", blank, detection, [unsure], disturbed=True)
     if measured.height > needed:
         above = f"{height} is above the limit of blank, {needed:.4f}"
         against = looks_against(measured, place, thresholds)
         if against:
             return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
+        if "window_off" in measured.flags:
+            return _call(measured, "doubtful", blank, detection, [above, OFF], disturbed=True)
         reach = measured.shade_reach or 0.0
         if measured.height - reach <= needed:
             may = f"a shadow that the plastic beside it shows may lie on it, worth up to {reach:.4f}"
@@ -171,10 +177,7 @@ def call_mark(
         return _call(measured, "doubtful", blank, detection, [glare], disturbed=True)
     below = f"{height} is not above the limit of blank, {needed:.4f}"
     if "window_off" in measured.flags:
-        elsewhere = (
-            "the reference line lies at the end of its search, so a line may be beyond this mark's, too"
-        )
-        return _call(measured, "doubtful", blank, detection, [below, elsewhere], disturbed=True)
+        return _call(measured, "doubtful", blank, detection, [below, OFF], disturbed=True)
     lost = [flag for flag in LOSSES if flag in measured.flags]
     if bound < ceiling and lost:
         taken = f"a line may have been taken from the file: {FLAGS[lost[0]]}"

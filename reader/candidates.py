@@ -1,20 +1,25 @@
 """Rough places where a plate may lie in a reduced photo: four-sided regions, and groups of openings."""
 
+import math
 from collections.abc import Iterator
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.geometry import Points
+from reader.geometry import Points, signed_area
 
 Picture = NDArray[np.uint8]
+Point = tuple[float, float]
 
 # A plate fills at least this share of the frame, or its marks would be too few pixels wide to read.
 LEAST_SHARE = 0.012
 LEVELS = 14
 # Regions are looked for at this size first, px along the long side; their corners are refined elsewhere.
 SIDE = 560
+# Regions this near to one another at that size, px, are one.
+SAME_PX = 5.0
 
 
 def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
@@ -28,7 +33,7 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
             cv2.resize(small, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
         )
     found: list[Points] = []
-    areas: list[float] = []
+    known: list[Points] = []
     least = LEAST_SHARE * small.shape[0] * small.shape[1]
     for contour in _contours(small):
         box = cv2.boundingRect(contour)
@@ -38,18 +43,18 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
         area = cv2.contourArea(hull)
         if area < least or area > 0.97 * small.shape[0] * small.shape[1]:
             continue
-        quad = quad_around(hull[:, 0].astype(np.float64))
-        if quad is None or area < 0.85 * cv2.contourArea(quad.astype(np.float32)):
-            continue
         if cv2.contourArea(contour) < 0.6 * area:
             continue
-        if any(
-            abs(a - area) < 0.1 * area and np.abs(q - quad).max() < 6
-            for q, a in zip(found, areas, strict=True)
-        ):
+        # One thing stands out at many levels.
+        looks = np.array([box[0], box[1], box[0] + box[2], box[1] + box[3], 4 * np.sqrt(area)])
+        if any(np.abs(other - looks).max() < SAME_PX for other in known):
             continue
-        found.append(quad)
-        areas.append(area)
+        known.append(looks)
+        quad = quad_around(hull[:, 0])
+        if quad is None or area < 0.85 * cv2.contourArea(quad.astype(np.float32)):
+            continue
+        if not any(np.abs(other - quad).max() < SAME_PX for other in found):
+            found.append(quad)
     return [(quad + 0.5) / scale - 0.5 for quad in found]
 
 
@@ -77,36 +82,37 @@ def _long(mask: Picture, least: float) -> Iterator[NDArray[np.int32]]:
             yield np.asarray(contour, np.int32)
 
 
-def quad_around(hull: Points) -> Points | None:
+def quad_around(hull: NDArray[Any]) -> Points | None:
     """Small quadrilateral (4, 2) around a convex polygon (n, 2), clockwise: drop the side whose loss adds
     least area.
     """
-    epsilon = 0.004 * cv2.arcLength(hull.astype(np.float32), True)
-    polygon = cv2.approxPolyDP(hull.astype(np.float32), epsilon, True)[:, 0].astype(np.float64)
+    outline = hull.astype(np.float32)
+    polygon = cv2.approxPolyDP(outline, 0.004 * cv2.arcLength(outline, True), True)[:, 0].astype(np.float64)
     if len(polygon) < 4:
         return None
-    x, y = polygon.T
-    if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) < 0:
+    if signed_area(polygon) < 0:
         polygon = polygon[::-1]
-    corners = list(polygon)
+    corners: list[Point] = [(float(x), float(y)) for x, y in polygon]
     while len(corners) > 4:
-        best, place, at = np.inf, -1, corners[0]
         n = len(corners)
-        for i in range(n):
-            a, b, c, d = corners[i - 1], corners[i], corners[(i + 1) % n], corners[(i + 2) % n]
-            r, s = b - a, c - d
-            cross = r[0] * s[1] - r[1] * s[0]
-            if cross >= -1e-9:
-                continue
-            t = ((d - a)[0] * s[1] - (d - a)[1] * s[0]) / cross
-            if t < 1:
-                continue
-            p = a + t * r
-            added = abs((c - b)[0] * (p - b)[1] - (c - b)[1] * (p - b)[0]) / 2
-            if added < best:
-                best, place, at = added, i, p
-        if place < 0:
+        joins = [_joined(*(corners[(i + k) % n] for k in (-1, 0, 1, 2))) for i in range(n)]
+        place = min(range(n), key=lambda i: joins[i][0])
+        added, corner = joins[place]
+        if not np.isfinite(added):
             return None
-        corners[place] = at
+        corners[place] = corner
         del corners[(place + 1) % n]
     return np.array(corners)
+
+
+def _joined(a: Point, b: Point, c: Point, d: Point) -> tuple[float, Point]:
+    """Where the sides a-b and d-c of a convex polygon meet beyond b and c, and the area that adds, else infinite."""
+    rx, ry, sx, sy = b[0] - a[0], b[1] - a[1], c[0] - d[0], c[1] - d[1]
+    cross = rx * sy - ry * sx
+    if cross >= -1e-9:
+        return math.inf, b
+    t = ((d[0] - a[0]) * sy - (d[1] - a[1]) * sx) / cross
+    if t < 1:
+        return math.inf, b
+    x, y = a[0] + t * rx, a[1] + t * ry
+    return abs((c[0] - b[0]) * (y - b[1]) - (c[1] - b[1]) * (x - b[0])) / 2, (x, y)

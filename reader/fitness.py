@@ -66,7 +66,7 @@ def check_sharpness(strips: Sequence[Strip], layout: Layout, thresholds: Thresho
     blur = blur_mm(float(np.median([strip.edge_share for strip in strips])))
     edgeless = [strip.window.id for strip in strips if strip.edge_step < EDGE_STEP_MIN]
     if blur > thresholds.max_blur * narrowest or len(edgeless) > len(strips) / 2:
-        refuse("blurred", width=f"{narrowest:g}")
+        refuse("blurred", far=f" for marks of {narrowest:g} mm")
     if edgeless:
         refuse("window_hidden", windows=named(edgeless))
 

@@ -181,3 +181,39 @@ def camera_from(homography: ArrayLike, *, focal: float, centre: ArrayLike) -> Ca
 def turned(camera: Camera, turn: ArrayLike) -> Matrix:
     """The camera's rotation followed by a small one, given as a rotation vector (3,) in radians."""
     return np.asarray(cv2.Rodrigues(np.asarray(turn, np.float64))[0] @ camera.rotation, np.float64)
+
+
+def cameras_from_affine(
+    linear: ArrayLike, at_mm: ArrayLike, seen: ArrayLike, *, focal: float, centre: ArrayLike
+) -> tuple[Camera, Camera]:
+    """The two cameras that see a small part of a plane by an affine map: tilted one way, and the other.
+
+    linear (2, 2) : px per mm round the point at_mm (2,), which is seen at (2,) px. So near by, perspective
+    does not show, and both tilts foreshorten alike; off the axis that holds for a camera turned to the point.
+    """
+    c = np.asarray(centre, np.float64)
+    ray = np.append((np.asarray(seen, np.float64) - c) / focal, 1.0)
+    distance = float(np.linalg.norm(ray))
+    ray = ray / distance
+    axis = np.cross(ray, (0.0, 0.0, 1.0))
+    sine = float(np.linalg.norm(axis))
+    angle = float(np.arctan2(sine, ray[2]))
+    towards = np.asarray(cv2.Rodrigues(axis / max(sine, 1e-12) * angle)[0], np.float64)
+    # How the turned camera would see the same map, px of a picture with the same focal length.
+    across = towards @ np.concatenate([np.eye(2) / focal, np.zeros((1, 2))])
+    turned_map = focal * across[:2] * distance**-1 @ np.asarray(linear, np.float64)
+    u, (large, small), vt = np.linalg.svd(turned_map)
+    flip_u, flip_v = np.linalg.det(u), np.linalg.det(vt)
+    left, right = np.eye(3), np.eye(3)
+    left[:2, :2], right[:2, :2] = u, vt
+    left[2, 2], right[2, 2] = flip_u, flip_v
+    cos = small / large
+    sin = float(np.sqrt(max(0.0, 1 - cos**2)))
+    mm = np.asarray(at_mm, np.float64)
+    cameras = []
+    for lean in (sin, -sin):
+        tilt = np.array([[1, 0, 0], [0, cos, -lean], [0, lean, cos]])
+        rotation = towards.T @ left @ tilt @ right
+        shift = focal / large * ray - rotation[:, :2] @ mm
+        cameras.append(Camera(rotation=rotation, shift=shift, focal=focal, centre=c))
+    return cameras[0], cameras[1]

@@ -22,6 +22,7 @@ from reader.line import DYE, LUMA, line_shape
 from reader.profile import Profile
 from reader.settings import IndicatorMark, Layout
 from reader.shade import Shade, unasked_shade
+from reader.spread import robust_pool
 from reader.witness import check_edge, dye_evidence, dye_share, which_dye
 
 FloatArray = NDArray[np.float64]
@@ -64,6 +65,11 @@ MISFIT_MM = 2.5
 """The model's fit is judged this far about a line: where an edge tells on a 1 mm line's height."""
 FLANK_MM = 1.3
 """Steepness nearer to a line than this may be the line's own flank, displaced and blurred."""
+SLOPE_ROWS = 3
+BESIDE_MM = 2.0
+LIKE_SLOPE = 2.0
+"""A blank counts in full up to so many times the slope beside the marks, within so many mm of a line's flank; slopes
+are taken over so many rows to each side."""
 BESIDE_SHADOW_MM = 0.35
 """Where an end's shadow reaches up to a line, the baseline below the line is unsure by its slope over so many mm."""
 MIN_BLANK_ROWS = 16
@@ -72,6 +78,11 @@ BLANK_APART = 1.4
 """Blank lines so many line widths apart count as independent (a blurred line and its neighbour's flank)."""
 FALLBACK_NOISE = 0.004
 """Whitened blank height assumed where a plate has no blank stretch at all (8-bit noise of one code)."""
+TONE_MIN = 0.05
+"""Darker membranes are taken for so bright when codes are turned into absorbance."""
+LEAST_NOISE = 2e-5
+"""Whitened height of a blank, 1 sigma, that rounding to 8-bit codes leaves though everything is alike: a hundredth of
+a code over the thousands of pixels of a line."""
 PLATE_WEIGHT = 12.0
 """Blank heights that the whole plate's spread is worth against a single window's own."""
 ENOUGH_BLANKS = 20.0
@@ -175,11 +186,12 @@ class NoiseModel:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Blanks:
-    """Whitened heights at places without a mark, (n, 3) RGB; how many are independent; how far apart
-    they lie; and the variance of luma that
-    a membrane's usual unevenness would give them."""
+    """Whitened heights at places without a mark, (n, 3) RGB; how much each is worth (n,), 1 for one like the marks'
+    own places; how many are independent; how far apart they lie; and the variance of luma that a membrane's usual
+    unevenness would give them."""
 
     rgb: FloatArray
+    worth: FloatArray
     independent: float
     step_mm: float
     usual: float
@@ -187,6 +199,17 @@ class _Blanks:
     @property
     def luma(self) -> FloatArray:
         return np.asarray(self.rgb @ LUMA)
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Mean square (3, 3) of the heights, each by its worth; never less than rounding leaves."""
+        found = (self.rgb * self.worth[:, None]).T @ self.rgb / self.worth.sum()
+        return np.asarray(found + LEAST_NOISE**2 * np.eye(3))
+
+    @property
+    def sd(self) -> float:
+        """Root of the mean square of luma."""
+        return math.sqrt(float(LUMA @ self.covariance @ LUMA))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -236,20 +259,23 @@ def measure_marks(
     *,
     chroma_floor: float = 0.0,
     tone: float = 0.8,
+    rounding: float = 0.0,
 ) -> tuple[WindowFit, ...]:
     """Measure all marks of a plate: one WindowFit a profile, in order. Heights may be negative, as noise makes them.
 
-    shades : the change of light along each window. losses : by window, flags of what may have taken a faint line.
+    shades : the change of light along each window. losses : by window, flags of what may have taken
+    a faint line, or put the window elsewhere.
 
     chroma_floor : the smallest chroma amplitude that the file carries, in 8-bit codes. tone : the membranes' encoded
-    brightness, 0..1, which says how many codes a given absorbance is.
+    brightness, 0..1, which says how many codes a given absorbance is. rounding : what the file's rounding alone may
+    have made of a blank, codes of luma, 1 sigma: no height is known better.
     """
     shades = shades or [unasked_shade(len(profile.position_mm)) for profile in profiles]
     noise = _learn_noise(profiles, shades, layout)
     blanks = [_blanks(profile, shade, layout, noise) for profile, shade in zip(profiles, shades, strict=True)]
     levels = [_noise_level(own, blanks) for own in blanks]
     fits = [
-        _fit(profile, shade, layout, noise, level.sigma)
+        _fit(profile, shade, layout, noise, level.sigma, rounding / codes_per_height(max(tone, TONE_MIN)))
         for profile, shade, level in zip(profiles, shades, levels, strict=True)
     ]
     carried = faintest_colour(chroma_floor, tone)
@@ -410,7 +436,7 @@ def _blanks(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel) -
     width = layout.marks.indicator.width
     places = _blank_places(x, width) if len(x) >= MIN_BLANK_ROWS else x[:0]
     if not len(places):
-        return _Blanks(rgb=np.zeros((0, 3)), independent=0.0, step_mm=1.0, usual=0.0)
+        return _Blanks(rgb=np.zeros((0, 3)), worth=np.zeros(0), independent=0.0, step_mm=1.0, usual=0.0)
     modes = shade.modes[:, rows]
     projected = _projection(_covariance(x, noise) + modes.T @ modes / noise.white, _trend(x))
     shapes = line_shape(x[:, None] - places[None], width, DEFAULT_BLUR_MM)
@@ -418,12 +444,30 @@ def _blanks(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel) -
     power = np.einsum("ij,ji->i", filters, shapes)
     heights = (filters @ profile.absorbance[rows]) / np.sqrt(power)[:, None]
     step_mm = float(profile.position_mm[1] - profile.position_mm[0])
+    worth = _likeness(profile, layout, rows, places)
     return _Blanks(
         rgb=heights,
-        independent=max(1.0, len(places) * step_mm / (BLANK_APART * width)),
+        worth=worth,
+        independent=max(1.0, float(worth.sum()) * step_mm / (BLANK_APART * width)),
         step_mm=step_mm,
         usual=MEMBRANE_SD**2 * float(np.median(power)),
     )
+
+
+def _likeness(profile: Profile, layout: Layout, rows: BoolArray, places: FloatArray) -> FloatArray:
+    """How much each blank place (n,) is worth, 0..1: one in steeper shading than any mark's place is unlike it.
+
+    What a displaced row, a lens or a fit leaves of a slope grows with the slope, its variance with the slope's square.
+    """
+    x = profile.position_mm
+    slope = np.abs(np.gradient(_running_mean(profile.absorbance @ LUMA, SLOPE_ROWS), x))
+    beside = [
+        float(np.median(slope[rows & (np.abs(x - mark.position) < mark.width / 2 + BESIDE_MM)]))
+        for mark in _marks(layout)
+        if (rows & (np.abs(x - mark.position) < mark.width / 2 + BESIDE_MM)).any()
+    ]
+    like = LIKE_SLOPE * max([*beside, float(np.median(slope[rows]))]) + STEEP_FLOOR
+    return np.asarray(np.minimum(1.0, (like / np.maximum(np.interp(places, x, slope), 1e-12)) ** 2))
 
 
 def _blank_places(x: FloatArray, width: float) -> FloatArray:
@@ -450,36 +494,56 @@ def _searched(luma: FloatArray, sigma: float, step_mm: float) -> FloatArray:
 
 
 def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
-    """A window's noise: its own blanks and the whole plate's, by the number of independent ones."""
+    """A window's noise: its own blanks and the whole plate's, by the number of independent ones.
+
+    An odd window does not speak for the others, nor they for it (Algorithm S): it is judged more by its own.
+    """
     total = sum(blanks.independent for blanks in plate)
     if total == 0:
         rgb = FALLBACK_NOISE**2 * np.ones((3, 3))
         return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=MEMBRANE_FREEDOM, rgb=rgb)
-    weights = [blanks.independent / max(1, len(blanks.rgb)) for blanks in plate]
-    pooled = sum((w * b.rgb.T @ b.rgb for w, b in zip(weights, plate, strict=True)), np.zeros((3, 3))) / total
-    share = own.independent / (own.independent + PLATE_WEIGHT)
-    alone = own.rgb.T @ own.rgb / len(own.rgb) if len(own.rgb) else pooled
-    rgb = share * alone + (1 - share) * pooled
+    known = [blanks for blanks in plate if blanks.independent > 0]
+    weights = np.array([blanks.independent for blanks in known])
+    drawn = robust_pool([blanks.sd for blanks in known], weights)[1] ** 2
+    pooled = sum(w * d * b.covariance for w, d, b in zip(weights, drawn, known, strict=True)) / total
+    odd = next((float(d) for d, b in zip(drawn, known, strict=True) if b is own), 1.0)
+    share = own.independent / (own.independent + PLATE_WEIGHT * odd)
+    alone = own.covariance if own.independent else pooled
+    rgb = np.asarray(share * alone + (1 - share) * pooled)
     weight = share * own.independent + (1 - share) * total
-    usual = share * own.usual + (1 - share) * sum(b.independent * b.usual for b in plate) / total
+    usual = share * own.usual + (1 - share) * sum(b.independent * b.usual for b in known) / total
     found = float(LUMA @ rgb @ LUMA)
     lacking = max(0.0, ENOUGH_BLANKS - total)
     rgb = rgb * (weight * found + lacking * usual) / ((weight + lacking) * found)
     sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
     scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
-    searched = [_searched(b.luma, sigma / scale, b.step_mm) for b in plate]
+    searched = [
+        _searched(b.luma * math.sqrt(d), sigma / scale, b.step_mm) for d, b in zip(drawn, known, strict=True)
+    ]
+    worth = [w * b.worth / b.worth.sum() / total for w, b in zip(weights, known, strict=True)]
     # The best of noise: below 0 it is the bias of the few places, and belongs to the spread.
-    mean = max(0.0, sum(w * float(f.sum()) for w, f in zip(weights, searched, strict=True)) / total)
-    spread = sum(w * float(((f - mean) ** 2).sum()) for w, f in zip(weights, searched, strict=True)) / total
+    mean = max(0.0, sum(float(w @ f) for w, f in zip(worth, searched, strict=True)))
+    spread = sum(float(w @ (f - mean) ** 2) for w, f in zip(worth, searched, strict=True))
     freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
-    return _Level(sigma=sigma, mean=scale * mean, sd=scale * math.sqrt(spread), freedom=freedom, rgb=rgb)
+    return _Level(
+        sigma=sigma,
+        mean=scale * mean,
+        sd=scale * math.sqrt(spread + LEAST_NOISE**2),
+        freedom=freedom,
+        rgb=rgb,
+    )
 
 
 # --- fit -------------------------------------------------------------------------------------------------------------
 
 
-def _fit(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigma: float) -> _Fit:
-    """Place, width and height of both marks in luma, by penalised generalised least squares."""
+def _fit(
+    profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigma: float, rounding: float
+) -> _Fit:
+    """Place, width and height of both marks in luma, by penalised generalised least squares.
+
+    rounding : luma absorbance, 1 sigma, below which no height is known.
+    """
     rows = _used(profile, layout)
     x = profile.position_mm[rows]
     y = profile.absorbance[rows] @ LUMA
@@ -510,9 +574,8 @@ def _fit(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel, sigm
         for k in (0, 1)
     ]
     heights = np.array([edge.height for edge in alone])
-    errors = np.hypot(
-        np.maximum(plain * misfit, [edge.error for edge in alone]), _beside_shadow(profile, layout, rows)
-    )
+    known = np.maximum(np.maximum(plain * misfit, [edge.error for edge in alone]), rounding)
+    errors = np.hypot(known, _beside_shadow(profile, layout, rows))
     return _Fit(
         rows=rows,
         x=x,
@@ -835,6 +898,12 @@ def _angle_error(colour: FloatArray, dye: FloatArray, level: _Level, error: floa
     return math.degrees(math.atan2(spread, float(np.linalg.norm(colour))))
 
 
+def codes_per_height(tone: float) -> float:
+    """8-bit codes that an absorbance of 1 takes off a channel of an encoded brightness 0..1, to first order (gamma of
+    about 2.2)."""
+    return tone * 255 * math.log(10) / 2.2
+
+
 def faintest_colour(chroma_floor: float, tone: float) -> float:
     """Luma height from which a red line's chroma exceeds the file's floor well enough to be believed.
 
@@ -842,8 +911,7 @@ def faintest_colour(chroma_floor: float, tone: float) -> float:
     dye's direction and ITU-R BT.601, moves Cr by 0.713 of the difference between red's loss and luma's.
     """
     dye = DYE["red"]
-    codes_per_height = tone * 255 * math.log(10) / 2.2
-    chroma = 0.713 * (float(LUMA @ dye) - dye[0]) * codes_per_height
+    chroma = 0.713 * (float(LUMA @ dye) - dye[0]) * codes_per_height(tone)
     return float(CHROMA_MARGIN * chroma_floor / chroma * float(LUMA @ dye))
 
 

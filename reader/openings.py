@@ -6,6 +6,7 @@ For plates whose outline a shadow, the frame or the table hides.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -27,6 +28,9 @@ DISC_ASPECT = 1.7
 # starts.
 NEAR_MM, NEAR_SHARE = 2.0, 0.15
 MOST_PLACES = 8
+# A stretch between marks and ends counts from this share of its window's length; scales along and across it differ
+# by the slant of the view, natural logarithm; the best so many starts are followed up.
+LEAST_STRETCH, UNEVEN, MOST_STARTS = 0.35, 0.6, 40
 # Speckled tables show hundreds of small blobs; the largest are looked at.
 MOST_BARS, MOST_DISCS = 40, 150
 
@@ -49,6 +53,11 @@ class Place:
     mm_to_px: Points
     matched: int
     expected: int
+
+    @property
+    def is_affine(self) -> bool:
+        """Whether too few openings were matched for perspective to show."""
+        return bool(np.abs(self.mm_to_px[2, :2]).max() == 0)
 
 
 def find_blobs(small: Picture) -> Blobs:
@@ -110,18 +119,19 @@ def _distinct(blobs: list[Points], sizes: list[float], most: int, shape: tuple[i
 def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -> list[Place]:
     """Places where a plan's openings meet blobs, best first; shape: rows and columns of the reduced picture.
 
-    Every bar is taken for every window, either way round; where a disc lies at that window's well, all other
-    openings are predicted from there, and what is found refines the prediction.
+    Every bar is taken for every window, or for what a mark leaves of it, either way round; where a disc lies at that
+    window's well, all other openings are predicted from there, and what is found refines the prediction.
     """
     if len(blobs.bars) == 0 or len(blobs.discs) == 0:
         return []
     places = []
     for number, plan in enumerate(plans):
-        for window in plan.window:
-            for h in _starts(window, blobs):
-                place = _grow(plan, number, window, h, blobs, shape)
-                if place is not None:
-                    places.append(place)
+        starts = [(miss, window, h) for window in plan.window for miss, h in _starts(plan, window, blobs)]
+        starts.sort(key=lambda start: start[0])
+        for _, window, h in starts[:MOST_STARTS]:
+            place = _grow(plan, number, window, h, blobs, shape)
+            if place is not None:
+                places.append(place)
     places.sort(key=lambda p: -p.matched / max(2, p.expected) - 0.05 * p.matched)
     kept: list[Place] = []
     for place in places:
@@ -138,27 +148,34 @@ def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -
     return kept
 
 
-def _starts(window: Window, blobs: Blobs) -> list[Points]:
-    """Affine maps (3, 3), mm to px, that take a window to a bar, either way round, and its well to where a
-    disc is.
+def _starts(plan: Layout, window: Window, blobs: Blobs) -> list[tuple[float, Points]]:
+    """Affine maps (3, 3), mm to px, that take a window, or a stretch between its marks and ends, to a bar, either way
+    round, and its well to where a disc is; each with how far the disc is from there, mm.
     """
     flow = np.array(window.flow) / np.hypot(*window.flow)
     right = np.array([-flow[1], flow[0]])
-    centre, away = np.array(window.centre), np.array(window.well) - np.array(window.centre)
-    per_along = blobs.bars[:, 1] / (window.length / 2 + SEEN_GROWTH_MM)
+    well = np.array(window.well)
+    reach = NEAR_MM + NEAR_SHARE * float(np.hypot(*(well - np.array(window.centre))))
     per_across = blobs.bars[:, 2] / (window.breadth / 2 + SEEN_GROWTH_MM)
+    across_size = np.linalg.norm(per_across, axis=1)
     starts = []
-    for sign in (1.0, -1.0):
-        linear = sign * (per_along[:, :, None] * flow + per_across[:, :, None] * right)
-        well = blobs.bars[:, 0] + linear @ away
-        scale = np.sqrt(np.abs(np.linalg.det(linear)))
-        miss = np.linalg.norm(blobs.discs[None] - well[:, None], axis=2).min(axis=1)
-        near = miss < scale * (NEAR_MM + NEAR_SHARE * np.hypot(*away))
-        for middle, turn in zip(blobs.bars[near, 0], linear[near], strict=True):
-            h = np.eye(3)
-            h[:2, :2] = turn
-            h[:2, 2] = middle - turn @ centre
-            starts.append(h)
+    cuts = sorted((0.0, plan.marks.indicator.position, plan.marks.reference.position, window.length))
+    for low, high in combinations(cuts, 2):
+        if high - low < LEAST_STRETCH * window.length:
+            continue
+        middle = np.array(window.centre) + ((low + high) / 2 - window.length / 2) * flow
+        per_along = blobs.bars[:, 1] / ((high - low) / 2 + SEEN_GROWTH_MM)
+        even = np.abs(np.log(np.linalg.norm(per_along, axis=1) / across_size)) < UNEVEN
+        for sign in (1.0, -1.0):
+            linear = sign * (per_along[:, :, None] * flow + per_across[:, :, None] * right)
+            at = blobs.bars[:, 0] + linear @ (well - middle)
+            scale = np.sqrt(np.abs(np.linalg.det(linear)))
+            miss = np.linalg.norm(blobs.discs[None] - at[:, None], axis=2).min(axis=1) / scale
+            for i in np.flatnonzero(even & (miss < reach)):
+                h = np.eye(3)
+                h[:2, :2] = linear[i]
+                h[:2, 2] = blobs.bars[i, 0] - linear[i] @ middle
+                starts.append((float(miss[i]), h))
     return starts
 
 

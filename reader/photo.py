@@ -81,6 +81,7 @@ class Photo:
 
     pixels : (H, W, 3) uint8 or uint16, BGR, still encoded as `encoding` says, read-only.
     captured_at : aware where the file gives its offset from UTC, else naive; None where unknown.
+    tagged_size : width and height, px, that the camera wrote into the file, not turned upright; None where unknown.
     sha256 : of the file. notes : codes of `quality.FLAGS`.
     """
 
@@ -89,6 +90,7 @@ class Photo:
     sha256: str
     encoding: Encoding = "srgb"
     captured_at: datetime | None = None
+    tagged_size: tuple[int, int] | None = None
     chroma: ChromaInfo = ChromaInfo()
     notes: tuple[str, ...] = ()
 
@@ -149,6 +151,7 @@ def open_photo(path: Path) -> Photo:
         pixels=pixels,
         encoding=encoding,
         captured_at=exif.captured_at,
+        tagged_size=exif.size,
         sha256=sha256,
         chroma=picture.chroma,
         notes=(*picture.notes, *exif.notes, *colour_notes),

@@ -82,9 +82,14 @@ REFUSALS: dict[str, Refusal] = {
         remedy="take away what covers {windows} and photograph from straight above",
     ),
     "blurred": Refusal(
-        reason="the picture is too blurred for marks of {width} mm",
+        reason="the picture is too blurred{far}",
         remedy="rest the phone or your elbows on something, tap on the plate to focus, give more light, "
         "and photograph it again",
+    ),
+    "shaken": Refusal(
+        reason="the photo is shaken{far}",
+        remedy="rest the phone or both elbows on something, give more light, and let it take the photo by its timer or "
+        "a touch on its side button",
     ),
     "one_photo": Refusal(
         reason="one photo alone cannot be read as several of one plate",
@@ -114,6 +119,12 @@ REFUSALS: dict[str, Refusal] = {
     ),
 }
 
+COPY = Refusal(
+    reason="the file is not the camera's own: it was shrunk, taken from a screen or compressed anew",
+    remedy="send the original file, as a file and not as a picture in a chat",
+)
+"""What is said of a file that may have lost what its original shows."""
+
 FLAGS: dict[str, str] = {
     "odd_orientation": "the file's orientation tag makes no sense; the photo is taken as it is stored",
     "broken_exif": "the file's EXIF block is broken; its orientation and capture time may be lost",
@@ -129,8 +140,15 @@ FLAGS: dict[str, str] = {
     "faint line with it; give more light, switch filters off, and send the original file",
     "near_white": "the membrane is so bright that the camera flattens what is on it; tap on the plate so that it is "
     "exposed darker",
+    "veiled": "light mirrored or scattered over the window takes contrast from all that is on it; move the lamp or "
+    "turn the plate",
     "compressed": "the file is compressed so hard that a faint line is rounded away; send the original file",
+    "few_tones": "the picture has only few levels of brightness, too far apart for a faint line; switch filters off, "
+    "and send the original file",
+    "not_original": f"{COPY.reason}; {COPY.remedy}",
     "window_off": "the reference line lies at the end of its search; the window may have been misplaced",
+    "place_unsure": "too little of the plate's edges and openings is seen to be sure where its windows lie; photograph "
+    "it whole, from straight above, in even light",
     "not_seen": "the mark's place is hidden or blown out",
     "stray_bytes": "the JPEG file ends in a few bytes of padding that its decoder ignored",
 }

@@ -36,10 +36,12 @@ from reader.fitness import (
     check_strips,
     chroma_floor,
 )
+from reader.glare import check_glare, find_veils
 from reader.grade import ReadingAge, grade_plate, next_step, reading_age
 from reader.light import encode
 from reader.locate import PlatePose, find_plate
 from reader.mark import MarkMeasurement, WindowFit, measure_marks
+from reader.original import advise, mark_copy
 from reader.photo import Photo, open_photo
 from reader.profile import extract_profile
 from reader.second_photo import second_photo
@@ -57,6 +59,7 @@ from reader.settings import (
     load_thresholds,
 )
 from reader.shade import find_shades, level_strip
+from reader.shake import check_picture, check_shake
 from reader.strip import Strip, cut_strips
 from reader.surround import cut_surrounds
 from reader.survival import check_survival
@@ -228,12 +231,14 @@ def _examine(
     """One photo's reading, and what it measured unless it was refused."""
     photo: Photo | None = None
     try:
-        photo = open_photo(path)
+        photo = mark_copy(open_photo(path))
         measured = _measure(photo, settings, drops_at, reading_age_min, now or datetime.now(UTC))
     except PhotoRefusedError as refusal:
-        record = PhotoRecord(name=path.name, sha256=_sha256(path)) if photo is None else _photo_record(photo)
-        verdict = _refused(record, settings, refusal)
-        return Reading(verdict=verdict, evidence=None if photo is None else Evidence(photo=photo)), None
+        if photo is None:
+            record = PhotoRecord(name=path.name, sha256=_sha256(path))
+            return Reading(verdict=_refused(record, settings, refusal), evidence=None), None
+        verdict = _refused(_photo_record(photo), settings, advise(photo, refusal))
+        return Reading(verdict=verdict, evidence=Evidence(photo=photo)), None
     return _conclude(measured, settings), measured
 
 
@@ -244,28 +249,35 @@ def _measure(
     reading_age_min: float | None,
     now: datetime,
 ) -> _Measured:
-    pose = find_plate(photo, settings.layouts)
+    pose = _find_plate(photo, settings.layouts)
     layout = pose.layout
     check_pose(pose, settings.thresholds)
     strips = cut_strips(photo, pose)
     check_strips(strips)
-    check_sharpness(strips, layout, settings.thresholds)
-    profiles = [extract_profile(strip) for strip in strips]
-    check_covers(profiles, layout)
+    check_glare(photo, pose, strips)
+    seen = [extract_profile(strip) for strip in strips]
     survival = check_survival(photo, strips, layout)
-    shades = find_shades(cut_surrounds(photo, pose, strips), profiles, layout)
+    lost = [
+        (*flags, "veiled") if veiled else flags
+        for flags, veiled in zip(survival.flags, find_veils(strips, layout), strict=True)
+    ]
+    shades = find_shades(cut_surrounds(photo, pose, strips), seen, layout)
     strips = tuple(level_strip(strip, shade) for strip, shade in zip(strips, shades, strict=True))
     profiles = [
         profile if shade.is_level else extract_profile(strip)
-        for profile, shade, strip in zip(profiles, shades, strips, strict=True)
+        for profile, shade, strip in zip(seen, shades, strips, strict=True)
     ]
+    check_shake(photo, pose, strips, profiles, settings.thresholds)
+    check_sharpness(strips, layout, settings.thresholds)
+    check_covers(seen, layout)
     fits = measure_marks(
         profiles,
         layout,
         shades,
-        survival.flags,
+        [(*flags, *pose.notes) for flags in lost],
         chroma_floor=chroma_floor(photo.chroma),
         tone=membrane_tone(strips),
+        rounding=survival.rounding,
     )
     age = reading_age(
         layout,
@@ -282,6 +294,16 @@ def _measure(
         calls=call_marks(fits, layout, settings.thresholds),
         age=age,
     )
+
+
+def _find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
+    """Find the plate; where there is none to be found, say so if all of the picture is shaken or blurred."""
+    try:
+        return find_plate(photo, layouts)
+    except PhotoRefusedError as refusal:
+        if refusal.code == "no_plate":
+            check_picture(photo)
+        raise
 
 
 def _plate_photo(measured: _Measured | None) -> PlatePhoto | None:
@@ -340,7 +362,9 @@ def _verdict(
     )
     step = next_step(grade, settings.texts)
     if together is None and grade.pivotal:
-        step = second_photo(windows, grade.pivotal, age, measured.photo.captured_at) + step
+        step = (
+            second_photo(windows, grade.pivotal, age, measured.photo.captured_at, measured.photo.notes) + step
+        )
     return Verdict(
         software=_software(),
         photo=_photo_record(measured.photo),

@@ -28,10 +28,12 @@ from reader.surround import BEYOND_MM, Surround
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-TILTS = np.tan(
-    np.radians(np.concatenate([np.arange(-30, -10, 2), np.arange(-10, 10.1, 0.25), np.arange(12, 31, 2)]))
-)
-"""Slopes of a shadow's edge against the marks that are tried, mm along for each mm across."""
+TILTS = np.tan(np.radians(np.arange(-30, 30.1, 2)))
+FINE_TILTS = np.tan(np.radians(np.arange(-2, 2.1, 0.25)))
+"""Slopes of a shadow's edge against the marks that are tried, mm along for each mm across; the second about the best
+of the first, as far as STRAIGHTEST."""
+STRAIGHTEST = math.tan(math.radians(12))
+"""Within this the edge may pass for a line, and its slope must be known well."""
 TILT_SD = 0.15
 """Spread of that slope among shadows along the marks; level plastic has no direction and stays at 0."""
 LANE_WEIGHT = 0.2
@@ -213,20 +215,35 @@ def _straight_out(values: FloatArray) -> FloatArray:
 
 def _find_tilt(group: Sequence[Surround]) -> float:
     """The slope along which the plastic of these windows changes alike: there its lanes' mean keeps most."""
-    support = -0.5 * (TILTS / TILT_SD) ** 2
+    sides = []
     for surround in group:
         whole = surround.seen.mean(axis=1) > ROWS_SEEN
-        if whole.sum() < 2:
-            continue
-        luma = _straight_out(_filled(surround.absorbance[whole] @ LUMA, surround.seen[whole]))
-        rows = np.arange(luma.shape[1], dtype=np.float64)
-        x = surround.across_mm[whole]
-        moved = [_moved(luma, rows[None] + tilt * x[:, None] / ROW_MM) for tilt in TILTS]
-        stray = [_straight_out((lanes - np.median(lanes, axis=0))[:, INNER]) for lanes in moved]
-        unlike = np.array([float(np.abs(lanes).sum()) for lanes in stray])  # a print on two lanes has no say
+        if whole.sum() >= 2:
+            luma = _straight_out(_filled(surround.absorbance[whole] @ LUMA, surround.seen[whole]))
+            sides.append((luma, surround.across_mm[whole]))
+    best = float(TILTS[int(np.argmax(_alike(sides, TILTS)))])
+    if abs(best) > STRAIGHTEST:
+        return best
+    near = best + FINE_TILTS
+    return float(near[int(np.argmax(_alike(sides, near)))])
+
+
+def _alike(sides: Sequence[tuple[FloatArray, FloatArray]], tilts: FloatArray) -> FloatArray:
+    """Log likelihood (t,) of each tilt, by the absolute deviations of lanes (k, n) from each other along it."""
+    support = -0.5 * (tilts / TILT_SD) ** 2
+    for luma, x in sides:
+        n = luma.shape[1]
+        rows = np.arange(n)[INNER] + (tilts[:, None] * x / ROW_MM)[..., None]
+        rows = np.clip(rows, 0, n - 1)
+        low = np.minimum(rows.astype(np.intp), n - 2)
+        lane = np.arange(len(luma))[:, None]
+        start = luma[lane, low]
+        moved = start + (rows - low) * (luma[lane, low + 1] - start)
+        stray = _straight_out(moved - np.median(moved, axis=1)[:, None])
+        unlike = np.abs(stray).sum(axis=(1, 2))  # a print on two lanes has no say
         noise = 1.4826 * float(np.median(np.abs(stray[int(np.argmin(unlike))]))) + 1e-4
         support -= LANE_WEIGHT * unlike / noise
-    return float(TILTS[int(np.argmax(support))])
+    return support
 
 
 def _filled(values: FloatArray, seen: BoolArray) -> FloatArray:
@@ -290,11 +307,14 @@ def _side(surround: Surround, lanes: BoolArray, tilt: float) -> FloatArray | Non
 
 def _row_median(luma: FloatArray) -> FloatArray:
     """Median over lanes (n,) of (k, n) with NaN where unseen; rows without any are drawn between the others."""
-    some = ~np.isnan(luma).all(axis=0)
-    middle = np.zeros(luma.shape[1])
-    middle[some] = np.nanmedian(luma[:, some], axis=0)
-    rows = np.arange(len(middle))
-    return np.interp(rows, rows[some], middle[some]) if some.any() else middle
+    ordered = np.sort(luma, axis=0)  # NaN come last
+    count = (~np.isnan(luma)).sum(axis=0)
+    rows = np.arange(len(count))
+    middle = (
+        ordered[np.maximum(count - 1, 0) // 2, rows] + ordered[np.minimum(count // 2, len(luma) - 1), rows]
+    ) / 2
+    some = count > 0
+    return np.interp(rows, rows[some], middle[some]) if some.any() else np.zeros(len(rows))
 
 
 # --- light against texture -------------------------------------------------------------------------------------------
@@ -525,5 +545,5 @@ def _strongest(curves: FloatArray) -> FloatArray:
     """Few curves (k, n) of the same covariance as many (m, n)."""
     if not curves.any():
         return np.zeros((0, curves.shape[1]))
-    _, sizes, directions = np.linalg.svd(curves, full_matrices=False)
-    return np.asarray((sizes[:, None] * directions)[:SHIFT_MODES])
+    _, turned = np.linalg.eigh(curves @ curves.T)
+    return np.asarray(turned.T[::-1][:SHIFT_MODES] @ curves)

@@ -5,6 +5,7 @@ tight error behind. What every picture of a membrane has is grain: light comes i
 the grain is finer than light itself allows, something has taken it, and may have taken a line with it.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -19,6 +20,7 @@ from reader.line import LUMA
 from reader.photo import ChromaInfo, Photo, Pixels
 from reader.settings import Layout
 from reader.strip import Strip
+from reader.tones import tone_step
 
 MIN_GRAIN_CODES = 0.35
 """Grain, 8-bit codes (1 sigma) of luma at the file's own pixels, below which it was smoothed away. Photon transfer
@@ -42,6 +44,9 @@ PLATEAU_RATIO = 4.0
 many times as many as in the two codes below: blown out, then dimmed."""
 LUMA_STEP = 14.0
 """Quantisation step of low luma frequencies at quality 50 (ITU-T T.81, table K.1: 10 to 16)."""
+DC_STEP = 16.0
+BLOCK_PX = 8
+"""The same of a block's mean, which its coefficient holds times the block's side (ITU-T T.81)."""
 LINE_CODES = 1.9
 """What a line of contrast 0.03 takes off luma, 8-bit codes, on a membrane of usual brightness: of 180 codes, with a
 tone curve's exponent of 1 / 2.2 and three quarters of the dye's drop."""
@@ -51,19 +56,26 @@ BLOCK_GAIN = 8.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Survival:
-    """What this file has done to faint lines, by window: codes of `quality.FLAGS` that hold there."""
+    """What this file has done to faint lines, by window: codes of `quality.FLAGS` that hold there.
+
+    rounding : what rounding alone may have made of a blank, codes of luma, 1 sigma: no height is known better.
+    """
 
     flags: tuple[tuple[str, ...], ...]
+    rounding: float
 
 
 def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Survival:
-    """Find by each window what may have taken a faint line from it: `smoothed`, `near_white`, `compressed`."""
+    """Find by each window what may have taken a faint line from it: `smoothed`, `near_white`,
+    `compressed`, `few_tones`."""
     found = [_grain_share(photo, strip, layout) for strip in strips]
     n_pixels = sum(n for n, _ in found)
     share = sum(n * value for n, value in found) / n_pixels if n_pixels else 0.0
-    smoothed = grain_codes(share) < MIN_GRAIN_CODES
+    grain = grain_codes(share)
+    smoothed = grain < MIN_GRAIN_CODES
     compressed = _is_compressed(photo.chroma)
-    shoulder = SHOULDER_CODE * _white_level(photo) / 255
+    step = tone_step(photo, strips)
+    shoulder = SHOULDER_CODE * white_level(photo) / 255
     return Survival(
         flags=tuple(
             tuple(
@@ -72,12 +84,34 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
                     ("smoothed", smoothed),
                     ("near_white", _tone(strip) > shoulder),
                     ("compressed", compressed),
+                    ("few_tones", step > 1),
                 )
                 if holds
             )
             for strip in strips
-        )
+        ),
+        rounding=math.hypot(
+            rounding_codes(step, grain if step == 1 else 0.0), _block_codes(photo.chroma, strips)
+        ),
     )
+
+
+def rounding_codes(step: float, grain: float) -> float:
+    """What rounding to levels a step apart leaves of a mean, codes, 1 sigma: a level's half where no grain blurs it.
+
+    Gaussian dither of sigma g takes the error's first harmonic down by exp(-2 pi^2 g^2 / step^2) (Widrow & Kollar,
+    Quantization Noise, 2008).
+    """
+    return step / math.sqrt(12) * math.exp(-2 * (math.pi * grain / step) ** 2)
+
+
+def _block_codes(chroma: ChromaInfo, strips: Sequence[Strip]) -> float:
+    """What the rounding of JPEG's block means leaves of a line's mean over the breadth, codes, 1 sigma."""
+    if chroma.jpeg_quality is None:
+        return 0.0
+    step = DC_STEP * _quality_scale(chroma.jpeg_quality) / BLOCK_PX
+    breadth_px = float(np.median([strip.window.breadth * strip.native_px_per_mm for strip in strips]))
+    return step / math.sqrt(12 * max(1.0, breadth_px / BLOCK_PX))
 
 
 def grain_codes(share: float) -> float:
@@ -121,7 +155,7 @@ def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
     )
     if (high - low).min() < GRAIN_BLOCK_PX:
         return 0, 0
-    luma = _luma_codes(photo.pixels[low[1] : high[1], low[0] : high[0]])
+    luma = luma_codes(photo.pixels[low[1] : high[1], low[0] : high[0]])
     mask = np.zeros(luma.shape, np.uint8)
     cv2.fillConvexPoly(mask, np.rint(corners - low).astype(np.int32), (1,))
     inside = mask > 0
@@ -131,7 +165,7 @@ def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
     return int(inside.sum()), int((luma[inside] != median[inside]).sum())
 
 
-def _luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
+def luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
     """Encoded BGR pixels -> luma in 8-bit codes."""
     scale = 255 / np.iinfo(pixels.dtype).max
     luma = np.asarray(pixels, np.float32) @ LUMA[::-1].astype(np.float32) * scale
@@ -144,11 +178,10 @@ def _tone(strip: Strip) -> float:
     return float(encode(np.asarray(light[None, None], np.float32))[0, 0].astype(np.float64) @ LUMA[::-1])
 
 
-def _white_level(photo: Photo) -> float:
+def white_level(photo: Photo) -> float:
     """The picture's white level, 8-bit luma codes: 255, or the plateau at which its highlights were cut off."""
-    step = max(1, min(photo.width, photo.height) // 500)
-    counts = np.bincount(_luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
-    top = int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+    counts = _tones(photo)
+    top = _brightest(counts)
     if top < 8:
         return 255.0
     plateau, below = counts[top - 2 : top + 3].sum(), counts[top - 5 : top - 2].sum()
@@ -156,10 +189,29 @@ def _white_level(photo: Photo) -> float:
     return float(top) if is_plateau else 255.0
 
 
+def brightest_code(photo: Photo) -> int:
+    """The picture's brightest 8-bit luma code, a few odd pixels left out."""
+    return _brightest(_tones(photo))
+
+
+def _brightest(counts: NDArray[np.int64]) -> int:
+    return int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+
+
+def _tones(photo: Photo) -> NDArray[np.int64]:
+    """How many of the picture's pixels, some of them taken, have each luma code: (256,)."""
+    step = max(1, min(photo.width, photo.height) // 500)
+    return np.bincount(luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
+
+
 def _is_compressed(chroma: ChromaInfo) -> bool:
     """Whether this file's quantisation rounds a line away that counts."""
     quality = chroma.jpeg_quality
     if quality is None:
         return False
-    percent = 5000 / quality if quality < 50 else 200 - 2 * quality
-    return LUMA_STEP * percent / 100 > BLOCK_GAIN * LINE_CODES
+    return LUMA_STEP * _quality_scale(quality) > BLOCK_GAIN * LINE_CODES
+
+
+def _quality_scale(quality: int) -> float:
+    """Factor on quality 50's quantisation steps (libjpeg's rule; quality 100 keeps steps of 1)."""
+    return 50 / quality if quality < 50 else max(0.01, 2 - quality / 50)

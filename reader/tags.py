@@ -171,6 +171,7 @@ def _nearest_quality(steps: NDArray[np.int64] | None, kind: Channel) -> int | No
 
 ORIENTATION, EXIF_IFD = 0x0112, 0x8769
 TIME_TAGS = (0x9003, 0x9011, 0x9291)  # DateTimeOriginal, OffsetTimeOriginal, SubsecTimeOriginal
+SIZE_TAGS = (0xA002, 0xA003)  # PixelXDimension, PixelYDimension
 BYTE, ASCII, SHORT, LONG = 1, 2, 3, 4  # TIFF 6.0, section 2: field types
 FIELD_SIZE = {BYTE: 1, ASCII: 1, SHORT: 2, LONG: 4}
 
@@ -181,12 +182,14 @@ class Exif:
 
     orientation : 1 to 8. orientation_at : byte of its value within the EXIF block, None where it has none.
     captured_at : aware where the file gives an offset from UTC, else naive; None where unknown.
-    notes : codes of `quality.FLAGS`.
+    size : width and height of the picture as the camera saved it, px; None where unknown. An app that shrinks a
+        picture may leave them as they were. notes : codes of `quality.FLAGS`.
     """
 
     orientation: int = 1
     orientation_at: int | None = None
     captured_at: datetime | None = None
+    size: tuple[int, int] | None = None
     notes: tuple[str, ...] = ()
 
 
@@ -227,15 +230,22 @@ def _read_exif(block: bytes) -> Exif:
             orientation = found
         else:
             notes.append("odd_orientation")
-    captured_at = None
+    captured_at, size = None, None
     _, exif_at = main.get(EXIF_IFD, (0, None))
     if isinstance(exif_at, int):
-        fields = _read_directory(block, order, exif_at, set(TIME_TAGS), notes)
+        fields = _read_directory(block, order, exif_at, {*TIME_TAGS, *SIZE_TAGS}, notes)
         time, offset, fraction = (str(fields[t][1]) if t in fields else None for t in TIME_TAGS)
         captured_at, time_notes = _read_time(time, offset, fraction)
         notes += time_notes
+        width, height = (fields[t][1] if t in fields else None for t in SIZE_TAGS)
+        if isinstance(width, int) and isinstance(height, int) and min(width, height) > 0:
+            size = width, height
     return Exif(
-        orientation=orientation, orientation_at=orientation_at, captured_at=captured_at, notes=tuple(notes)
+        orientation=orientation,
+        orientation_at=orientation_at,
+        captured_at=captured_at,
+        size=size,
+        notes=tuple(notes),
     )
 
 

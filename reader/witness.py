@@ -105,7 +105,7 @@ def check_edge(
     projected : (n, n) inverse covariance of the profile y over sigma squared, all else projected out.
     """
     at = place_mm + np.arange(-EDGE_NEAR_MM, EDGE_NEAR_MM + 1e-9, EDGE_STEP_MM)
-    at = at[(at > x[0]) & (at < x[-1])]
+    at = at[(at > x.min(initial=math.inf)) & (at < x.max(initial=-math.inf))]
     blurs = np.array(EDGE_BLURS_MM)
     steps = erf((x[:, None, None] - at[None, :, None]) / (math.sqrt(2) * blurs)).reshape(len(x), -1) / 2
     by_line, by_steps = projected @ line, projected @ steps
@@ -121,7 +121,7 @@ def check_edge(
     score = v - b * alone
     depth = score / free
     added = 0.5 * score * depth / sigma**2 - 0.5 * np.log(free * (EDGE_SD / sigma) ** 2)
-    odds = EDGE_ODDS / (1 - EDGE_ODDS) / len(d) * np.exp(np.minimum(added, 500.0))
+    odds = EDGE_ODDS / (1 - EDGE_ODDS) / max(1, len(d)) * np.exp(np.minimum(added, 500.0))
     weight = odds / (1 + odds.sum())
     shift = -(b / a) * depth
     variance = sigma**2 / a + sigma**2 * (b / a) ** 2 / free

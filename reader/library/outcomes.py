@@ -30,7 +30,7 @@ ROUNDS: Final = 200  # of the EM algorithm; more change no cost by a hundredth
 LEARNT_FROM: Final = 20_000  # marks at most that true heights are learnt from
 TOGETHER: Final = 4096  # marks that are called at once
 
-DISTURBED: Final = frozenset({"part_of_breadth", "window_off"})
+DISTURBED: Final = frozenset({"part_of_breadth", "place_unsure", "window_off"})
 """Flags with which `reader.call` calls no mark absent."""
 MEASURED: Final = ("standard_error", "blank_mean", "blank_sd", "blank_n", "off_mm")
 

@@ -71,6 +71,14 @@ def test_a_line_is_present_and_a_blank_absent() -> None:
     assert called(BLANK) == "absent"
 
 
+@pytest.mark.parametrize("flag", ["place_unsure", "window_off"])
+def test_a_window_that_may_be_misplaced_shows_neither_a_line_nor_a_blank(flag: str) -> None:
+    for mark in (LINE, BLANK):
+        call = call_mark(replace(mark, flags=(flag,)), INDICATOR, THRESHOLDS, false_call=PER_MARK)
+        assert call.call == "doubtful"
+        assert call.disturbed
+
+
 def test_between_the_limits_there_is_doubt() -> None:
     noisy = replace(BLANK, standard_error=0.004, blank_sd=0.004)
     assert called(replace(noisy, height=0.006)) == "doubtful"

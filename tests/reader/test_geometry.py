@@ -1,3 +1,4 @@
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -15,7 +16,9 @@ from reader.geometry import (
     px_per_mm_at,
     scaled,
     signed_area,
+    turned,
 )
+from reader.sight import N_STEPS, changes_of, moved
 
 # Computed with OpenCV, scikit-image and a plain linear solve, which agree to 1e-9.
 SQUARE = np.array([[0, 0], [100, 0], [100, 100], [0, 100]], float)
@@ -153,3 +156,20 @@ def test_distortion_moves_points_outwards_more_the_farther_they_are() -> None:
     moved = np.linalg.norm(bent.project(points) - camera.project(points), axis=1)
     assert moved[0] == pytest.approx(0, abs=1e-9)
     assert all(a < b for a, b in pairwise(moved))
+
+
+def test_derivatives_of_a_camera_agree_with_small_steps() -> None:
+    upright = Camera(
+        rotation=np.eye(3),
+        shift=np.array([-20.0, 10, 200]),
+        focal=2000,
+        centre=np.array([1000.0, 700]),
+        bend=-0.05,
+    )
+    camera = replace(upright, rotation=turned(upright, [0.3, -0.2, 0.5]))
+    points = np.random.default_rng(0).uniform(0, 80, (6, 2))
+    pivot = np.array([40.0, 15])
+    changes = changes_of(camera, pivot, points)
+    for step, change in zip(np.eye(N_STEPS) * 1e-6, changes, strict=True):
+        ahead, back = (moved(camera, pivot, sign * step).project(points) for sign in (1, -1))
+        assert_allclose(change, (ahead - back) / 2e-6, rtol=1e-5, atol=1e-3)

@@ -3,6 +3,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -75,6 +76,33 @@ def test_a_darker_photo_gives_the_same_place() -> None:
     bright = find_plate(photo, LAYOUTS)
     dark = find_plate(as_photo((photo.pixels * 0.5).astype(np.uint8)), LAYOUTS)
     assert np.abs(dark.corners_px - bright.corners_px).max() < 0.4 * bright.px_per_mm
+
+
+def test_a_plate_that_hardly_stands_out_is_not_sure_of_its_place() -> None:
+    photo, _ = shoot(readable_scene(LAYOUTS[0], 13, size=SIZE))
+    clear = find_plate(photo, LAYOUTS)
+    assert clear.notes == ()
+    faint = find_plate(as_photo(np.rint(128 + 0.1 * (photo.pixels - 128.0)).astype(np.uint8)), LAYOUTS)
+    assert faint.notes == ("place_unsure",)
+
+
+def test_black_bars_round_a_picture_change_nothing() -> None:
+    photo, _ = shoot(readable_scene(LAYOUTS[0], 13, size=SIZE))
+    bare = find_plate(photo, LAYOUTS)
+    barred = np.pad(photo.pixels, ((300, 340), (90, 80), (0, 0)))
+    found = find_plate(as_photo(barred), LAYOUTS)
+    assert np.abs(found.corners_px - (90, 300) - bare.corners_px).max() < 0.05 * bare.px_per_mm
+    np.testing.assert_allclose(found.camera.project(np.zeros((1, 2))), found.corners_px[:1], atol=5.0)
+
+
+def test_a_black_table_is_no_bar() -> None:
+    photo, _ = shoot(readable_scene(LAYOUTS[0], 13, size=SIZE))
+    corners = find_plate(photo, LAYOUTS).corners_px
+    cloth = np.zeros_like(photo.pixels)
+    area = cv2.fillConvexPoly(np.zeros(cloth.shape[:2], np.uint8), np.rint(corners).astype(np.int32), 1)
+    cloth[area > 0] = photo.pixels[area > 0]
+    found = find_plate(as_photo(cloth), LAYOUTS)
+    assert np.abs(found.corners_px - corners).max() < 12.0
 
 
 def test_sixteen_bits_give_the_same_place_as_eight() -> None:

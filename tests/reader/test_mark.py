@@ -315,3 +315,41 @@ def test_few_blanks_side_by_side_that_share_a_bias_set_no_limit_below_the_height
             assert call.limit_of_blank is not None
             assert fit.indicator.standard_error is not None
             assert call.limit_of_blank > 2 * fit.indicator.standard_error
+
+
+def test_a_membrane_without_any_grain_still_has_a_finite_error() -> None:
+    """Plateaus of a filtered picture: every blank is alike to the last bit."""
+    layout = load_layout("comb")
+    strips = [as_strip(SimulatedStrip(px_per_mm=14.0), window) for window in layout.window]
+    flat = [replace(strip, linear=np.full_like(strip.linear, 0.5)) for strip in strips]
+    fits = measure_marks([extract_profile(strip) for strip in flat], layout)
+    assert all(np.isfinite(fit.indicator.blank_sd) and fit.indicator.blank_sd > 0 for fit in fits)
+
+
+def test_no_height_is_known_better_than_the_files_rounding() -> None:
+    layout = load_layout("comb")
+    strips = [as_strip(SimulatedStrip(px_per_mm=14.0).with_seed(k), w) for k, w in enumerate(layout.window)]
+    fits = measure_marks([extract_profile(s) for s in strips], layout, tone=0.7, rounding=0.29)
+    # A third of a code of 180, by the slope of a tone curve of exponent 1 / 2.2, in absorbance of luma.
+    least = 0.29 / (0.7 * 255 * np.log(10) / 2.2)
+    assert all(fit.indicator.standard_error * float(LUMA @ DYE["red"]) >= 0.99 * least for fit in fits)
+    limits = [fit.indicator.blank_mean + 3 * fit.indicator.blank_sd for fit in fits]
+    assert all(limit * float(LUMA @ DYE["red"]) > 2 * least for limit in limits)
+
+
+def test_an_odd_window_does_not_widen_the_limits_of_the_others() -> None:
+    layout = load_layout("comb")
+    usual = SimulatedStrip(px_per_mm=14.0).with_texture(0.003)
+    rough = SimulatedStrip(px_per_mm=14.0).with_texture(0.02)
+
+    def spreads(first: SimulatedStrip) -> list[float]:
+        kinds = [first, *[usual] * 5]
+        strips = [
+            as_strip(kind.with_seed(k), w)
+            for k, (kind, w) in enumerate(zip(kinds, layout.window, strict=True))
+        ]
+        return [fit.indicator.blank_sd for fit in measure_marks([extract_profile(s) for s in strips], layout)]
+
+    alone, beside = spreads(usual), spreads(rough)
+    assert np.median(np.array(beside[1:]) / np.array(alone[1:])) < 1.6
+    assert beside[0] > 2.5 * alone[0]

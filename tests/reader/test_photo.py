@@ -349,7 +349,7 @@ def test_position_and_serial_numbers_never_leave_the_file(opened: Open, form: st
     assert b"SERIAL-12345" in data
     photo = opened(data)
     assert {f.name for f in dataclasses.fields(photo)} == {
-        *("name", "pixels", "encoding", "captured_at", "sha256", "chroma", "notes")
+        *("name", "pixels", "encoding", "captured_at", "tagged_size", "sha256", "chroma", "notes")
     }
     for kept in (pickle.dumps(photo), repr(photo).encode()):
         assert b"SERIAL" not in kept

@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from fixtures.plates import Refusal, readable_scene, refusal_scene
+from fixtures.plates import Nearly, Refusal, nearly_scene, readable_scene, refusal_scene
 from fixtures.scene import photograph, save
 from reader import Verdict, load_verdict, read_photo
 from reader.read import examine, load_settings
@@ -128,6 +128,8 @@ def test_another_plate_than_the_named_one_is_refused(photo: Path) -> None:
         ("cropped", {"cropped", "no_plate"}),
         ("mirrored", {"mirrored"}),
         ("blur", {"blurred", "no_plate", "which_way_up"}),
+        ("shaken", {"shaken"}),
+        ("lampone", {"glare"}),
         ("overexposed", {"overexposed", "no_plate"}),
         ("small", {"too_few_pixels", "no_plate"}),
         ("hidden", {"window_hidden", "no_plate", "which_way_up"}),
@@ -147,6 +149,27 @@ def test_a_photo_that_cannot_be_read_is_refused_with_reason_and_remedy(
     assert verdict.remedy
     assert verdict.grade is None
     assert not verdict.windows
+
+
+@pytest.mark.parametrize("kind", ["shaken", "smeared"])
+def test_a_slight_shake_or_one_along_the_lines_is_read(folder: Path, kind: Nearly) -> None:
+    taken = save(
+        photograph(nearly_scene(load_layout("comb"), 78, kind, size=SIZE)), folder / f"nearly-{kind}"
+    )
+    verdict = read_photo(taken)
+    assert verdict.status == "read", verdict.reason
+
+
+@pytest.mark.parametrize("kind", ["shrunk", "screenshot"])
+def test_a_copy_with_too_few_pixels_asks_for_the_original_and_not_for_coming_closer(
+    folder: Path, kind: Refusal
+) -> None:
+    taken = save(photograph(refusal_scene(load_layout("comb"), 79, kind, size=SIZE)), folder / f"copy-{kind}")
+    verdict = read_photo(taken)
+    assert verdict.status == "refused"
+    assert "not_original" in verdict.photo.flags
+    assert verdict.remedy is not None
+    assert verdict.remedy.startswith("send the original file")
 
 
 def test_a_file_that_is_no_photo_gets_a_refused_verdict(tmp_path: Path) -> None:

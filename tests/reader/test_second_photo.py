@@ -5,8 +5,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from fixtures.verdicts import example_verdict
+from reader.call import LOSSES
 from reader.grade import PivotalMark, ReadingAge, reading_age
-from reader.second_photo import second_photo
+from reader.second_photo import HINTS, second_photo
 from reader.settings import load_layout
 from reader.verdict import Mark, QualityRecord, WindowRecord
 
@@ -74,7 +75,43 @@ def test_the_kind_of_photo_goes_with_what_troubles_the_window() -> None:
     assert "more and even light" in advice(third())
 
 
+@pytest.mark.parametrize(
+    ("trouble", "said"),
+    [
+        ({"flags": ("smoothed",)}, "more light, without zoom and with filters"),
+        ({"flags": ("near_white",)}, "exposed darker"),
+        ({"flags": ("veiled",)}, "nothing is mirrored in window 3"),
+        ({"flags": ("compressed",)}, "as a file and not as a picture in a chat"),
+        ({"shade_height": 0.01, "plastic": True}, "your shadow and the phone's off the plate"),
+        ({"height": 0.05, "shade_reach": 0.06, "plastic": True}, "your shadow and the phone's off the plate"),
+        (
+            {"height": 0.05, "line_evidence": -4.0, "plastic": True},
+            "your shadow and the phone's off the plate",
+        ),
+        ({"height": 0.05, "plastic": False}, "your shadow and the phone's off the plate"),
+    ],
+)
+def test_what_the_light_or_the_phone_did_has_its_own_advice(trouble: dict[str, object], said: str) -> None:
+    assert said in advice(third(**trouble))
+
+
+def test_a_line_that_the_plastic_and_the_dye_speak_for_is_not_blamed_on_a_shadow() -> None:
+    dyed = third(height=0.05, plastic=False, dye_evidence=5.0, width_mm=4.0)
+    assert "your shadow" not in advice(dyed)
+
+
+@pytest.mark.parametrize("minutes", [20, 29.5])
+def test_a_copys_original_is_asked_for_even_when_there_is_no_time_for_a_second_photo(minutes: float) -> None:
+    said = second_photo(third(), THIRD, age(minutes), None, ("not_original",))
+    assert said.startswith("Send the original file, as a file and not as a picture in a chat")
+    assert ("There is no time left" in said) == (minutes == 29.5)
+
+
 def test_windows_with_one_trouble_are_named_together() -> None:
     dark = tuple(w.model_copy(update={"indicator": third(height=-0.03)[2].indicator}) for w in DOUBTFUL)
     both = [PivotalMark(window=id, mark="indicator") for id in ("2", "3")]
     assert second_photo(dark, both, age(20), None).count("windows 2 and 3") == 1
+
+
+def test_whatever_the_file_has_lost_there_is_advice_for_it() -> None:
+    assert {*LOSSES} - {"veiled"} <= {*HINTS}  # a veil is told as glare

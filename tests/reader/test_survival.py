@@ -7,7 +7,7 @@ import pytest
 from reader.photo import ChromaInfo, Photo
 from reader.settings import load_layout
 from reader.strip import Strip
-from reader.survival import check_survival, grain_codes
+from reader.survival import check_survival, grain_codes, rounding_codes
 
 LAYOUT = load_layout("comb")
 SCALE = 12.0
@@ -84,3 +84,40 @@ def test_a_membrane_on_the_shoulder_is_known_wherever_the_white_level_lies() -> 
 def test_hard_compression_is_known_by_its_quality() -> None:
     assert "compressed" in flags(membrane(), 30)
     assert "compressed" not in flags(membrane(), 60)
+
+
+def shaded(span: float = 60.0) -> np.ndarray:
+    """A membrane under light that falls off, so that many codes are used."""
+    codes = membrane(grain=1.0).astype(np.float64)
+    return codes + np.linspace(-span / 2, span / 2, codes.shape[1])
+
+
+@pytest.mark.parametrize("levels", [8, 16])
+def test_a_picture_of_few_levels_is_known(levels: int) -> None:
+    step = 255 / (levels - 1)
+    assert "few_tones" in flags(np.rint(np.rint(shaded() / step) * step).astype(np.uint8))
+
+
+def test_a_stretched_picture_keeps_its_levels() -> None:
+    """A filter that doubles the contrast leaves every second code empty, and every line twice as strong."""
+    assert "few_tones" not in flags(np.rint(shaded()).astype(np.uint8))
+    assert "few_tones" not in flags(np.clip(np.rint(shaded()) * 2 - 185, 0, 255).astype(np.uint8))
+
+
+@pytest.mark.parametrize(("step", "grain"), [(1.0, 0.0), (1.0, 0.2), (1.0, 0.4), (8.0, 0.0), (8.0, 2.0)])
+def test_rounding_is_never_less_than_what_means_of_rounded_pixels_stray_by(step: float, grain: float) -> None:
+    """Uniform for no grain, step / sqrt(12) (any textbook of quantisation noise); simulated with grain."""
+    random = np.random.default_rng(7)
+    level = random.uniform(100, 180, 300)
+    pixels = level[:, None] + random.normal(0, grain, (300, 4000)) if grain else level[:, None]
+    stray = (np.rint(pixels / step) * step).mean(axis=1) - level
+    assert 0.95 * stray.std() - 0.01 <= rounding_codes(step, grain) <= 1.35 * stray.std() + 0.02
+
+
+def test_a_harder_compression_leaves_more_of_a_block_s_rounding() -> None:
+    photo = photo_of(membrane())
+    kept = [
+        check_survival(photo_of(membrane(), quality), [strip_of(photo)], LAYOUT).rounding
+        for quality in (95, 75, 30)
+    ]
+    assert kept[0] < 0.05 < kept[1] < 0.2 < kept[2]

@@ -90,3 +90,8 @@ def test_dyes_are_told_apart_where_half_of_their_colour_is_left_and_not_where_no
     assert which_dye(luma + 0.5 * tint, error, dye, other) > 4
     assert abs(which_dye(np.full(3, luma), error, dye, other)) < 1
     assert dye_share(luma + 0.5 * tint, dye) == pytest.approx(0.5)
+
+
+def test_a_line_beyond_the_rows_that_were_seen_is_as_unsure_as_without_an_edge() -> None:
+    checked = check_edge(X, 0 * X, PROJECTED, LINE, place_mm=float(X[-1]) + 5, sigma=SIGMA)
+    assert checked.error == pytest.approx(SIGMA / math.sqrt(LINE @ PROJECTED @ LINE), rel=1e-6)
