@@ -13,12 +13,16 @@ from cli.quiz import library_option
 @click.command(short_help="Write the library as a folder that anybody can read.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @filter_options
-def export(folder: Path, where: Path, **chosen: Any) -> None:
+@click.option(
+    "--strip-metadata", is_flag=True, help="Photos without what the camera wrote beside the pixels."
+)
+def export(folder: Path, where: Path, strip_metadata: bool, **chosen: Any) -> None:
     """Write the library, or the examples that the filters want, as a new FOLDER that anybody can read.
 
     It has the photos, the strips, a tidy table (marks.csv), everything as JSON lines (examples.jsonl), the settings,
     a data sheet that says what it is, and the hash of every file. linecall library import reads it back without
-    loss. Graders' names are in it.
+    loss. Graders' names are in it, and the photos carry what the camera wrote into them, often position and serial
+    number: --strip-metadata takes that out, with both hashes in stripped.json; an import then lacks the photos.
     """
     from reader.library import Library
     from reader.library.exchange import export as write
@@ -26,14 +30,16 @@ def export(folder: Path, where: Path, **chosen: Any) -> None:
 
     filters = filters_of(chosen)
     with Library.open(where, read_only=True) as library:
-        found = write(library, folder, filters, watch=show.with_progress)
+        found = write(library, folder, filters, watch=show.with_progress, strip_metadata=strip_metadata)
     for name in found.missing:
-        show.say_problem(f"{name} is gone from the library and missing in the folder")
+        why = "is gone from the library" + ", or its metadata cannot be taken out," * strip_metadata
+        show.say_problem(f"{name} {why} and missing in the folder")
     click.echo(
         show.printable(
             f"{counted(found.examples, 'example')}, {counted(found.gradings, 'grading')}; {folder}"
         )
     )
+    click.echo(show.photos_handed_on(stripped=strip_metadata))
 
 
 @click.command("import", short_help="Read an exported folder.")

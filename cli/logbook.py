@@ -293,22 +293,31 @@ def verify(
     if report.photos_left_out:
         parts.append(f"{report.photos_left_out} more not in this file")
     click.echo(show.printable(f"{name}: all holds: {', '.join(parts)}"))
+    for note in report.notes:
+        click.echo(show.printable(f"note: {note}"))
     if not seals:
+        whole = (
+            "this whole zip may have been written"
+            if file is not None
+            else "this whole logbook may have been written"
+        )
         click.echo(
-            "checked without a seal: that the end was not cut off, only a seal kept elsewhere can tell"
+            f"checked without a seal: {whole} anew, or cut off at its end, by whoever had it; "
+            "only a seal that somebody else kept can tell (--seal)"
         )
     return GRADED
 
 
 def _seals(text: str) -> "Iterator[Any]":
     from reader.errors import LinecallError
+    from reader.files import read_plain
     from reader.logbook.chain import parse_seal
 
     if text.lstrip().startswith("linecall-seal"):
         yield parse_seal(text)
         return
     try:
-        lines = Path(text).read_text(encoding="utf-8").splitlines()
+        lines = read_plain(Path(text), limit=1_000_000).decode("utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
         raise LinecallError(f"{text[:80]}: is neither a seal nor a file of seals that can be read") from None
     found = [parse_seal(line) for line in lines if line.strip()]
@@ -430,6 +439,9 @@ def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
     help="Where to write it; a zip must be named.  [default: standard output]",
 )
 @click.option("--force", is_flag=True, help="Overwrite a file.")
+@click.option(
+    "--strip-metadata", is_flag=True, help="Photos in a zip without what the phone wrote beside the pixels."
+)
 def export(
     readings: tuple[str, ...],
     logbook: str | None,
@@ -437,12 +449,18 @@ def export(
     kind: str,
     output: Path | None,
     force: bool,
+    strip_metadata: bool,
 ) -> None:
     """Hand the logbook on: a table of readings (csv), its events (jsonl), or a zip for a third party.
 
     The zip holds all events, because the chain is the proof, with the photos and verdicts of the readings named,
     or of all. Whoever gets it can check it with linecall logbook verify FILE.zip, or as its README.txt says.
+
+    The original photos carry what the phone wrote into them, often position and serial number. --strip-metadata takes
+    that out: pixels, turn and colour profile stay, and export.json has the hashes of original and picture.
     """
+    if strip_metadata and kind != "zip":
+        raise click.UsageError("--strip-metadata is for a zip; a table and events hold no photos")
     if kind == "zip" and output is None:
         raise click.UsageError("name the zip with -o FILE.zip")
     if kind != "zip" and readings:
@@ -455,10 +473,18 @@ def export(
         if kind == "zip":
             assert output is not None
             with open_whole(output, force=force) as file:
-                n = exports.write_zip(book, file, ids=[_id(typed) for typed in readings], at=_now())
-            click.echo(
-                show.printable(f"written {output}: {counted(n, 'reading')}; send its seal by another way")
-            )
+                written = exports.write_zip(
+                    book,
+                    file,
+                    ids=[_id(typed) for typed in readings],
+                    at=_now(),
+                    strip_metadata=strip_metadata,
+                )
+            held = counted(written.readings, "reading")
+            click.echo(show.printable(f"written {output}: {held}; send its seal by another way"))
+            click.echo(show.photos_handed_on(stripped=strip_metadata))
+            for digest in written.left_out:
+                show.say_problem(f"photo {digest} is left out: its metadata could not be taken out")
             return
         lines = exports.event_lines(book) if kind == "jsonl" else exports.csv_lines(exports.all_rows(book))
         if output is None:

@@ -224,3 +224,13 @@ def with_progress(steps: Iterable[T], total: int, what: str) -> Generator[T, Non
         for step in steps:
             progress.advance(task)
             yield step
+
+
+def photos_handed_on(*, stripped: bool) -> str:
+    """What whoever hands photos on must know about them."""
+    if stripped:
+        return "photos are without what the phone wrote beside the pixels; both hashes are kept"
+    return (
+        "the original photos carry what the phone wrote into them, often position and serial number; "
+        "--strip-metadata takes it out"
+    )

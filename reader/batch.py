@@ -10,6 +10,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from reader.csv_cells import safe_cell
 from reader.errors import LinecallError, OutputError
 from reader.output import free_name, write_whole
 from reader.words import why
@@ -348,20 +349,15 @@ def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
     text = StringIO()
     table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
     table.writeheader()
-    for row in map(_summary_row, outcomes):
-        table.writerow({name: _inert(value) for name, value in row.items()})
+    for outcome in outcomes:
+        table.writerow({name: safe_cell(cell) for name, cell in _summary_row(outcome).items()})
     return text.getvalue().encode("utf-8", "replace")
-
-
-def _inert(value: object) -> object:
-    """A cell that a spreadsheet takes for text and computes nothing of."""
-    return f"'{value}" if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"} else value
 
 
 def _summary_row(outcome: Outcome) -> dict[str, object]:
     verdict, photo = outcome.verdict, str(outcome.job.photo)
     row: dict[str, object] = {
-        "photo": f"./{photo}" if photo[0] in "=+-@" else photo,  # a spreadsheet would compute it
+        "photo": f"./{photo}" if photo[0] in "=+-@" else photo,  # a path still, and no formula
         "status": "failed" if verdict is None else verdict.status,
         "problem": outcome.problem,
     }

@@ -43,6 +43,12 @@ Pixels: TypeAlias = NDArray[Any]  # uint8 or uint16
 
 MAX_FILE_BYTES = 256 * 2**20  # a phone's largest photo, a 16-bit TIFF of 40 megapixels, still fits
 MAX_PIXELS = 120_000_000  # the largest sensors whose photos are saved at full size: 108 megapixels
+MAX_MEMORY_BYTES = 1_000_000_000  # for any picture; a small computer, or a phone's, has little more to spare
+PROGRAM_BYTES = 110_000_000  # of that for the program itself and its reading, as measured
+# Bytes a pixel while a picture is decoded and turned, as measured on pictures of 10 to 100 megapixels
+JPEG_NEEDS, PROGRESSIVE_NEEDS, PILLOW_NEEDS, TIFF_NEEDS, WEBP_NEEDS, HEIC_NEEDS = 6, 9, 9, 11, 16, 7
+DEEP_NEEDS, DEEP_HEIC_NEEDS = 20, 20
+STRIP_ROWS = 256  # of a picture that is converted piece by piece
 MIN_SIDE_PX = 64  # no plate can be read on fewer; it also ends 1 x 1 and 30000 x 2
 MAX_JPEG_SCANS = 100  # each costs a pass over all pixels; a progressive file has about ten
 # ISO/IEC 23008-12: brands of HEVC-coded still pictures; mif1 leaves the codec open, its decoder will tell
@@ -126,9 +132,11 @@ def open_photo(path: Path) -> Photo:
     data = _read_file(path)
     if is_drawn(data):
         refuse("drawn")
+    sha256 = hashlib.sha256(data).hexdigest()
     form, decode = _sniff(data)
     try:
         picture = decode(data)
+        del data  # before the picture is turned, which takes as much again
         exif = read_exif(picture.exif)
         pixels, encoding, colour_notes = _known_encoding(picture)
         if not picture.upright:
@@ -147,7 +155,7 @@ def open_photo(path: Path) -> Photo:
         encoding=encoding,
         captured_at=exif.captured_at,
         tagged_size=exif.size,
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=sha256,
         chroma=picture.chroma,
         notes=(*picture.notes, *exif.notes, *colour_notes),
     )
@@ -186,11 +194,16 @@ def _sniff(data: bytes) -> tuple[str, Callable[[bytes], _Picture]]:
     return refuse("not_an_image", found="its content is something else")
 
 
-def _check_size(width: int, height: int) -> None:
+def _check_size(width: int, height: int, *, file_bytes: int, needs: int) -> None:
+    """Refuse a picture before its pixels are decoded. needs : bytes a pixel that decoding and turning it take."""
     if min(width, height) < MIN_SIDE_PX:
         refuse("too_small", width=width, height=height, limit=MIN_SIDE_PX)
     if width * height > MAX_PIXELS:
         found = f"{width} x {height} px, {MAX_PIXELS / 1e6:.0f} megapixels is the limit"
+        refuse("too_large", found=found)
+    if PROGRAM_BYTES + file_bytes + width * height * needs > MAX_MEMORY_BYTES:
+        limit = (MAX_MEMORY_BYTES - PROGRAM_BYTES - file_bytes) / needs / 1e6
+        found = f"{width} x {height} px; in this form and a file of this size, {limit:.0f} megapixels is the limit"
         refuse("too_large", found=found)
 
 
@@ -199,7 +212,8 @@ def _check_size(width: int, height: int) -> None:
 
 def _decode_jpeg(data: bytes) -> _Picture:
     header = read_jpeg_header(data)
-    _check_size(header.width, header.height)
+    needs = PROGRESSIVE_NEEDS if header.progressive else JPEG_NEEDS
+    _check_size(header.width, header.height, file_bytes=len(data), needs=needs)
     if header.precision != 8:
         refuse("unusual_encoding", found=f"a JPEG of {header.precision} bits a channel")
     if header.n_scans > MAX_JPEG_SCANS:
@@ -244,12 +258,14 @@ def _decode_cmyk_jpeg(data: bytes, header: JpegHeader, chroma: ChromaInfo) -> _P
 
 
 def _decode_png(data: bytes) -> _Picture:
-    with _open_with_pillow(data, "PNG") as image:
+    deep = data[24] == 16  # IHDR's bit depth; Pillow would drop the lower half of colour
+    needs = DEEP_NEEDS if deep else PILLOW_NEEDS
+    with _open_with_pillow(data, "PNG", needs=needs) as image:
         image.verify()  # the checksum of every chunk; the decoders skip some
-    with _open_with_pillow(data, "PNG") as image:
+    with _open_with_pillow(data, "PNG", needs=needs) as image:
         notes = _frame_notes(image)
         exif, icc = image.info.get("exif"), image.info.get("icc_profile")
-        if data[24] == 16:  # IHDR's bit depth; Pillow would drop the lower half of colour
+        if deep:
             pixels, more = _decode_deep(data)
         else:
             pixels, more, icc = _bgr_from_pillow(image, icc)
@@ -273,7 +289,7 @@ def _decode_tiff(data: bytes) -> _Picture:
     stored = data
     if at is not None:  # decoders differ in what they do with it: give them none to apply
         stored = data[:at] + (1).to_bytes(2, "little" if data[:2] == b"II" else "big") + data[at + 2 :]
-    with _open_with_pillow(stored, "TIFF") as image:
+    with _open_with_pillow(stored, "TIFF", needs=DEEP_NEEDS if deep else TIFF_NEEDS) as image:
         notes = _frame_notes(image)
         icc = image.info.get("icc_profile")
         if deep:
@@ -286,7 +302,7 @@ def _decode_tiff(data: bytes) -> _Picture:
 
 
 def _decode_webp(data: bytes) -> _Picture:
-    with _open_with_pillow(data, "WEBP") as image:
+    with _open_with_pillow(data, "WEBP", needs=WEBP_NEEDS) as image:
         notes = _frame_notes(image)
         exif = image.info.get("exif")
         pixels, more, icc = _bgr_from_pillow(image, image.info.get("icc_profile"))
@@ -303,15 +319,16 @@ def _decode_heic(data: bytes) -> _Picture:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         file = pillow_heif.open_heif(data, convert_hdr_to_8bit=False, bgr_mode=True)
-        _check_size(*file.size)
         info = file.info
+        depth = info.get("bit_depth", 8)
+        needs = HEIC_NEEDS if depth <= 8 else DEEP_HEIC_NEEDS
+        _check_size(*file.size, file_bytes=len(data), needs=needs)
         colour = info.get("nclx_profile") or {}
         if colour.get("transfer_characteristics") in (16, 18):  # ITU-T H.273: PQ and HLG
             refuse("unusual_encoding", found="a high-dynamic-range picture")
         pixels: Pixels = np.asarray(file)
-    depth = info.get("bit_depth", 8)
     if pixels.dtype == np.uint16:  # stored in the upper bits: repeat them below, so that white is 65535
-        pixels = pixels | (pixels >> depth)
+        pixels = np.concatenate([rows | (rows >> depth) for rows in _by_strips(pixels)])
     pixels, more = _flatten(pixels)
     p3 = colour.get("color_primaries") == 12  # H.273: SMPTE EG 432-1
     chroma = ChromaInfo(
@@ -329,7 +346,7 @@ def _decode_heic(data: bytes) -> _Picture:
 
 
 @contextmanager
-def _open_with_pillow(data: bytes, form: str) -> "Iterator[Image]":
+def _open_with_pillow(data: bytes, form: str, *, needs: int = PILLOW_NEEDS) -> "Iterator[Image]":
     """Open a picture of a checked size; its decoder's words to stderr are heard by no one."""
     from PIL import Image, UnidentifiedImageError
 
@@ -342,7 +359,7 @@ def _open_with_pillow(data: bytes, form: str) -> "Iterator[Image]":
         except Image.DecompressionBombError:  # Pillow's own limit, twice its MAX_IMAGE_PIXELS
             refuse("too_large", found=f"over 170 megapixels, {MAX_PIXELS / 1e6:.0f} megapixels is the limit")
         with image:
-            _check_size(*image.size)
+            _check_size(*image.size, file_bytes=len(data), needs=needs)
             yield image
 
 
@@ -354,14 +371,24 @@ def _bgr_from_pillow(image: "Image", icc: bytes | None) -> tuple[Pixels, tuple[s
     """Decode an 8-bit picture of any mode to BGR; return pixels, notes and the profile yet to be applied."""
     if image.mode in ("I", "F") or image.mode.startswith("I;") or image.mode in ("LAB", "HSV"):
         refuse("unusual_encoding", found=f"a picture stored as {image.mode}")
-    notes: tuple[str, ...] = ()
-    if image.mode == "CMYK" and icc is not None:
-        image, notes = _convert_to_srgb(image, icc)
-        icc = None
-    if image.has_transparency_data:
-        pixels, more = _flatten(cv2.cvtColor(np.asarray(image.convert("RGBA")), cv2.COLOR_RGBA2BGRA))
-        return pixels, (*notes, *more), icc
-    return cv2.cvtColor(np.asarray(image.convert("RGB")), cv2.COLOR_RGB2BGR), notes, icc
+    notes: dict[str, None] = {}
+    more: tuple[str, ...]
+    profile, width = (icc if image.mode == "CMYK" else None), image.width
+    transparent = image.has_transparency_data
+    pixels = np.empty((image.height, width, 3), np.uint8)
+    for top in range(0, image.height, STRIP_ROWS):  # whole copies would take several times its size
+        bottom = min(top + STRIP_ROWS, image.height)
+        strip = image.crop((0, top, width, bottom))
+        more = ()
+        if profile is not None:
+            strip, more = _convert_to_srgb(strip, profile)
+        elif transparent:
+            stored = cv2.cvtColor(np.asarray(strip.convert("RGBA")), cv2.COLOR_RGBA2BGRA)
+            pixels[top:bottom], more = _flatten(stored)
+        if not transparent:
+            pixels[top:bottom] = np.asarray(strip.convert("RGB"))[..., ::-1]
+        notes |= dict.fromkeys(more)
+    return pixels, tuple(notes), None if profile is not None else icc
 
 
 def _decode_deep(data: bytes) -> tuple[Pixels, tuple[str, ...]]:
@@ -390,11 +417,18 @@ def _flatten(pixels: Pixels) -> tuple[Pixels, tuple[str, ...]]:
     if pixels.shape[2] == 3:
         return pixels, ()
     white = np.iinfo(pixels.dtype).max
-    colour, alpha = pixels[..., :3], pixels[..., 3:]
-    if alpha.min() == white:
-        return np.ascontiguousarray(colour), ()
-    cover = alpha.astype(np.float32) / np.float32(white)
-    return np.rint(colour * cover + white * (1 - cover)).astype(pixels.dtype), ("was_transparent",)
+    if pixels[..., 3].min() == white:
+        return np.ascontiguousarray(pixels[..., :3]), ()
+    flat = np.empty((*pixels.shape[:2], 3), pixels.dtype)
+    for rows, opaque in zip(_by_strips(pixels), _by_strips(flat), strict=True):
+        cover = rows[..., 3:].astype(np.float32) / np.float32(white)
+        opaque[:] = np.rint(rows[..., :3] * cover + white * (1 - cover)).astype(pixels.dtype)
+    return flat, ("was_transparent",)
+
+
+def _by_strips(pixels: Pixels) -> Iterator[Pixels]:
+    """Views of some rows each, so that what is computed of them stays small."""
+    return (pixels[top : top + STRIP_ROWS] for top in range(0, len(pixels), STRIP_ROWS))
 
 
 @contextmanager
@@ -432,14 +466,17 @@ def _known_encoding(picture: _Picture) -> tuple[Pixels, Encoding, tuple[str, ...
         return picture.pixels, encoding, ()
     from PIL import Image
 
-    pixels = picture.pixels
-    if pixels.dtype == np.uint16:  # the profile's arithmetic has 8 bits a channel
-        pixels = np.rint(pixels / 257).astype(np.uint8)
-    image = Image.fromarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
-    converted, notes = _convert_to_srgb(image, picture.icc)
-    if "profile_unusable" in notes:
-        return picture.pixels, "srgb", notes
-    return cv2.cvtColor(np.asarray(converted), cv2.COLOR_RGB2BGR), "srgb", notes
+    converted = np.empty(picture.pixels.shape, np.uint8)
+    notes: tuple[str, ...] = ()
+    for rows, made in zip(_by_strips(picture.pixels), _by_strips(converted), strict=True):
+        narrow = (
+            np.rint(rows / 257).astype(np.uint8) if rows.dtype == np.uint16 else rows
+        )  # of 8 bits a channel
+        strip, notes = _convert_to_srgb(Image.fromarray(cv2.cvtColor(narrow, cv2.COLOR_BGR2RGB)), picture.icc)
+        if "profile_unusable" in notes:
+            return picture.pixels, "srgb", notes
+        made[:] = np.asarray(strip)[..., ::-1]
+    return converted, "srgb", notes
 
 
 def _convert_to_srgb(image: "Image", icc: bytes) -> "tuple[Image, tuple[str, ...]]":

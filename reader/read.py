@@ -4,7 +4,6 @@ Several photos of one plate go the same way up to their marks, which are combine
 Here, and only here, a refusal becomes a verdict.
 """
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
@@ -29,6 +28,7 @@ from reader.combine import (
 )
 from reader.errors import LinecallError, PhotoRefusedError
 from reader.evidence import Evidence, WindowEvidence
+from reader.files import sha256_of
 from reader.fitness import (
     blur_mm,
     check_covers,
@@ -559,7 +559,7 @@ def _refused(
 def _sha256(path: Path) -> str | None:
     """Hash of a file that could not be opened as a photo; None where it cannot be read or is no plain file."""
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else None
+        return sha256_of(path)
     except OSError:
         return None
 

@@ -13,8 +13,17 @@ from functools import cache
 from pathlib import Path
 from typing import Annotated, ClassVar, Final, Literal, Self, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    field_validator,
+    model_validator,
+)
 
+from reader.amounts import named_amount
 from reader.errors import SettingsError
 from reader.toml_file import Problem, contradiction, did_you_mean, read_toml, shown
 
@@ -46,7 +55,22 @@ Length = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=LENGT
 Share = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
 ONE_LINE: Final = r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"  # something visible, no control characters
 Text = Annotated[str, Field(min_length=1, max_length=80, pattern=ONE_LINE)]
-Sentence = Annotated[str, Field(min_length=1, max_length=200, pattern=ONE_LINE)]
+
+
+def _name_no_amount(text: str) -> str:
+    """Refuse a dose: treatment follows the approved procedure, and is worked out by those licensed for it."""
+    amount = named_amount(text)
+    if amount is not None:
+        found = f'names an amount with a unit, "{amount}"'
+        raise contradiction(
+            Problem(path=(), text=f"{found}, but no text may name a dose; refer to the approved procedure")
+        )
+    return text
+
+
+Sentence = Annotated[
+    str, Field(min_length=1, max_length=200, pattern=ONE_LINE), AfterValidator(_name_no_amount)
+]
 Point = tuple[Number, Number]
 
 

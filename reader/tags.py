@@ -54,6 +54,7 @@ class JpegHeader:
     sampling: tuple[tuple[int, int], ...]  # (horizontal, vertical) factor of each component
     quality: int | None  # nearest quality on the IJG scale, luminance table
     chroma_quality: int | None  # the same, chrominance table
+    progressive: bool
     n_scans: int  # start-of-scan markers in a progressive file, else 1
     end: int  # byte of the end-of-image marker
     exif: bytes | None
@@ -128,6 +129,7 @@ def read_jpeg_header(data: bytes) -> JpegHeader:
         sampling=sampling,
         quality=_nearest_quality(luma, "luminance"),
         chroma_quality=_nearest_quality(chroma, "chrominance"),
+        progressive=frame_marker in PROGRESSIVE,
         n_scans=data.count(b"\xff\xda", position, end) + 1 if frame_marker in PROGRESSIVE else 1,
         end=end,
         exif=exif,

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from reader import ink
+from reader.page_security import secured
 
 
 def render(
@@ -15,6 +16,7 @@ def render(
 ) -> bytes:
     """Fill the template of that name, the first in these folders; what is put in is escaped.
 
+    The page gets its Content-Security-Policy (`page_security`).
     filters : besides `tidy`, which leaves out of a text what no page can show. A name that is not given is an error.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -27,4 +29,4 @@ def render(
         lstrip_blocks=True,
     )
     environment.filters |= {"tidy": lambda text: ink.tidy(str(text)), **(filters or {})}
-    return environment.get_template(template).render(**content).encode("utf-8")
+    return secured(environment.get_template(template).render(**content)).encode("utf-8")

@@ -26,6 +26,7 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from reader.errors import LinecallError
+from reader.files import read_plain
 from reader.ids import ID_PATTERN
 from reader.statement import Stated
 from reader.toml_file import did_you_mean
@@ -528,7 +529,7 @@ def load_verdict(source: bytes | Path) -> Verdict:
     else:
         where = str(_writable(source.name))
         try:
-            data = source.read_bytes()
+            data = read_plain(source, limit=VERDICT_BYTES_MAX)
         except OSError as error:
             raise LinecallError(f"{where}: cannot be read: {error.strerror or error}") from error
     if len(data) > VERDICT_BYTES_MAX:

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 
 from reader.batch import Job, Outcome, attempt
 from reader.errors import LinecallError
+from reader.files import read_plain, sha256_of
 from reader.ids import new_id
 from reader.library.examples import UNSTATED, Example, ExamplePhoto, Grading, Role
 from reader.library.labels import Labels, LabelsError, PhotoLabels
@@ -330,7 +331,12 @@ class _Adding:
         self, library: Library, example: Example, gradings: Sequence[Grading], path: Path, picture: bytes
     ) -> None:
         """Photo and strips first, so that no example lacks them."""
-        data = path.read_bytes()
+        try:
+            data = read_plain(path)
+        except OSError as error:
+            raise LinecallError(
+                f"{path}: cannot be read ({error.strerror or error}); add it again"
+            ) from error
         if hashlib.sha256(data).hexdigest() != example.photo.sha256:
             raise LinecallError(f"{path}: has changed while it was read; add it again")
         if example.layout.sha256 not in self._kept_layouts:
@@ -434,14 +440,10 @@ def _graded(library: Library, id: str, source: Source, order: AddOrder) -> Added
 
 def _sha256(path: Path) -> str | None:
     """The hash of a file; None if it cannot be read, which the reading will say."""
-    digest = hashlib.sha256()
     try:
-        with path.open("rb") as file:
-            while piece := file.read(PIECE):
-                digest.update(piece)
-    except (OSError, ValueError):
+        return sha256_of(path)
+    except OSError:
         return None
-    return digest.hexdigest()
 
 
 def totals(added: Sequence[Added]) -> str:

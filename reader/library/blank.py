@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from io import StringIO
 
 from reader.batch import Job, Outcome
+from reader.csv_cells import safe_cell
 from reader.library.examples import MARKS
 from reader.library.labels import NEEDED
 from reader.read import ReadSettings, examine
@@ -31,5 +32,5 @@ def blank_labels(
             name = photo.name if names[photo.name] == 1 else photo.as_posix()
             for window in outcome.verdict.windows:
                 for mark in MARKS:
-                    table.writerow([name, grader, role, graded_at, window.id, mark, ""])
+                    table.writerow(map(safe_cell, (name, grader, role, graded_at, window.id, mark, "")))
     return text.getvalue().encode("utf-8", "replace")

@@ -9,6 +9,8 @@ from typing import Any, NamedTuple, Self
 
 from sqlalchemy import Connection, Row, bindparam, select, update
 
+from reader.damage import kept
+from reader.errors import LinecallError
 from reader.library.consensus import ConsensusRule, consensus, grade_of_calls
 from reader.library.examples import MarkKey, flat_calls
 from reader.library.files import COMPUTED_BY, kept_file, kept_layout
@@ -37,15 +39,16 @@ GIVEN_COLUMNS = [gradings.c[name] for name in ("grader", "role", "at", "blind", 
 def given(row: Row[Any] | Sequence[Any]) -> Given:
     """A grading of a row that begins with GIVEN_COLUMNS."""
     grader, role, at, blind, calls, grade = row[:6]
-    return Given(
-        grader=grader,
-        role=role,
-        at=datetime.fromisoformat(at),
-        blind=None if blind is None else bool(blind),
-        calls=flat_calls(json.loads(calls)),
-        grade=grade,
-        written_at=at,
-    )
+    with kept(f"a grading by {grader}", LinecallError):
+        return Given(
+            grader=grader,
+            role=role,
+            at=datetime.fromisoformat(at),
+            blind=None if blind is None else bool(blind),
+            calls=flat_calls(json.loads(calls)),
+            grade=grade,
+            written_at=at,
+        )
 
 
 @dataclass(slots=True, eq=False)

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from reader.errors import LinecallError
+from reader.files import read_plain
 from reader.library.control_store import Anew, Entry
 from reader.library.control_strip import ControlPoint, NotChartedError, TimeSource, time_taken
 from reader.library.examples import MarkKey
@@ -123,7 +124,7 @@ def _layout(order: CheckOrder, verdict: Verdict) -> tuple[Layout, bytes] | None:
 
 def _keep(library: Library, path: Path, verdict: Verdict) -> None:
     try:
-        data = path.read_bytes()
+        data = read_plain(path)
     except OSError as error:
         raise LinecallError(f"{path}: cannot be read any more ({error.strerror}); add it again") from error
     if hashlib.sha256(data).hexdigest() != verdict.photo.sha256:

@@ -9,7 +9,6 @@ import csv
 import hashlib
 import json
 import os
-import shutil
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -20,18 +19,23 @@ from typing import IO, Any, Final
 
 from pydantic import ValidationError
 
-from reader.errors import LinecallError, OutputError
+from reader.csv_cells import safe_cell
+from reader.damage import kept
+from reader.errors import LinecallError
+from reader.files import read_plain, sha256_of
 from reader.library.control import ControlRules
 from reader.library.control_strip import Baseline, ControlPoint
 from reader.library.examples import Example, ExamplePhoto, Grading, flat_calls
 from reader.library.files import COMPUTED_BY
 from reader.library.store import EVERYTHING, Filters, Library, LibraryError
 from reader.library.tidy import MarkRow
+from reader.metadata import without_metadata
+from reader.output import new_folder
 from reader.verdict import load_verdict
 from reader.watch import Watch, unwatched
 
-FORMAT: Final = 1
-"""Of the folder; a later one is refused."""
+FORMAT: Final = 2
+"""Of the folder; a later one is refused. Only photos without metadata need more than 1."""
 LINE_BYTES_MAX: Final = (
     8_000_000  # of one example with its verdict and gradings; a usual one has about 30,000
 )
@@ -41,6 +45,8 @@ EXAMPLES: Final = "examples.jsonl"
 CONTROL: Final = "control.jsonl"
 """Only where the library has a control chart."""
 SETTINGS: Final = "settings.json"
+STRIPPED: Final = "stripped.json"
+"""Hash of each original photo and of the picture that stands for it; only where metadata was taken out."""
 DATA_SHEET: Final = "DATASHEET.md"
 DATA_SHEET_TEXT: Final = Path(__file__).parents[1] / "data" / "exchange" / "datasheet.md"
 HASHES: Final = "SHA256SUMS"
@@ -75,29 +81,43 @@ class Imported:
 
 
 def export(
-    library: Library, folder: Path, filters: Filters = EVERYTHING, *, watch: Watch = unwatched
+    library: Library,
+    folder: Path,
+    filters: Filters = EVERYTHING,
+    *,
+    watch: Watch = unwatched,
+    strip_metadata: bool = False,
 ) -> Exported:
     """Write the examples into a new folder, all of it or nothing.
 
+    strip_metadata : photos without what the camera wrote beside the pixels, with both hashes in `stripped.json`.
     A photo or strips that are gone are left out and named; the example itself is not. Raises OutputError if the
     folder is there or cannot be written.
     """
-    if os.path.lexists(folder):
-        raise OutputError(f"{folder}: exists; export into a new folder")
-    part = folder.with_name(f".linecall-{os.urandom(8).hex()}.part")
-    try:
-        with _one_clear_line(folder):
-            part.mkdir(parents=True)
-            exported = _write(library, part, filters, watch)
-            part.rename(folder)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
+    with new_folder(folder) as part:
+        exported = _write(library, part, filters, watch, _Photos(library, strip=strip_metadata))
     return Exported(
         folder=folder, examples=exported.examples, gradings=exported.gradings, missing=exported.missing
     )
 
 
-def _write(library: Library, folder: Path, filters: Filters, watch: Watch) -> Exported:
+class _Photos:
+    """Photos on their way out, as they are or without their metadata; `stripped` has both hashes."""
+
+    def __init__(self, library: Library, *, strip: bool) -> None:
+        self._library = library
+        self.stripped: dict[str, str] | None = {} if strip else None
+
+    def bytes(self, sha256: str) -> bytes:
+        """A photo's bytes. Raises LinecallError if it is gone or its metadata cannot be taken out."""
+        data = self._library.photo_bytes(sha256)
+        if self.stripped is not None:
+            data = without_metadata(data)
+            self.stripped[sha256] = hashlib.sha256(data).hexdigest()
+        return data
+
+
+def _write(library: Library, folder: Path, filters: Filters, watch: Watch, photos: _Photos) -> Exported:
     hashes = _Hashes(folder)
     n = n_gradings = 0
     missing: list[str] = []
@@ -106,7 +126,7 @@ def _write(library: Library, folder: Path, filters: Filters, watch: Watch) -> Ex
             example, gradings = library.example(row.id), library.gradings(row.id)
             lines.write(example_line(library, example))
             for sha256, name, read in (
-                (example.photo.sha256, photo_name(example), library.photo_bytes),
+                (example.photo.sha256, photo_name(example), photos.bytes),
                 (example.strips_sha256, f"strips/{example.id}.png", library.strips_bytes),
             ):
                 if sha256 is None:
@@ -122,25 +142,31 @@ def _write(library: Library, folder: Path, filters: Filters, watch: Watch) -> Ex
     with hashes.file(TABLE) as file:
         write_table(library, file, filters)
     if filters == EVERYTHING:
-        missing += _write_control(library, hashes)
+        missing += _write_control(library, hashes, photos)
+    if photos.stripped is not None:
+        with hashes.file(STRIPPED) as file:
+            file.write(_json(photos.stripped, indent=1) + b"\n")
     in_use = library.in_use()
-    kept = []
+    files = []
     for kind, name, sha256, data in library.kept_files():
         path = f"settings/{kind}-{sha256[:12]}.toml"
-        kept.append(
+        files.append(
             {"kind": kind, "name": name, "sha256": sha256, "file": path, "in_use": in_use.get(kind) == sha256}
         )
         with hashes.file(path) as file:
             file.write(data)
     with hashes.file(SETTINGS) as file:
-        file.write(_json({"linecall_library": FORMAT, "files": kept}, indent=1) + b"\n")
+        version = 1 if photos.stripped is None else FORMAT
+        file.write(_json({"linecall_library": version, "files": files}, indent=1) + b"\n")
     with hashes.file(DATA_SHEET) as file:
-        file.write(_data_sheet(library, filters, n, n_gradings, missing))
+        file.write(
+            _data_sheet(library, filters, n, n_gradings, missing, stripped=photos.stripped is not None)
+        )
     hashes.write()
     return Exported(folder=folder, examples=n, gradings=n_gradings, missing=tuple(missing))
 
 
-def _write_control(library: Library, hashes: "_Hashes") -> list[str]:
+def _write_control(library: Library, hashes: "_Hashes", photos: _Photos) -> list[str]:
     """Write the control charts, if there are any, and their photos; returns the photos that are gone."""
     records = list(library.control.records())
     missing: list[str] = []
@@ -152,7 +178,7 @@ def _write_control(library: Library, hashes: "_Hashes") -> list[str]:
             if isinstance(record, ControlPoint):
                 name = _control_photo(record)
                 try:
-                    data = library.photo_bytes(record.photo.sha256)
+                    data = photos.bytes(record.photo.sha256)
                 except LinecallError:
                     missing.append(name)
                 else:
@@ -183,9 +209,7 @@ def write_table(library: Library, file: IO[bytes], filters: Filters = EVERYTHING
 
 
 def _cell(value: object) -> object:
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@"):
-        return f"'{value}"  # a spreadsheet would compute it
-    return "" if value is None else value
+    return "" if value is None else safe_cell(value)
 
 
 def photo_name(example: Example) -> str:
@@ -244,7 +268,7 @@ class _Hashes:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        self._found[name] = _hash_of(path)
+        self._found[name] = sha256_of(path)
 
     def write(self) -> None:
         """Write the list."""
@@ -252,23 +276,19 @@ class _Hashes:
         (self._folder / HASHES).write_bytes("".join(lines).encode("utf-8"))
 
 
-def _hash_of(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+_AS_ADDED: Final = (
+    "the photos as they were added, byte for byte. They carry what the camera wrote into them, often position and\n"
+    "  serial number (`linecall library export --strip-metadata` takes it out)."
+)
+_STRIPPED_OUT: Final = (
+    "the photos without what the camera wrote beside the pixels. `stripped.json` has the hash of each original and of\n"
+    "  the file here. A library that imports this folder keeps strips, measurements and calls, and not these photos."
+)
 
 
-@contextmanager
-def _one_clear_line(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        found = (error.strerror or str(error)).lower()
-        raise OutputError(
-            f"{path}: cannot be written ({found}); free some space or write elsewhere"
-        ) from error
-
-
-def _data_sheet(library: Library, filters: Filters, n: int, n_gradings: int, missing: Sequence[str]) -> bytes:
+def _data_sheet(
+    library: Library, filters: Filters, n: int, n_gradings: int, missing: Sequence[str], *, stripped: bool
+) -> bytes:
     """What the folder is, in words that need nothing else."""
     standard = library.standard()
     rule, rules, limits = standard.consensus, standard.rules, standard.strength
@@ -294,6 +314,7 @@ def _data_sheet(library: Library, filters: Filters, n: int, n_gradings: int, mis
     return (
         DATA_SHEET_TEXT.read_text(encoding="utf-8")
         .format(
+            photos=_STRIPPED_OUT if stripped else _AS_ADDED,
             examples=n,
             gradings=n_gradings,
             chosen="all of the library" if not chosen else f"those of the library that fit {chosen}",
@@ -326,7 +347,7 @@ def import_folder(
     fresh = library.count() == 0
     others = []
     for one in settings:
-        data = (folder / one["file"]).read_bytes()
+        data = read_plain(folder / one["file"], within=folder)
         if one["kind"] == "layout":
             library.keep_layout(data)
         elif one["kind"] == ControlRules.kind:
@@ -335,7 +356,8 @@ def import_folder(
             library.compute_by(one["kind"], data)
         elif one["in_use"] and library.in_use().get(one["kind"]) != one["sha256"]:
             others.append(f"{one['kind']} {one['name']}")
-    n_control = _import_control(library, folder, control, listed)
+    stripped = _stripped(folder, listed)
+    n_control = _import_control(library, folder, control, listed, stripped)
     n = known = n_gradings = 0
     for number, example, gradings in watch(
         read_examples(folder / EXAMPLES), sum(name.startswith("photos/") for name in listed), "importing"
@@ -348,7 +370,7 @@ def import_folder(
                     there, [grading.model_copy(update={"example": there}) for grading in gradings]
                 )
             else:
-                _keep_files(library, folder, example, listed)
+                _keep_files(library, folder, example, listed, stripped)
                 library.add(example, gradings)
                 n, n_gradings = n + 1, n_gradings + len(gradings)
         except LibraryError as error:
@@ -387,6 +409,7 @@ def _import_control(
     folder: Path,
     records: Sequence[Baseline | tuple[ControlPoint, bytes]],
     listed: Mapping[str, str],
+    stripped: Mapping[str, str],
 ) -> int:
     """Add control charts, or the points that are new; returns how many these are."""
     if not records:
@@ -395,10 +418,10 @@ def _import_control(
         if isinstance(record, Baseline):
             continue
         point, name = record[0], _control_photo(record[0])
-        if name in listed:
+        if name in listed and listed[name] != stripped.get(point.photo.sha256):
             if listed[name] != point.photo.sha256:
                 raise LibraryError(f"{folder / name}: is not the photo that its point names")
-            library.keep_photo((folder / name).read_bytes())
+            library.keep_photo(read_plain(folder / name, within=folder))
     return library.control.put(records)
 
 
@@ -406,7 +429,7 @@ def check_folder(folder: Path) -> Mapping[str, str]:
     """Hashes of an exported folder's files, all of which are there as written. Raises LinecallError."""
     path = folder / HASHES
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
+        lines = read_plain(path, within=folder).decode("utf-8").splitlines()
     except (OSError, UnicodeDecodeError):
         raise LinecallError(f"{folder}: is no exported library: {HASHES} cannot be read") from None
     listed: dict[str, str] = {}
@@ -421,7 +444,7 @@ def check_folder(folder: Path) -> Mapping[str, str]:
             raise LinecallError(f"{path}: does not list {name}, so this is no exported library")
     for name, digest in listed.items():
         try:
-            found = _hash_of(folder / name)
+            found = sha256_of(folder / name, within=folder)
         except OSError as error:
             raise LinecallError(
                 f"{folder / name}: cannot be read ({error.strerror or error}); copy the exported folder anew"
@@ -436,7 +459,7 @@ def check_folder(folder: Path) -> Mapping[str, str]:
 def _settings(folder: Path) -> list[dict[str, Any]]:
     path = folder / SETTINGS
     try:
-        found = json.loads(path.read_bytes())
+        found = json.loads(read_plain(path, limit=LINE_BYTES_MAX, within=folder))
         version, files = found["linecall_library"], found["files"]
         settings = [{name: kind(one[name]) for name, kind in _SETTING.items()} for one in files]
     except (ValueError, KeyError, TypeError):
@@ -491,13 +514,33 @@ def _first_problem(error: ValidationError) -> str:
     return f"field {'.'.join(map(str, details['loc']))}: {details['msg']}"
 
 
-def _keep_files(library: Library, folder: Path, example: Example, listed: Mapping[str, str]) -> None:
-    """Keep the photo and strips that the folder has; one that was gone when it was exported is gone still."""
+def _stripped(folder: Path, listed: Mapping[str, str]) -> Mapping[str, str]:
+    """Hash of each original whose picture in the folder is without metadata, and that picture's."""
+    if STRIPPED not in listed:
+        return {}
+    with kept(str(folder / STRIPPED)):
+        found = json.loads(read_plain(folder / STRIPPED, within=folder))
+        return {str(original): str(picture) for original, picture in found.items()}
+
+
+def _keep_files(
+    library: Library,
+    folder: Path,
+    example: Example,
+    listed: Mapping[str, str],
+    stripped: Mapping[str, str],
+) -> None:
+    """Keep the photo and strips that the folder has.
+
+    A photo that was gone when it was exported is gone still, and so is one that is here without its metadata only.
+    """
     for name, digest, keep in (
         (photo_name(example), example.photo.sha256, library.keep_photo),
         (f"strips/{example.id}.png", example.strips_sha256, library.keep_strips),
     ):
         if name in listed:
+            if digest is not None and listed[name] == stripped.get(digest):
+                continue
             if listed[name] != digest:
                 raise LibraryError(f"{name} is not the one that the example names")
-            keep((folder / name).read_bytes())
+            keep(read_plain(folder / name, within=folder))

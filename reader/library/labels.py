@@ -12,7 +12,9 @@ from typing import Any, Final, NoReturn, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
+from reader.csv_cells import plain_cell
 from reader.errors import LinecallError
+from reader.files import read_plain
 from reader.library.examples import MARKS, ROLES, Grading, MarkKey, Role, plain_tag
 from reader.library.store import unlike_spelling
 from reader.logbook.events import AwareMoment
@@ -119,13 +121,9 @@ def load_labels(
     judged. Raises LabelsError that names row and column, what was found and what was expected.
     """
     try:
-        data = path.read_bytes()
+        data = read_plain(path, limit=BYTES_MAX)
     except OSError as error:
-        raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
-    if len(data) > BYTES_MAX:
-        raise LinecallError(
-            f"{path}: has {len(data)} bytes, but a label file at most {BYTES_MAX}; check the name"
-        )
+        raise LinecallError(f"{path}: cannot be read ({error.strerror or error}); check the name") from error
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -183,7 +181,7 @@ def _csv_rows(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
                         f"text with {delimiter!r} in it into quotes"
                     ]
                 )
-            yield number, dict(zip(header, cells, strict=False))
+            yield number, dict(zip(header, map(plain_cell, cells), strict=False))
     except csv.Error as error:
         raise LinecallError(f"{path}, line {table.line_num}: is no table of text ({error})") from None
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal, Self, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from reader.errors import LinecallError
+from reader.files import read_plain
 from reader.ids import ID_ALPHABET, ID_LENGTH, ID_PATTERN
 from reader.library.examples import Example
 from reader.library.store import FitToAsk, Library, StoredMark
@@ -45,6 +46,7 @@ FOLDER: Final = "quizzes"
 UNDRAWN: Final = "0" * ID_LENGTH
 SECRET: Final = "secret"
 SECRET_BYTES: Final = 32
+KEY_BYTES_MAX: Final = 64_000_000
 ANSWERS_BYTES_MAX: Final = 4_000_000  # a paper of 500 plates has a fifth of it
 SECONDS_MAX: Final = 100_000_000  # three years: the page stood open
 ASKED: Final = ("strong", "weak", "faint", "very faint", "none")
@@ -251,7 +253,7 @@ def _keep_key(library: Library, key: Key) -> Key | None:
     if os.path.lexists(path):
         there = _legible(Key, path)
         return there if there and there == key.model_copy(update={"trainee": there.trainee}) else None
-    write_whole({path: canonical(key.model_dump(mode="json"))})
+    write_whole({path: canonical(key.model_dump(mode="json"))}, private=True)
     return key
 
 
@@ -260,14 +262,14 @@ def _secret(library: Library) -> bytes:
     path = library.folder / FOLDER / SECRET
     for _ in range(2):
         try:
-            found = path.read_bytes()
+            found = read_plain(path, limit=ANSWERS_BYTES_MAX, within=library.folder)
         except FileNotFoundError:
             found = b""
         except OSError as error:
             raise QuizError(f"{path}: cannot be read ({(error.strerror or str(error)).lower()})") from error
         if len(found) >= SECRET_BYTES:
             return found
-        write_whole({path: os.urandom(SECRET_BYTES).hex().encode()}, force=True)
+        write_whole({path: os.urandom(SECRET_BYTES).hex().encode()}, force=True, private=True)
     raise QuizError(f"{path}: does not keep what is written to it; check the disk")
 
 
@@ -425,7 +427,7 @@ def _answered(library: Library, trainee: str) -> tuple[list[str], list[str]]:
 
 def _legible(model: type[Model], path: Path) -> Model | None:
     try:
-        return model.model_validate_json(path.read_bytes())
+        return model.model_validate_json(read_plain(path, limit=KEY_BYTES_MAX))
     except (OSError, ValidationError):
         return None
 
@@ -492,13 +494,10 @@ class Score:
 def load_answers(path: Path) -> Answers:
     """Read a file of answers. Raises QuizError for what is none, or was edited."""
     try:
-        with path.open("rb") as file:
-            data = file.read(ANSWERS_BYTES_MAX + 1)
+        data = read_plain(path, limit=ANSWERS_BYTES_MAX)
     except OSError as error:
         found = (error.strerror or str(error)).lower()
         raise QuizError(f"{path}: cannot be read ({found}); give the file that the page saved") from error
-    if len(data) > ANSWERS_BYTES_MAX:
-        raise QuizError(f"{path.name}: is too large for a file of answers; give the one that the page saved")
     try:
         value = json.loads(data)
     except (ValueError, RecursionError):
@@ -544,7 +543,7 @@ def mark(library: Library, answers: Answers) -> Score:
         return _score(key, kept.answers)
     kept = Kept(trainee=key.trainee, items=key.items, answers=answers)
     score = _score(key, answers)
-    write_whole({path: canonical(kept.model_dump(mode="json"))})
+    write_whole({path: canonical(kept.model_dump(mode="json"))}, private=True)
     return score
 
 

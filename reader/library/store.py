@@ -27,7 +27,9 @@ from sqlalchemy import (
     update,
 )
 
+from reader.damage import kept
 from reader.errors import LinecallError, OutputError
+from reader.files import read_at_most
 from reader.library.compute import (
     GIVEN_COLUMNS,
     Given,
@@ -57,6 +59,7 @@ from reader.library.tidy import GradeRow, MarkRow, MeasuredRow
 from reader.logbook.database import PIECE, Database
 from reader.logbook.photos import FolderStore, check_photo
 from reader.names import folded
+from reader.output import make_private_folder
 from reader.settings import Layout, Rules
 from reader.toml_file import did_you_mean
 from reader.verdict import Call, SettingsRecord, Verdict, load_verdict
@@ -199,7 +202,7 @@ class Library(AbstractContextManager["Library"]):
                     f"{folder}: holds no library; linecall library add begins one, or give another folder"
                 )
             try:
-                folder.mkdir(parents=True, exist_ok=True)
+                make_private_folder(folder)
             except OSError as error:
                 raise OutputError(f"{folder}: no library can be begun there ({error.strerror})") from error
         database = Database(path, read_only=read_only, timeout_s=timeout_s, holds="library")
@@ -783,7 +786,7 @@ class Library(AbstractContextManager["Library"]):
                 f"{what} {sha256[:12]} is gone from the library's folder; restore it from a backup"
             )
         with file:
-            data = file.read()
+            data = read_at_most(file)
         if hashlib.sha256(data).hexdigest() != sha256:
             raise LibraryError(
                 f"{what} {sha256[:12]} has been altered in the library's folder; restore it from a backup"
@@ -996,33 +999,36 @@ def _unpacked(data: bytes) -> bytes:
 def _gradings(connection: Connection, seq: int, id: str) -> Iterator[Grading]:
     query = select(gradings).where(gradings.c.example == seq).order_by(gradings.c.seq)
     for row in connection.execute(query):
-        yield Grading(
-            example=id,
-            grader=row.grader,
-            role=row.role,
-            at=row.at,
-            calls=flat_calls(json.loads(row.calls)),
-            grade=row.grade,
-            blind=None if row.blind is None else bool(row.blind),
-            source=row.source,
-            note=row.note,
-        )
+        with kept(f"grading {row.seq} of example {id}", LinecallError):
+            grading = Grading(
+                example=id,
+                grader=row.grader,
+                role=row.role,
+                at=row.at,
+                calls=flat_calls(json.loads(row.calls)),
+                grade=row.grade,
+                blind=None if row.blind is None else bool(row.blind),
+                source=row.source,
+                note=row.note,
+            )
+        yield grading
 
 
 def _example(row: Row[Any], verdict: bytes, look: str) -> Example:
-    return Example(
-        id=row.id,
-        photo=ExamplePhoto(name=row.photo, sha256=row.photo_sha256),
-        plate=row.plate,
-        layout=SettingsRecord(name=row.layout, revision=row.layout_revision, sha256=row.layout_sha256),
-        verdict_json=verdict,
-        strips_sha256=row.strips_sha256,
-        look=look,
-        light=row.light,
-        defects=_unbarred(row.defects),
-        source=row.source,
-        added_at=row.added_at,
-    )
+    with kept(f"example {row.id}", LinecallError):
+        return Example(
+            id=row.id,
+            photo=ExamplePhoto(name=row.photo, sha256=row.photo_sha256),
+            plate=row.plate,
+            layout=SettingsRecord(name=row.layout, revision=row.layout_revision, sha256=row.layout_sha256),
+            verdict_json=verdict,
+            strips_sha256=row.strips_sha256,
+            look=look,
+            light=row.light,
+            defects=_unbarred(row.defects),
+            source=row.source,
+            added_at=row.added_at,
+        )
 
 
 def _row_value(row: Mapping[Any, Any]) -> ExampleRow:

@@ -11,13 +11,16 @@ import hashlib
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reader.csv_cells import plain_cell
 from reader.errors import LinecallError
+from reader.files import read_plain
 from reader.library.columns import (
     ABSENT,
     DOUBTFUL,
@@ -456,7 +459,7 @@ def read_known(path: Path) -> dict[tuple[str, str, str], float]:
     Raises LinecallError that names the row and the column.
     """
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
+        with StringIO(read_plain(path).decode("utf-8-sig"), newline="") as file:
             table = csv.DictReader(file)
             missing = [name for name in KNOWN_COLUMNS if name not in (table.fieldnames or ())]
             if missing:
@@ -466,7 +469,7 @@ def read_known(path: Path) -> dict[tuple[str, str, str], float]:
             known: dict[tuple[str, str, str], float] = {}
             for row in table:
                 where = f"{path}, row {table.line_num}"
-                key = tuple((row[name] or "").strip() for name in KNOWN_COLUMNS[:3])
+                key = tuple(plain_cell((row[name] or "").strip()) for name in KNOWN_COLUMNS[:3])
                 if "" in key:
                     raise LinecallError(f"{where}: the column {KNOWN_COLUMNS[key.index('')]} is empty")
                 if key in known:

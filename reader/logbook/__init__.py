@@ -5,12 +5,14 @@ what only needs the words of events, as the library does, imports `reader.logboo
 
 What the payloads of events hold:
 
-- `reading`: `photos` (list of `name`, `sha256`), `statement`, `summary`, `supersedes` (ids of earlier
-  readings whose place it takes, if any) and, where one was named, the `reason`, `verdict`.
+- `reading`: `photos` (list of `name`, `sha256`), `place` (hash of the photos' place as the logbook names it),
+  `statement`, `summary`, `supersedes` (ids of earlier readings whose place it takes, if any) and, where one was
+  named, the `reason`, `verdict`.
 - `review`: whatever the review says; if it holds a `verdict`, that is the reading's current one from then on,
   and its `summary` is added; `waiting` (true or false) overrides whether the reading still waits for a
   reviewer.
 - `correction`: `field` of the statement, `was`, `value`, `reason`.
+- `clock`: `before`, `now`: the clock ran backwards between the event before this one and this one.
 - any other kind is kept and shown, and changes nothing about a reading.
 """
 

@@ -3,7 +3,7 @@
 import hashlib
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
 from reader.errors import LinecallError
@@ -36,6 +36,16 @@ class ChainBrokenError(Exception):
         self.problem = problem
 
 
+CLOCK_SLACK: Final = timedelta(seconds=60)
+"""What an event may lie before the one before it: writers wait up to half a minute for their turn, on clocks of their
+own."""
+
+
+def clock_ran_back(before: datetime, after: datetime) -> bool:
+    """Whether a clock was set back between two events that follow each other."""
+    return before - after > CLOCK_SLACK
+
+
 class Chain:
     """Walks along the events; holds one link at a time.
 
@@ -47,6 +57,8 @@ class Chain:
         """Start before the first event."""
         self.seq = 0
         self.head = GENESIS
+        self.set_back: list[int] = []  # events at whose time the clock had been set back
+        self._at: datetime | None = None
         self._misfit = False  # whether the last event does not name the one before it
 
     def follow(self, seq: object, id: object, reading: object, digest: object, body: object) -> Link:
@@ -71,7 +83,24 @@ class Chain:
             raise self._broken(1, "it names an event before it, but it is the first")
         self._misfit = not follows
         self.seq, self.head = seq, digest
+        self._follow_clock(seq, head[1].decode())
         return Link(head[1].decode(), head[2].decode(), head[3].decode(), head.end() - 1)
+
+    def _follow_clock(self, seq: int, at: str) -> None:
+        try:
+            moment = datetime.fromisoformat(at)
+            if self._at is not None and clock_ran_back(self._at, moment):
+                self.set_back.append(seq)
+            self._at = moment
+        except (ValueError, TypeError):
+            raise self._broken(seq, "its time is none") from None
+
+    def notes(self) -> tuple[str, ...]:
+        """What is odd about the events so far, and breaks nothing."""
+        if not self.set_back:
+            return ()
+        shown = ", ".join(map(str, self.set_back[:5])) + ", ..." * (len(self.set_back) > 5)
+        return (f"the clock ran backwards before event {shown}: times on either side cannot be compared",)
 
     def finish(self) -> None:
         """Say that no event follows. Raises ChainBrokenError."""
@@ -143,7 +172,8 @@ class Report:
 
     `first_bad` is the number of the first bad event; None with a problem where that is of no event, such as a
     seal on events that are no longer there. `photos` counts those looked at,
-    `photos_left_out` those that an export was not asked to hold.
+    `photos_left_out` those that an export was not asked to hold; `notes` are sentences about what is odd and breaks
+    nothing.
     """
 
     events: int
@@ -153,6 +183,7 @@ class Report:
     photos_left_out: int = 0
     first_bad: int | None = None
     problem: str | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def good(self) -> bool:

@@ -10,9 +10,10 @@ from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
 from reader.logbook.database import PIECE
-from reader.logbook.photos import PhotoStore, check_photo
+from reader.logbook.integrity import file_problem, missing_guards
+from reader.logbook.photos import FolderStore, PhotoStore, check_photo, place_record
 from reader.logbook.summary import first_row, next_row, superseded_row
-from reader.logbook.tables import events, readings
+from reader.logbook.tables import about, events, readings
 
 TELL_EVERY: Final = 1000  # events between two calls of `progress`
 
@@ -45,6 +46,9 @@ def check(
 
     That a list shows something else than the events is told last, because a changed event brings it about.
     """
+    place = _place(connection)
+    sqlite = connection.dialect.name == "sqlite"
+    named: set[str] = set()
     chain, sealed = Chain(), {seal.seq: seal for seal in seals}
     n_readings = n_photos = 0
     found: ChainBrokenError | None = None
@@ -58,7 +62,9 @@ def check(
                 if link.kind == "reading":
                     n_readings += 1
                     payload = _listed_part(seq, link, body)
-                    n_photos += 0 if photos is None else _check_photos(photos, seq, payload)
+                    if payload.get("place", place) != place:
+                        raise ChainBrokenError(seq, f"event {seq}: {_OTHER_PLACE}")
+                    n_photos += 0 if photos is None else _check_photos(photos, seq, payload, named)
                     if not _shows(connection, seq, link, payload, tuple(row)):
                         listed = listed or _not_shown(seq)
                 elif reading is not None and (row[_SEQ] is None or not row[_SEQ] < seq <= row[_LAST]):
@@ -71,6 +77,11 @@ def check(
     except ChainBrokenError as broken:
         found = broken
     found = found or listed
+    problem = found.problem if found else file_problem(connection) if sqlite else None
+    notes = [*chain.notes(), *(_guard_notes(connection) if sqlite else ())]
+    if problem is None and isinstance(photos, FolderStore):
+        problem, more = photos.strays(named)
+        notes += more
     if progress is not None:
         progress(chain.seq)
     return Report(
@@ -79,7 +90,8 @@ def check(
         readings=n_readings,
         photos=n_photos,
         first_bad=found.seq if found else None,
-        problem=found.problem if found else None,
+        problem=problem,
+        notes=tuple(notes),
     )
 
 
@@ -172,12 +184,28 @@ def _not_shown(seq: int) -> ChainBrokenError:
     )
 
 
-def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any]) -> int:
-    """Look at the photos that an event names; returns how many."""
+_OTHER_PLACE: Final = (
+    "it was logged with its photos in another place than the one that the logbook now names for them; "
+    "name their place with --logbook-photos, and ask who has changed it"
+)
+
+
+def _place(connection: Connection) -> str:
+    return place_record(connection.scalar(select(about.c.value).where(about.c.name == "photos")) or "")
+
+
+def _guard_notes(connection: Connection) -> tuple[str, ...]:
+    gone = missing_guards(connection)
+    return (f"another program has taken out of the logbook's file: {', '.join(gone)}",) if gone else ()
+
+
+def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any], named: set[str]) -> int:
+    """Look at the photos that an event names, which join those named so far; returns how many."""
     try:
         digests = [str(photo["sha256"]) for photo in payload["photos"]]
     except (KeyError, TypeError) as error:
         raise ChainBrokenError(seq, f"event {seq}: it names no photos as a reading does") from error
+    named.update(digests)
     for digest in digests:
         problem = check_photo(photos, digest)
         if problem is not None:

@@ -4,7 +4,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -13,8 +13,10 @@ from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 
+from reader.damage import DamagedError, kept
 from reader.errors import LinecallError, OutputError
 from reader.names import folded
+from reader.output import create_private_file
 
 CONNECT_S: Final = 10  # seconds to wait for a PostgreSQL server to answer at all
 PIECE: Final = 500  # rows fetched at a time
@@ -59,6 +61,12 @@ class Database:
             ) from error
 
     def _sqlite(self, path: Path, *, read_only: bool) -> Engine:
+        for suffix in ("", "-wal", "-shm", "-journal"):  # a pipe among them would hang
+            beside = path.with_name(path.name + suffix)
+            if beside.exists() and not beside.is_file() and not (beside == path and path.is_dir()):
+                raise LinecallError(
+                    f"{beside}: is no plain file, so this is no {self._holds}; give another path"
+                )
         if read_only:
             # Where nothing can be written, WAL has no room for its own files, and nothing changes meanwhile.
             mode = "mode=ro" if _writable_folder(path) or _has_wal(path) else "mode=ro&immutable=1"
@@ -110,6 +118,9 @@ class Database:
     @contextmanager
     def creating(self) -> Iterator[Connection]:
         """Transaction that creates tables; of two at once, the second finds them made."""
+        if self.path is not None:
+            with suppress(OSError):  # there already, or not to be written; SQLite will say so
+                os.close(create_private_file(self.path))
         with self.clear_errors(), self._engine.connect() as plain:
             if self.is_sqlite:
                 self._use_wal(plain)
@@ -139,9 +150,20 @@ class Database:
 
     @contextmanager
     def clear_errors(self) -> Iterator[None]:
-        """Turn what the database raises into an OutputError of one line."""
+        """Turn what the database raises into an OutputError of one line, and what its values do into a DamagedError.
+
+        What runs inside takes kept values apart and nothing else, so that a value of another kind than expected means
+        that the file was damaged, or written by another program.
+        """
         try:
-            yield
+            with kept("what it holds"):
+                yield
+        except DamagedError as error:
+            if str(error).startswith(f"{self.name}:"):
+                raise
+            raise DamagedError(
+                f"{self.name}: the {self._holds} is damaged: {error}; restore it from a backup"
+            ) from error
         except DBAPIError as error:
             cause = error.orig if isinstance(error.orig, Exception) else error
             raise OutputError(self._sentence(cause)) from error
@@ -182,7 +204,11 @@ _FAILURES: Final = (
         "the disk cannot be read or written, nothing was logged; check it and its free space",
     ),
     ((), ("not a database",), "this file is no {holds}; give another path"),
-    ((), ("malformed", "corrupt"), "the {holds}'s file is damaged; restore it from a backup"),
+    (
+        (),
+        ("malformed", "corrupt", "decode", "no such table", "no such column", "datatype"),
+        "the {holds}'s file is damaged; restore it from a backup",
+    ),
     ((), ("unable to open",), "the {holds} cannot be opened: check the path and that its folder exists"),
     (("P0001",), ("never changed",), "events of a logbook are never changed"),
     (("28", "3D"), (), "the server refuses the login or has no such database; check user, password and name"),

@@ -22,6 +22,7 @@ from pydantic import (
     ValidationError,
 )
 
+from reader.damage import kept
 from reader.errors import LinecallError
 from reader.ids import ID_PATTERN
 from reader.statement import Drops, Name, Stated
@@ -115,6 +116,58 @@ def make_event(
     return event.model_copy(update={"hash": digest}), body.decode("utf-8")
 
 
+class _Payload(BaseModel):
+    """What is asked of a payload before its parts are used; more may stand in it."""
+
+    model_config = ConfigDict(extra="ignore", defer_build=True, strict=True)
+
+
+class _KeptPhoto(_Payload):
+    name: str
+    sha256: Sha256
+
+
+class _Summary(_Payload):
+    doubtful: int
+    grade: str | None
+    in_doubt: list[str]
+    layout: str | None
+    margin: float | None
+    open_until: str | None
+    rank: int | None
+    status: str
+
+
+class _Reading(_Payload):
+    photos: Annotated[list[_KeptPhoto], Field(min_length=1)]
+    statement: dict[str, str]
+    summary: _Summary
+    verdict: dict[str, Any]
+    supersedes: list[str] = []
+
+
+class _Review(_Payload):
+    decisions: list[dict[str, Any]] = []
+    summary: _Summary | None = None
+    verdict: dict[str, Any] | None = None
+    before: dict[str, Any] = {}
+    policy: dict[str, Any] = {}
+
+
+class _Correction(_Payload):
+    field: str
+    was: str | None
+    value: str | None
+    reason: str
+
+
+_PAYLOADS: Final[dict[str, type[_Payload]]] = {
+    "reading": _Reading,
+    "review": _Review,
+    "correction": _Correction,
+}
+
+
 def load_event(seq: int, digest: str, body: str) -> Event:
     """Event of a stored row. Raises LinecallError if the body is not what its hash says."""
     if hashlib.sha256(body.encode("utf-8")).hexdigest() == digest:
@@ -124,6 +177,8 @@ def load_event(seq: int, digest: str, body: str) -> Event:
             pass
         else:
             if event.seq == seq:
+                with kept(f"event {seq} of the logbook"):
+                    _PAYLOADS.get(event.kind, _Payload).model_validate(event.payload)
                 return event
     raise LinecallError(f"event {seq} of the logbook has been changed; linecall logbook verify says more")
 

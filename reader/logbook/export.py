@@ -10,22 +10,26 @@ import stat
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
+from reader.csv_cells import safe_cell
+from reader.damage import kept
 from reader.errors import LinecallError
+from reader.files import open_plain
 from reader.ids import ID_PATTERN
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
 from reader.logbook.events import EVENT_BYTES_MAX, Event, from_line, to_line
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
+from reader.metadata import MetadataError, without_metadata
 from reader.verdict import to_bytes
 
 FORMAT: Final = 2
-"""Of the zip; one of a later format is refused."""
+"""Of the zip; one of a later format is refused. 2 holds settings files, and may hold photos without metadata."""
 PIECE: Final = 1 << 20  # bytes read at a time
 PAGE: Final = 500  # rows fetched at a time
 RATIO_MAX: Final = 250  # unpacked to packed; the hashes in events keep them below 100
@@ -82,7 +86,7 @@ def _harmless(cell: object) -> object:
         cell = "; ".join(cell)
     if isinstance(cell, bool):
         return "yes" if cell else "no"
-    return f"'{cell}" if isinstance(cell, str) and cell[:1] in {"=", "+", "-", "@", "\t", "\r"} else cell
+    return safe_cell(cell)
 
 
 def all_rows(logbook: Logbook, *, before: int | None = None, **filters: Any) -> Iterator[ReadingRow]:
@@ -100,23 +104,37 @@ def event_lines(logbook: Logbook, last: int | None = None) -> Iterator[str]:
         yield to_line(digest, body) + "\n"
 
 
-def write_zip(logbook: Logbook, file: IO[bytes], *, ids: Sequence[str] = (), at: datetime) -> int:
-    """Write the zip for a third party, with the photos and verdicts of readings `ids`, or of all; returns how many.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Written:
+    """What a zip holds: readings, and the hashes of photos whose metadata could not be taken out, and that it lacks."""
 
-    Raises LinecallError for an unknown id, an empty logbook, or anything altered that would go into the zip.
+    readings: int
+    left_out: tuple[str, ...] = ()
+
+
+def write_zip(
+    logbook: Logbook,
+    file: IO[bytes],
+    *,
+    ids: Sequence[str] = (),
+    at: datetime,
+    strip_metadata: bool = False,
+) -> Written:
+    """Write the zip for a third party, with the photos and verdicts of readings `ids`, or of all.
+
+    strip_metadata : photos without what the camera wrote beside the pixels; the manifest has both
+    hashes. Raises LinecallError for an unknown id, an empty logbook, or anything altered that would go into the zip.
     """
+    stripped: dict[str, str] = {}
+    left_out: list[str] = []
     seal = logbook.seal(at=at)  # what others write from here on is not in the export
     chosen = list(dict.fromkeys(ids)) or [row.id for row in all_rows(logbook, before=seal.seq + 1)][::-1]
     written: set[str] = set()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr(_member("README.txt"), README.format(seal=seal, n=len(chosen)))
-        manifest = {
-            "format": FORMAT,
-            "at": at.isoformat(timespec="seconds"),
-            "seal": str(seal),
-            "readings": chosen,
-        }
-        archive.writestr(_member("export.json"), json.dumps(manifest, indent=1) + "\n")
+        photos = STRIPPED_PHOTOS if strip_metadata else WHOLE_PHOTOS
+        archive.writestr(
+            _member("README.txt"), README.format(seal=seal, photos=photos.format(n=len(chosen)).rstrip())
+        )
         with archive.open(_member("events.jsonl"), "w", force_zip64=True) as member:
             for line in event_lines(logbook, seal.seq):
                 member.write(line.encode("utf-8"))
@@ -127,13 +145,32 @@ def write_zip(logbook: Logbook, file: IO[bytes], *, ids: Sequence[str] = (), at:
             for photo in stored.photos:
                 if photo.sha256 not in written:
                     written.add(photo.sha256)
-                    data = logbook.photo_bytes(photo.sha256)
-                    name = f"photos/{photo.sha256}{_suffix(photo.name)}"
+                    data, digest = logbook.photo_bytes(photo.sha256), photo.sha256
+                    if strip_metadata:
+                        try:
+                            data = without_metadata(data)
+                        except MetadataError:
+                            left_out.append(digest)
+                            continue
+                        stripped[photo.sha256] = digest = hashlib.sha256(data).hexdigest()
+                        if digest in written:  # of two originals that differ beside the pixels only
+                            continue
+                        written.add(digest)
+                    name = f"photos/{digest}{_suffix(photo.name)}"
                     archive.writestr(_member(name), data, zipfile.ZIP_STORED)
             archive.writestr(_member(f"verdicts/{id}.verdict.json"), to_bytes(stored.current))
             if stored.current != stored.first:
                 archive.writestr(_member(f"verdicts/{id}.first.verdict.json"), to_bytes(stored.first))
-    return len(chosen)
+        manifest: dict[str, Any] = {
+            "format": FORMAT if strip_metadata else 1,
+            "at": at.isoformat(timespec="seconds"),
+            "seal": str(seal),
+            "readings": chosen,
+        }
+        if strip_metadata:
+            manifest |= {"stripped": stripped, "left_out": left_out}
+        archive.writestr(_member("export.json"), json.dumps(manifest, indent=1) + "\n")
+    return Written(readings=len(chosen), left_out=tuple(left_out))
 
 
 def _settings_events(logbook: Logbook, last: int) -> list[Event]:
@@ -162,22 +199,24 @@ def verify_zip(
 
     Raises LinecallError if the file is no such zip, or one made to do harm.
     """
-    try:
-        with _opened(path) as archive:
-            members = _checked_members(path, archive)
-            return _Checker(path, archive, members).run([*seals, _sealed(path, archive)], progress)
-    except FileNotFoundError:
-        raise LinecallError(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
-    except DAMAGED as error:
-        raise LinecallError(f"{path}: is no whole zip ({error}); get it again") from error
+    with kept(f"{path}: this export"):
+        try:
+            with _opened(path) as archive:
+                members = _checked_members(path, archive)
+                return _Checker(path, archive, members).run([*seals, _sealed(path, archive)], progress)
+        except FileNotFoundError:
+            raise LinecallError(f"{path}: there is no such file") from None
+        except OSError as error:
+            raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
+        except DAMAGED as error:
+            raise LinecallError(f"{path}: is no whole zip ({error}); get it again") from error
 
 
 def _opened(path: Path) -> zipfile.ZipFile:
     """The zip with its directory read. Raises one of DAMAGED, or OSError."""
     try:
-        return zipfile.ZipFile(path)
+        with open_plain(path):
+            return zipfile.ZipFile(path)
     except UnicodeDecodeError:
         raise
     except ValueError as error:  # its directory is said to lie where no file can be read
@@ -249,7 +288,12 @@ class _Checker:
 
     def __init__(self, path: Path, archive: zipfile.ZipFile, members: dict[str, zipfile.ZipInfo]) -> None:
         self._archive = archive
-        self._included = set(map(str, _manifest(path, archive)["readings"]))
+        manifest = _manifest(path, archive)
+        self._included = set(map(str, manifest["readings"]))
+        self._stripped: dict[str, str] = dict(
+            manifest.get("stripped", {})
+        )  # hash of an original -> of its picture
+        self._lacking = frozenset(map(str, manifest.get("left_out", ())))
         self._photos = {found[1]: name for name in members if (found := _PHOTO.fullmatch(name))}
         self._settings = {found[1]: name for name in members if (found := _SETTINGS.fullmatch(name))}
         self._kept: set[str] = set()  # hashes of the settings files that events hold
@@ -282,7 +326,18 @@ class _Checker:
             photos_left_out=self._left_out,
             first_bad=found.seq if found else None,
             problem=found.problem if found else None,
+            notes=(*chain.notes(), *self._photo_notes()),
         )
+
+    def _photo_notes(self) -> Iterator[str]:
+        if self._stripped:
+            verb = "photo is" if len(self._stripped) == 1 else "photos are"
+            yield (
+                f"{len(self._stripped)} {verb} without the camera's metadata, so not the very file that was read; that "
+                "its pixels are the same, whoever has the original can check (export --strip-metadata)"
+            )
+        if self._lacking:
+            yield f"photos left out, as their metadata could not be taken out: {', '.join(sorted(self._lacking))}"
 
     def _lines(self, chain: Chain) -> Iterator[bytes]:
         with self._archive.open("events.jsonl") as file:
@@ -321,16 +376,17 @@ class _Checker:
             ) from error
 
     def _check_photo(self, seq: int, id: str, digest: str) -> None:
-        name = self._photos.get(digest)
-        self._named.add(digest)
+        held = self._stripped.get(digest, digest)
+        name = self._photos.get(held)
+        self._named.add(held)
         if name is None:
-            if id in self._included:
+            if id in self._included and digest not in self._lacking:
                 raise ChainBrokenError(seq, f"event {seq}: photo {digest} is missing")
             self._left_out += 1
             return
         with self._archive.open(name) as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
-        if found != digest:
+        if found != held:
             raise ChainBrokenError(seq, f"event {seq}: photo {digest} has been altered")
         self._n_photos += 1
 
@@ -385,13 +441,22 @@ class _Checker:
             raise ChainBrokenError(last, f"photo {min(stray)} is one that no event names")
 
 
+WHOLE_PHOTOS: Final = """\
+the original photos of {n} readings, byte for byte, named by the SHA-256 of their bytes; they carry
+                  what the phone wrote into them, often the position and the phone's serial number
+"""
+STRIPPED_PHOTOS: Final = """\
+the photos of {n} readings without what the phone wrote beside the pixels, named by the SHA-256 of
+                  their bytes; export.json has that hash beside the original's, which the events name
+"""
+
 README: Final = """\
 EXPORT OF A LINECALL LOGBOOK
 
 This file holds readings of test plates from photos, and the proof that nothing about them was changed afterwards.
 
   events.jsonl    every event of the logbook, one a line, in order: readings, reviews, corrections
-  photos/         the original photos of {n} readings, byte for byte, named by the SHA-256 of their bytes
+  photos/         {photos}
   settings/       the rules, thresholds, layouts, texts and policies that were used, byte for byte, by their SHA-256
   verdicts/       what was read from them, as it stands; <id>.first.verdict.json: before reviewers decided
   export.json     which readings' photos are in here, and the seal of the whole

@@ -3,13 +3,14 @@
 import hashlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any, Final, Protocol, cast
 
 from reader.errors import LinecallError, OutputError
-from reader.output import write_whole
+from reader.files import open_plain, read_at_most
+from reader.output import PASSING_NAME, write_whole
 
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 PIECE: Final = 1 << 20  # bytes read at a time
@@ -25,8 +26,26 @@ class PhotoStore(Protocol):
         """Open a photo; None if it is not there. Raises LinecallError if the place cannot be reached."""
 
 
-def photo_store(location: str) -> PhotoStore:
-    """Store at a folder or URL. Raises LinecallError for a URL that fsspec does not take."""
+def place_record(location: str) -> str:
+    """Keep a place in an event: a hash, for its URL may hold a password and exports go to others."""
+    return hashlib.sha256(location.encode("utf-8", "replace")).hexdigest()
+
+
+def is_local(location: str) -> bool:
+    """Whether photos there can be reached without opening a connection."""
+    if location.startswith("file://"):
+        return not location.startswith("file:////") and location[7:8] in {"/", ""}
+    network_share = os.name == "nt" and location.replace("\\", "/").startswith("//")
+    return "://" not in location and "::" not in location and not network_share
+
+
+def photo_store(location: str, *, named: bool = True) -> PhotoStore:
+    """Store at a folder or URL; one that is not `named` by the user must be on this machine, or is a `ClosedStore`.
+
+    Raises LinecallError for a URL that fsspec does not take.
+    """
+    if not named and not is_local(location):
+        return ClosedStore(location)
     if "://" not in location:
         return FolderStore(Path(location))
     if location.startswith("file://"):
@@ -38,7 +57,12 @@ def photo_store(location: str) -> PhotoStore:
 
 def check_photo(store: PhotoStore, sha256: str) -> str | None:
     """What is wrong with a kept photo: missing, or no longer the bytes of its name; None if nothing is."""
-    file = _open(store, sha256)
+    try:
+        file = _open(store, sha256)
+    except OutputError:  # the place is out of reach, which says nothing about the photo
+        raise
+    except LinecallError as error:
+        return f"photo {sha256}: {error}"
     if file is None:
         return f"photo {sha256} is missing"
     with file:
@@ -69,7 +93,7 @@ def read_photo_bytes(store: PhotoStore, sha256: str) -> bytes:
         raise LinecallError(f"photo {sha256} is missing from the logbook's photos; restore it from a backup")
     with file:
         try:
-            data = file.read()
+            data = read_at_most(file)
         except OSError as error:
             raise LinecallError(
                 f"photo {sha256} cannot be read from the logbook's photos ({error.strerror or error}); "
@@ -80,6 +104,28 @@ def read_photo_bytes(store: PhotoStore, sha256: str) -> bytes:
             f"photo {sha256} has been altered in the logbook's photos; restore it from a backup"
         )
     return data
+
+
+class ClosedStore:
+    """Photos at a place that only the logbook's file names: to open a file must not open a connection."""
+
+    def __init__(self, location: str) -> None:
+        """Take the place, for the error."""
+        self._location = re.sub(r"//[^/@]*@", "//", location)  # what may be a password is not shown
+
+    def put(self, sha256: str, data: bytes) -> None:
+        """Refuse."""
+        raise self._error()
+
+    def open(self, sha256: str) -> IO[bytes] | None:
+        """Refuse."""
+        raise self._error()
+
+    def _error(self) -> LinecallError:
+        return OutputError(
+            f"the logbook names a place on the network for its photos, {self._location[:200]}; no connection was "
+            "opened: if that is their place, name it with --logbook-photos, or with the variable LINECALL_PHOTOS"
+        )
 
 
 class FolderStore:
@@ -97,7 +143,7 @@ class FolderStore:
         path = self._path(sha256)
         new_folders = [folder for folder in (path.parent, self._folder) if not folder.is_dir()]
         try:
-            write_whole({path: data})
+            write_whole({path: data}, private=True, staging=self._folder)
         except OutputError as error:
             if path.is_file() and check_photo(self, sha256):
                 raise LinecallError(
@@ -111,11 +157,44 @@ class FolderStore:
         """Open the file."""
         path = self._path(sha256)
         try:
-            return path.open("rb", buffering=0)
+            return open_plain(path, within=self._folder)
         except FileNotFoundError:
             return None
         except OSError as error:
             raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
+
+    def strays(self, named: Set[str]) -> tuple[str | None, list[str]]:
+        """What lies in the folder besides the photos `named`: a problem, such as an altered photo, and notes."""
+        unnamed = others = 0
+        example = ""
+        for path in self._entries():
+            if path.name in named and path == self._path(path.name):
+                continue
+            if path == self._path(path.name) and _DIGEST.fullmatch(path.name):
+                problem = check_photo(self, path.name)
+                if problem is not None:
+                    return f"{problem}; no event names it", []
+                unnamed += 1
+            elif not PASSING_NAME.fullmatch(path.name):
+                others, example = others + 1, str(path)
+        notes = []
+        if unnamed:
+            verb = "photo lies" if unnamed == 1 else "photos lie"
+            notes.append(
+                f"{unnamed} {verb} in {self._folder} that no event names, as a run that was stopped leaves"
+            )
+        if others:
+            verb = "file lies" if others == 1 else "files lie"
+            notes.append(
+                f"{others} {verb} in {self._folder} that linecall did not put there, such as {example}"
+            )
+        return None, notes
+
+    def _entries(self) -> Iterator[Path]:
+        """Everything below the folder but the folders themselves; links are not followed."""
+        for folder, below, files in os.walk(self._folder):
+            links = [name for name in below if os.path.islink(os.path.join(folder, name))]
+            yield from (Path(folder, name) for name in (*links, *files))
 
 
 def _sync_folder(folder: Path) -> None:

@@ -21,15 +21,17 @@ from sqlalchemy import (
     select,
 )
 
+from reader.damage import kept
 from reader.errors import LinecallError
+from reader.files import read_plain
 from reader.ids import new_id
-from reader.logbook.chain import Report, Seal
+from reader.logbook.chain import Report, Seal, clock_ran_back
 from reader.logbook.check import check
 from reader.logbook.database import PIECE, Database
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
-from reader.logbook.photos import PhotoStore, photo_store, read_photo_bytes
+from reader.logbook.photos import PhotoStore, photo_store, place_record, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
@@ -42,6 +44,10 @@ TIMEOUT_S: Final = 30.0
 """Seconds that a writer waits for others; a turn takes some milliseconds."""
 
 FILTERABLE: Final = (*FILTERS, "sample_point", "sample_phase", "status", "layout")
+
+
+CLOCK: Final = "clock"
+"""Kind of the event that stands before one whose clock shows an earlier time than the event before it."""
 
 
 class StaleHeadError(LinecallError):
@@ -143,10 +149,11 @@ _WAITS: Final = readings.c.rank.is_not(None)
 class Logbook(AbstractContextManager["Logbook"]):
     """An append-only book of events. Open it with `Logbook.open`; many processes may have it open at once."""
 
-    def __init__(self, database: Database, photos: PhotoStore) -> None:
-        """Take an open database and the place of the photos; `open` is for everyone else."""
+    def __init__(self, database: Database, photos: PhotoStore, place: str) -> None:
+        """Take an open database, the photos and the record of their remembered place; `open` is for everyone else."""
         self._database = database
         self._photos = photos
+        self._place = place
 
     @classmethod
     def open(
@@ -172,7 +179,8 @@ class Logbook(AbstractContextManager["Logbook"]):
             if database.path is not None:
                 _check_path(database.path, must_exist=must_exist)
             location = _settle(database, must_exist=must_exist, photos=photos)
-            return cls(database, photo_store(photos or location or _photos_beside(database)))
+            place = photos or location or _photos_beside(database)
+            return cls(database, photo_store(place, named=bool(photos)), place_record(location))
         except BaseException:
             database.close()
             raise
@@ -220,6 +228,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         kept = self._keep(verdict, photos)
         payload: dict[str, Any] = {
             "photos": [{"name": photo.name, "sha256": photo.sha256} for photo in kept],
+            "place": self._place,
             "statement": statement.as_payload(),
             "summary": summarise(verdict),
             "verdict": verdict.model_dump(mode="json"),
@@ -304,7 +313,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         kept = []
         for path in photos:
             try:
-                data = path.read_bytes()
+                data = read_plain(path)
             except OSError as error:
                 raise LinecallError(f"{path}: cannot be read ({error.strerror or error})") from error
             digest = sha256(data).hexdigest()
@@ -346,7 +355,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             row = self._row(connection, reading_id)
             history = [load_event(*found) for found in connection.execute(query)]
-        return _stored(row, history)
+            with kept(f"reading {reading_id}"):
+                return _stored(row, history)
 
     def row(self, reading_id: str) -> ReadingRow:
         """Row of one reading. Raises LinecallError if it is unknown."""
@@ -636,6 +646,16 @@ def _head(connection: Connection) -> tuple[int, str]:
     return (0, GENESIS) if found is None else (found.seq, found.hash)
 
 
+def _last_time(connection: Connection) -> datetime | None:
+    """Time of the last event; None where there is none, or it has been altered, which checking tells."""
+    head = connection.scalar(select(func.substr(events.c.body, 1, 60)).order_by(events.c.seq.desc()).limit(1))
+    try:
+        found = datetime.fromisoformat(str(head).split('"')[3])
+    except (ValueError, IndexError):
+        return None
+    return found if found.tzinfo is not None else None
+
+
 def _free_id(connection: Connection, wanted: str | None = None) -> str:
     """The id that is wanted if no event has it yet, else one that is drawn."""
     while True:
@@ -655,6 +675,11 @@ def _append(
     at: datetime,
 ) -> Event:
     seq, previous = _head(connection)
+    before = _last_time(connection)
+    if kind != CLOCK and before is not None and at.tzinfo is not None and clock_ran_back(before, at):
+        said = {"before": before.isoformat(timespec="seconds"), "now": at.isoformat(timespec="seconds")}
+        _append(connection, _free_id(connection), CLOCK, said, by=by, reading=None, at=at)
+        seq, previous = _head(connection)
     event, body = make_event(
         seq=seq + 1, id=id, kind=kind, reading=reading, at=at, by=by, payload=payload, previous=previous
     )
@@ -760,10 +785,11 @@ def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
 def _row_value(row: Row[Any]) -> ReadingRow:
     values = dict(row._mapping)
     closes = values["open_until"]
-    values["at"] = datetime.fromisoformat(values["at"])
-    values["open_until"] = None if closes is None else datetime.fromtimestamp(closes, UTC)
-    values["in_doubt"] = tuple(filter(None, values["in_doubt"].split("|")))
-    values["rank"] = None if values["rank"] is None else Rank(values["rank"])
+    with kept(f"the list's row of reading {values['id']}"):
+        values["at"] = datetime.fromisoformat(values["at"])
+        values["open_until"] = None if closes is None else datetime.fromtimestamp(closes, UTC)
+        values["in_doubt"] = tuple(filter(None, values["in_doubt"].split("|")))
+        values["rank"] = None if values["rank"] is None else Rank(values["rank"])
     return ReadingRow(**values)
 
 

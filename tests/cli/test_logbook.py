@@ -155,7 +155,8 @@ def test_a_logbook_that_holds_says_so_and_how_far(ids: list[str]) -> None:
     assert result.exit_code == 0
     assert result.stdout.splitlines() == [
         "log.db: all holds: 4 events, 3 readings, 3 photos",
-        "checked without a seal: that the end was not cut off, only a seal kept elsewhere can tell",
+        "checked without a seal: this whole logbook may have been written anew, or cut off at its end, by whoever "
+        "had it; only a seal that somebody else kept can tell (--seal)",
     ]
     assert "photos not checked" in logbook("verify", "--no-photos").stdout
 

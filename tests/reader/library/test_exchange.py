@@ -189,9 +189,9 @@ def tampered(folder: Path, name: str, *, old: bytes, new: bytes, seal: bool = Fa
         (
             "settings.json",
             b'"linecall_library": 1',
-            b'"linecall_library": 2',
+            b'"linecall_library": 3',
             True,
-            "is an exported library of format 2",
+            "is an exported library of format 3",
         ),
         ("settings.json", b'"settings/', b'"../settings/', True, "which is no settings file of a library"),
         (HASHES, b"  DATASHEET.md", b"  ../DATASHEET.md", False, "line 1: is no hash and file"),
@@ -239,7 +239,7 @@ def test_an_export_is_whole_or_not_there(
 ) -> None:
     (tmp_path / "there").mkdir()
     with Library.open(source, read_only=True) as library:
-        with pytest.raises(OutputError, match="exists; export into a new folder"):
+        with pytest.raises(OutputError, match="exists; write into a new folder"):
             export(library, tmp_path / "there")
 
         def fails(*_: object) -> bytes:

@@ -106,7 +106,7 @@ def test_a_logbook_keeps_its_photos_at_a_url(tmp_path: Path) -> None:
     url = f"local://{tmp_path}/bucket"
     with Logbook.open(tmp_path / "log.db", photos=url) as logbook:
         id = add(logbook, tmp_path)
-    with Logbook.open(tmp_path / "log.db") as logbook:
+    with Logbook.open(tmp_path / "log.db", photos=url) as logbook:
         digest = logbook.reading(id).photos[0].sha256
         assert logbook.photo_bytes(digest) == photo(tmp_path).read_bytes()
         assert logbook.verify().photos == 1
