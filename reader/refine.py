@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.geometry import Camera, Points, camera_from, focal_from
+from reader.median import median
 from reader.settings import Layout
 from reader.sight import (
     BOTTOM,
@@ -243,7 +244,7 @@ class _Ballot:
     def __init__(self, sight: Sight, wells: Wells | None, lines: Points, blur_mm: float) -> None:
         self.sight, self.wells = sight, wells
         k, m = sight.strength.shape
-        blur = blur_mm * float(np.median(sight.to_samples))
+        blur = blur_mm * median(sight.to_samples)
         # A peak counts in full at its place.
         at_peak = np.sqrt(2 * np.pi) * blur
         line_at = np.rint(sight.places(lines) * sight.to_samples).astype(np.int64)
@@ -457,7 +458,7 @@ def fit_points(
     for _ in range(MOST_ROUNDS):
         at = camera.project(points)
         gap = seen - at
-        scale = 3.0 * POINT_SE_PX + 1.5 * float(np.median(np.abs(gap)))
+        scale = 3.0 * POINT_SE_PX + 1.5 * median(np.abs(gap))
         weight = np.repeat(1 / (1 + np.einsum("ij,ij->i", gap, gap) / scale**2), 2) / POINT_SE_PX**2
         jacobian = changes_of(camera, pivot, points).reshape(N_STEPS, -1).T
         held, prior_gap = _lens_prior(camera, focal_prior)
