@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.geometry import Points, signed_area
+from reader.median import quantiles
 
 Picture = NDArray[np.uint8]
 Point = tuple[float, float]
@@ -70,9 +71,9 @@ def _contours(small: Picture) -> Iterator[NDArray[np.int32]]:
     calm = cv2.medianBlur(small, 5)
     grey = cv2.cvtColor(calm, cv2.COLOR_BGR2GRAY)
     least = 2 * np.sqrt(LEAST_SHARE * grey.size)
-    levels = np.unique(np.quantile(grey[::4, ::4], np.linspace(0.03, 0.97, LEVELS)).astype(int))
-    for level in levels:
-        mask = cv2.threshold(grey, int(level), 255, cv2.THRESH_BINARY)[1]
+    levels = quantiles(grey[::4, ::4], np.linspace(0.03, 0.97, LEVELS)).astype(int)
+    for level in sorted(set(levels.tolist())):
+        mask = cv2.threshold(grey, level, 255, cv2.THRESH_BINARY)[1]
         yield from _long(np.asarray(mask, np.uint8), least)
     across, down = (
         cv2.Sobel(calm, cv2.CV_16S, x, 1 - x, ksize=3, borderType=cv2.BORDER_REPLICATE) for x in (1, 0)

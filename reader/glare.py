@@ -16,7 +16,7 @@ from reader.geometry import apply
 from reader.light import decode_srgb
 from reader.line import LUMA
 from reader.locate import PlatePose
-from reader.median import median
+from reader.median import median, quantile
 from reader.photo import Photo
 from reader.quality import refuse
 from reader.settings import IndicatorMark, Layout, Window
@@ -91,7 +91,7 @@ def _lights(strips: Sequence[Strip], layout: Layout) -> tuple[list[Light], NDArr
 
 def _own(lights: Sequence[Light]) -> float:
     """The membranes' own light."""
-    return float(np.quantile(np.concatenate([light[::3, ::3].ravel() for light in lights]), PLATES_QUANTILE))
+    return quantile(np.concatenate([light[::3, ::3].ravel() for light in lights]), PLATES_QUANTILE)
 
 
 def _smoothed(strip: Strip) -> Light:

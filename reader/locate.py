@@ -20,7 +20,7 @@ from reader.geometry import (
     px_per_mm_at,
     scaled,
 )
-from reader.median import median
+from reader.median import median, quantile
 from reader.openings import Place, find_blobs, find_places
 from reader.outline import CORNERS, box_corners, corner_curves, outline_curve, wells, window_corners
 from reader.pattern import Templates, Way, templates_of
@@ -30,6 +30,7 @@ from reader.refine import (
     DOUBTFUL_STAGES,
     FIRST_STAGES,
     FOCAL_PRIOR,
+    LAST_REACH_MM,
     LAST_STAGES,
     UNVOTED_STAGES,
     Fit,
@@ -40,7 +41,7 @@ from reader.refine import (
     fit_points,
 )
 from reader.settings import Layout
-from reader.sight import CUT, RIM_START, seen_edges, strength_across
+from reader.sight import CUT, RIM_START, look, seen_edges, strength_across
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
 REDUCED_SIDE = 900
@@ -237,7 +238,7 @@ def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
     small = np.asarray(copy, np.uint8)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)
     # The steps that look for edges expect those of a well exposed photo.
-    brightest = float(np.quantile(grey[::4, ::4], 0.98))
+    brightest = quantile(grey[::4, ::4], 0.98)
     if brightest < DIM:
         gain = min(MOST_GAIN, DIM / max(brightest, 1.0))
         small = np.asarray(cv2.convertScaleAbs(small, alpha=gain), np.uint8)
@@ -641,6 +642,10 @@ def _refine(
     """The last rounds, on full-size pixels along the edges only."""
     plan = found.way.plan
     scale = px_per_mm_at(found.fit.camera.plane(), box_corners(plan.outline).mean(axis=0))
+    blur_px = max(1.0, 0.12 * scale)
+    sight = look(
+        pixels, plan, found.fit.camera, step_mm=0.5, reach_mm=LAST_REACH_MM, reduction=1, blur_px=blur_px
+    )
 
     def fit_by(stages: Sequence[Stage]) -> Fit:
         fit = fit_plate(
@@ -650,8 +655,9 @@ def _refine(
             stages=stages,
             step_mm=0.5,
             reduction=1,
-            blur_px=max(1.0, 0.12 * scale),
+            blur_px=blur_px,
             prior=_prior(reduced, card),
+            first_sight=sight,
         )
         return fit or found.fit
 

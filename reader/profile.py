@@ -120,15 +120,15 @@ def _level_columns(absorbance: FloatArray, clean: NDArray[np.bool_]) -> FloatArr
     det = np.where(usable, det, 1.0)
     per_row = weight.sum(axis=1)
     channels = np.ascontiguousarray(absorbance.transpose(2, 0, 1))
-    for channel in channels:
-        for _ in range(2):
-            row = np.einsum("ij,ij->i", channel, weight) / np.maximum(per_row, 1)
-            if per_row.min() == 0:
-                row = np.where(per_row > 0, row, median(row[per_row > 0]) if per_row.any() else 0.0)
-            r0, r1 = basis @ (channel * weight) - (basis * row) @ weight
-            offset = np.where(usable, (s2 * r0 - s1 * r1) / det, r0 / s0)
-            slope = np.where(usable, (s0 * r1 - s1 * r0) / det, 0.0)
-            channel -= offset + basis[1][:, None] * slope
+    for _ in range(2):
+        row = np.einsum("cij,ij->ci", channels, weight) / np.maximum(per_row, 1)
+        if per_row.min() == 0:
+            usual = medians(row[:, per_row > 0])[:, None] if per_row.any() else 0.0
+            row = np.where(per_row > 0, row, usual)
+        r0, r1 = (basis @ (channels * weight) - (basis * row[:, None]) @ weight).transpose(1, 0, 2)
+        offset = np.where(usable, (s2 * r0 - s1 * r1) / det, r0 / s0)
+        slope = np.where(usable, (s0 * r1 - s1 * r0) / det, 0.0)
+        channels -= offset[:, None] + basis[1][:, None] * slope[:, None]
     return np.ascontiguousarray(channels.transpose(1, 2, 0))
 
 

@@ -73,9 +73,10 @@ DOUBTFUL_STAGES = (
     Stage(reach=4.6, vote=(2.4, 0.3), openings=5.0, gates=(1.5, 1.0), wells=True),
     Stage(reach=3.0, vote=(1.6, 0.2), openings=2.5, gates=(0.7, 0.5), wells=True),
 )
-LAST_STAGES = (Stage(reach=1.8, vote=(0.9, 0.2), openings=None, gates=(0.3, 0.2)),)
+LAST_REACH_MM = 1.8
+LAST_STAGES = (Stage(reach=LAST_REACH_MM, vote=(0.9, 0.2), openings=None, gates=(0.3, 0.2)),)
 # Where the last vote took sides to other lines that prove less.
-UNVOTED_STAGES = (Stage(reach=1.8, vote=None, openings=None, gates=(0.3, 0.2)),)
+UNVOTED_STAGES = (Stage(reach=LAST_REACH_MM, vote=None, openings=None, gates=(0.3, 0.2)),)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -133,8 +134,11 @@ def fit_plate(
     reduction: float,
     blur_px: float,
     prior: Prior,
+    first_sight: Sight | None = None,
 ) -> Fit | None:
     """Refine a camera on a picture that is `reduction` times smaller than the camera's.
+
+    first_sight : what `look` shows the first stage, where that is known already.
 
     Returns None where too little of a plate is seen or it would be seen from behind.
     """
@@ -142,7 +146,8 @@ def fit_plate(
     lines = LINE_OFFSETS
     fit = None
     for stage in stages:
-        sight = look(
+        known, first_sight = first_sight, None
+        sight = known or look(
             pixels,
             layout,
             camera,

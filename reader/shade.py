@@ -352,10 +352,11 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
             power[n] = TEXTURE_SD**2 / 2 * texture
             continue
         mean = np.mean(terms, axis=0)
-        smooth = np.empty(n)
-        for k in range(n):
-            low, high = max(SLOW, int(k / 1.3)), max(SLOW + 3, int(k * 1.3) + 2)
-            smooth[k] = mean[low:high].mean()
+        below = np.concatenate([[0.0], np.cumsum(mean)])
+        k = np.arange(n)
+        low = np.maximum(SLOW, (k / 1.3).astype(int))
+        high = np.minimum(n, np.maximum(SLOW + 3, (k * 1.3).astype(int) + 2))
+        smooth = (below[high] - below[low]) / (high - low)
         power[n] = np.maximum(smooth, AGREED_SD**2 * texture)
     return power
 

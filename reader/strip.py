@@ -230,7 +230,8 @@ def _steps(profile: FloatArray) -> FloatArray:
 
 def _foot(pose: PlatePose, window: Window) -> FloatArray:
     """The point of the top face straight below the camera, window axes, mm: (2,)."""
-    return apply(np.linalg.inv(window_to_plate(window)), pose.camera_mm[:2])
+    to_plate = window_to_plate(window)
+    return np.asarray(to_plate[:2, :2].T @ (pose.camera_mm[:2] - to_plate[:2, 2]))
 
 
 def _parallax(pose: PlatePose, window: Window, recess_mm: float) -> FloatArray:
@@ -264,14 +265,15 @@ def _support(
     for (grid, edge, size), foot, origin in zip(
         _axes(view, window), _foot(pose, window), view.top_shift, strict=True
     ):
-        total = -prior[:, None, None]
+        total = np.broadcast_to(-prior[:, None, None], (len(SHIFTS), len(depths), len(margins))).copy()
         for end, outwards in ((0.0, -1.0), (size, 1.0)):
             membrane = end + share * (foot - end)
             rim = end + outwards * margins
             seen = outwards * (rim - membrane[:, None]) > LINES_APART_MM
             deep = np.interp(membrane - origin + SHIFTS[:, None], grid, edge)
             top = np.interp(rim - origin + SHIFTS[:, None], grid, edge)
-            total = total + top[:, None] + np.where(seen, deep[:, :, None], UNSEEN)
+            total += (top + UNSEEN)[:, None]
+            total += (deep - UNSEEN)[:, :, None] * seen.astype(np.float64)
         found.append(total)
     return found[0], found[1]
 

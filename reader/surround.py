@@ -93,15 +93,18 @@ def _surround(photo: Photo, pose: PlatePose, strip: Strip) -> Surround:
 
 def _on_plastic(points: FloatArray, layout: Layout) -> BoolArray:
     """Whether points (n, 2), plate mm, lie on plain plastic: clear of the outline, of every opening and well."""
-    plain = _inside(points, layout.outline)
     x, y = np.ascontiguousarray(points.T)
-    half = LANE_COLUMNS * ROW_MM / 2
-    for window in layout.window:
-        along = np.abs(np.asarray(window.flow))
-        clear = (along * window.length + (1 - along) * window.breadth) / 2 + BESIDE_MM - half
-        plain &= (np.abs(x - window.centre[0]) > clear[0]) | (np.abs(y - window.centre[1]) > clear[1])
-        plain &= (x - window.well[0]) ** 2 + (y - window.well[1]) ** 2 > WELL_MM**2
-    return plain
+    centre, well, flow, size = (
+        np.array(values)[:, :, None]
+        for values in zip(
+            *((w.centre, w.well, w.flow, (w.length, w.breadth)) for w in layout.window), strict=True
+        )
+    )
+    along = np.abs(flow)
+    clear = (along * size[:, :1] + (1 - along) * size[:, 1:]) / 2 + BESIDE_MM - LANE_COLUMNS * ROW_MM / 2
+    off = (np.abs(x - centre[:, 0]) > clear[:, 0]) | (np.abs(y - centre[:, 1]) > clear[:, 1])
+    off &= (x - well[:, 0]) ** 2 + (y - well[:, 1]) ** 2 > WELL_MM**2
+    return np.asarray(_inside(points, layout.outline) & off.all(axis=0))
 
 
 def _inside(points: FloatArray, outline: Outline) -> BoolArray:
