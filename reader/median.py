@@ -18,7 +18,7 @@ def median(values: NDArray[Any]) -> float:
     if len(flat) % 2:
         return float(np.partition(flat, middle)[middle])
     low, high = np.partition(flat, (middle - 1, middle))[middle - 1 : middle + 1]
-    return float((low + high) / 2)
+    return (float(low) + float(high)) / 2
 
 
 def medians(values: NDArray[Any]) -> NDArray[Any]:
