@@ -802,9 +802,8 @@ def _curve(
     shapes: list[Shape] = []
     held = np.clip(x, frame.low[0] + 2, frame.high[0] - 3)
     for run in _runs(np.isfinite(x) & (position_mm >= 0) & (position_mm <= frame.length_mm)):
-        points = tuple(
-            (float(a), frame.y(float(b))) for a, b in zip(held[run], position_mm[run], strict=True)
-        )
+        y = frame.high[1] - position_mm[run] / frame.length_mm * (frame.high[1] - frame.low[1])
+        points = tuple(zip(held[run].tolist(), y.tolist(), strict=True))
         shapes.append(Path(points=points, colour=colour, thickness=thickness, dash=dash))
     return shapes
 

@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.geometry import Points, signed_area
+from reader.median import quantiles
 
 Picture = NDArray[np.uint8]
 Point = tuple[float, float]
+Looks = tuple[float, float, float, float, float]
 
 # A plate fills at least this share of the frame, or its marks would be too few pixels wide to read.
 LEAST_SHARE = 0.012
@@ -33,7 +35,7 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
             cv2.resize(small, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8
         )
     found: list[Points] = []
-    known: list[Points] = []
+    known: list[Looks] = []
     least = LEAST_SHARE * small.shape[0] * small.shape[1]
     for contour in _contours(small):
         box = cv2.boundingRect(contour)
@@ -46,8 +48,8 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
         if cv2.contourArea(contour) < 0.6 * area:
             continue
         # One thing stands out at many levels.
-        looks = np.array([box[0], box[1], box[0] + box[2], box[1] + box[3], 4 * np.sqrt(area)])
-        if any(np.abs(other - looks).max() < SAME_PX for other in known):
+        looks = (box[0], box[1], box[0] + box[2], box[1] + box[3], 4 * math.sqrt(area))
+        if any(_is_same(other, looks) for other in known):
             continue
         known.append(looks)
         quad = quad_around(hull[:, 0])
@@ -58,6 +60,10 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
     return [(quad + 0.5) / scale - 0.5 for quad in found]
 
 
+def _is_same(one: Looks, other: Looks) -> bool:
+    return all(abs(a - b) < SAME_PX for a, b in zip(one, other, strict=True))
+
+
 def _contours(small: Picture) -> Iterator[NDArray[np.int32]]:
     """Outer and inner borders of what stands out, by brightness at many levels and as smooth ground between
     edges.
@@ -65,12 +71,15 @@ def _contours(small: Picture) -> Iterator[NDArray[np.int32]]:
     calm = cv2.medianBlur(small, 5)
     grey = cv2.cvtColor(calm, cv2.COLOR_BGR2GRAY)
     least = 2 * np.sqrt(LEAST_SHARE * grey.size)
-    levels = np.unique(np.quantile(grey[::4, ::4], np.linspace(0.03, 0.97, LEVELS)).astype(int))
-    for level in levels:
-        mask = cv2.threshold(grey, int(level), 255, cv2.THRESH_BINARY)[1]
+    levels = quantiles(grey[::4, ::4], np.linspace(0.03, 0.97, LEVELS)).astype(int)
+    for level in sorted(set(levels.tolist())):
+        mask = cv2.threshold(grey, level, 255, cv2.THRESH_BINARY)[1]
         yield from _long(np.asarray(mask, np.uint8), least)
+    across, down = (
+        cv2.Sobel(calm, cv2.CV_16S, x, 1 - x, ksize=3, borderType=cv2.BORDER_REPLICATE) for x in (1, 0)
+    )
     for low in (12, 25, 50):
-        edges = cv2.Canny(calm, low, 2 * low)
+        edges = cv2.Canny(across, down, low, 2 * low)
         smooth = cv2.bitwise_not(cv2.dilate(edges, np.ones((3, 3), np.uint8)))
         yield from _long(np.asarray(smooth, np.uint8), least)
 
@@ -93,16 +102,27 @@ def quad_around(hull: NDArray[Any]) -> Points | None:
     if signed_area(polygon) < 0:
         polygon = polygon[::-1]
     corners: list[Point] = [(float(x), float(y)) for x, y in polygon]
-    while len(corners) > 4:
-        n = len(corners)
-        joins = [_joined(*(corners[(i + k) % n] for k in (-1, 0, 1, 2))) for i in range(n)]
+    n = len(corners)
+    joins = [_joined_at(corners, i) for i in range(n)]
+    while n > 4:
         place = min(range(n), key=lambda i: joins[i][0])
         added, corner = joins[place]
-        if not np.isfinite(added):
+        if math.isinf(added):
             return None
         corners[place] = corner
-        del corners[(place + 1) % n]
+        lost = (place + 1) % n
+        del corners[lost], joins[lost]
+        n -= 1
+        place -= lost < place
+        for i in (place - 2, place - 1, place, place + 1):  # those that the new corner is part of
+            joins[i % n] = _joined_at(corners, i % n)
     return np.array(corners)
+
+
+def _joined_at(corners: list[Point], i: int) -> tuple[float, Point]:
+    """What joining the sides before and after corner i and the next one would make of both."""
+    n = len(corners)
+    return _joined(corners[i - 1], corners[i], corners[(i + 1) % n], corners[(i + 2) % n])
 
 
 def _joined(a: Point, b: Point, c: Point, d: Point) -> tuple[float, Point]:

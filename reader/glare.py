@@ -16,11 +16,12 @@ from reader.geometry import apply
 from reader.light import decode_srgb
 from reader.line import LUMA
 from reader.locate import PlatePose
+from reader.median import median, quantile
 from reader.photo import Photo
 from reader.quality import refuse
 from reader.settings import IndicatorMark, Layout, Window
 from reader.strip import Strip
-from reader.survival import SHOULDER_CODE, brightest_code, luma_codes, white_level
+from reader.survival import SHOULDER_CODE, highlights, luma_codes
 
 Light = NDArray[np.float32]
 
@@ -55,7 +56,8 @@ def check_glare(photo: Photo, pose: PlatePose, strips: Sequence[Strip]) -> None:
     lights, places = _lights(strips, pose.layout)
     if max(places) < _light(SHOULDER_CODE * LOWEST_WHITE / 255):
         return
-    flat = _light(max(SHOULDER_CODE * white_level(photo) / 255, brightest_code(photo) - FLAT_CODES))
+    white, brightest = highlights(photo)
+    flat = _light(max(SHOULDER_CODE * white / 255, brightest - FLAT_CODES))
     if max(places) < flat:
         return
     own = _own(lights)
@@ -89,23 +91,21 @@ def _lights(strips: Sequence[Strip], layout: Layout) -> tuple[list[Light], NDArr
 
 def _own(lights: Sequence[Light]) -> float:
     """The membranes' own light."""
-    return float(np.quantile(np.concatenate([light[::3, ::3].ravel() for light in lights]), PLATES_QUANTILE))
+    return quantile(np.concatenate([light[::3, ::3].ravel() for light in lights]), PLATES_QUANTILE)
 
 
 def _smoothed(strip: Strip) -> Light:
     """A membrane's luma without its sides, grain averaged, linear light."""
     side, size = round(SIDES_MM * strip.px_per_mm), max(1, round(SMOOTH_MM * strip.px_per_mm))
     inside = strip.linear[:, side : strip.linear.shape[1] - side]
-    return np.asarray(
-        cv2.blur(np.ascontiguousarray(inside @ LUMA.astype(np.float32)), (size, size)), np.float32
-    )
+    return np.asarray(cv2.blur(cv2.transform(inside, LUMA[None]), (size, size)), np.float32)
 
 
 def _place(light: Light, strip: Strip, mark: IndicatorMark) -> float:
     """Median light on a mark's place."""
     reach = mark.width / 2 + BESIDE_MARK_MM
     low, high = ((mark.position + way * reach) * strip.px_per_mm for way in (-1, 1))
-    return float(np.median(light[max(0, round(low)) : round(high)]))
+    return median(light[max(0, round(low)) : round(high)])
 
 
 def _plastic(photo: Photo, pose: PlatePose) -> NDArray[np.float64]:
@@ -121,8 +121,8 @@ def _plastic(photo: Photo, pose: PlatePose) -> NDArray[np.float64]:
     points, off = points[plain], off[:, plain]
     at = np.clip(np.rint(apply(pose.mm_to_px, points)), 0, (photo.width - 1, photo.height - 1)).astype(int)
     light = decode_srgb(luma_codes(photo.pixels[at[:, 1], at[:, 0]][:, None])[:, 0] / 255)
-    usual = max(float(np.median(light)), 1e-6)
-    return np.array([np.median(light[o < far]) / usual if (o < far).any() else 1.0 for o in off])
+    usual = max(median(light), 1e-6)
+    return np.array([median(light[o < far]) / usual if (o < far).any() else 1.0 for o in off])
 
 
 def _off_window(points: NDArray[np.float64], window: Window) -> NDArray[np.float64]:

@@ -156,6 +156,8 @@ def text_width(text: str, size: int, weight: int = REGULAR) -> int:
 
 def tidy(text: str) -> str:
     """Text fit to be drawn on one line: no control, direction or private characters, single spaces."""
+    if text.isprintable():  # nothing of the kind in it, as nearly always
+        return " ".join(text.split())
     kept = (" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in text)
     return " ".join("".join(char for char in kept if unicodedata.category(char)[0] != "C").split())
 
@@ -221,6 +223,10 @@ def _fixed(at: XY) -> tuple[int, int]:
     return round(at[0] * 2**_SHIFT), round(at[1] * 2**_SHIFT)
 
 
+def _all_fixed(points: Sequence[XY]) -> NDArray[np.int32]:
+    return np.asarray(np.rint(np.array(points, np.float64) * 2**_SHIFT), np.int32)
+
+
 def _paint_text(canvas: Image, shape: Text) -> None:
     at = round(shape.at[0]), round(shape.at[1])
     cv2.putText(canvas, shape.text, at, bgr(shape.colour), _typeface(), shape.size, shape.weight)
@@ -242,15 +248,13 @@ def _paint_path(canvas: Image, shape: Path) -> None:
         for piece in _dashes(shape.points, shape.dash):
             _lines(canvas, piece, shape.colour, shape.thickness)
     elif shape.filled:
-        points = np.array([_fixed(point) for point in shape.points], np.int32)
-        cv2.fillPoly(canvas, [points], bgr(shape.colour), cv2.LINE_AA, _SHIFT)
+        cv2.fillPoly(canvas, [_all_fixed(shape.points)], bgr(shape.colour), cv2.LINE_AA, _SHIFT)
     else:
         _lines(canvas, shape.points, shape.colour, shape.thickness, closed=shape.closed)
 
 
 def _lines(canvas: Image, points: Sequence[XY], colour: str, thickness: int, *, closed: bool = False) -> None:
-    fixed = np.array([_fixed(point) for point in points], np.int32)
-    cv2.polylines(canvas, [fixed], closed, bgr(colour), thickness, cv2.LINE_AA, _SHIFT)
+    cv2.polylines(canvas, [_all_fixed(points)], closed, bgr(colour), thickness, cv2.LINE_AA, _SHIFT)
 
 
 def _dashes(points: Sequence[XY], dash: float) -> list[list[XY]]:

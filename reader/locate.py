@@ -20,6 +20,7 @@ from reader.geometry import (
     px_per_mm_at,
     scaled,
 )
+from reader.median import median, quantile
 from reader.openings import Place, find_blobs, find_places
 from reader.outline import CORNERS, box_corners, corner_curves, outline_curve, wells, window_corners
 from reader.pattern import Templates, Way, templates_of
@@ -29,6 +30,7 @@ from reader.refine import (
     DOUBTFUL_STAGES,
     FIRST_STAGES,
     FOCAL_PRIOR,
+    LAST_REACH_MM,
     LAST_STAGES,
     UNVOTED_STAGES,
     Fit,
@@ -39,7 +41,7 @@ from reader.refine import (
     fit_points,
 )
 from reader.settings import Layout
-from reader.sight import CUT, RIM_START, seen_edges, strength_across
+from reader.sight import CUT, RIM_START, look, seen_edges, strength_across
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
 REDUCED_SIDE = 900
@@ -236,7 +238,7 @@ def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:
     small = np.asarray(copy, np.uint8)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2GRAY), np.uint8)
     # The steps that look for edges expect those of a well exposed photo.
-    brightest = float(np.quantile(grey[::4, ::4], 0.98))
+    brightest = quantile(grey[::4, ::4], 0.98)
     if brightest < DIM:
         gain = min(MOST_GAIN, DIM / max(brightest, 1.0))
         small = np.asarray(cv2.convertScaleAbs(small, alpha=gain), np.uint8)
@@ -394,8 +396,8 @@ def _guesses_on_card(
     for region in regions:
         sides = np.linalg.norm(np.roll(region, -1, axis=0) - region, axis=1)
         # Markers that decode are not mirrored, nor is what lies beside them.
-        fitting = [i for i, way in enumerate(templates.ways) if not way.mirrored and _has_size(way, sides)]
-        if not fitting:
+        fitting = np.flatnonzero(templates.have_size(sides) & ~templates.mirrored)
+        if not len(fitting):
             continue
         likeness = templates.likeness(reduced.grey, apply(raised, region))
         for i in fitting:
@@ -410,13 +412,6 @@ def _guesses_on_card(
                 _Guess(way=way, corners=camera.project(box), likeness=float(likeness[i]), camera=camera)
             )
     return sorted(guesses, key=lambda g: -g.likeness)
-
-
-def _has_size(way: Way, sides: Points) -> bool:
-    """Whether a region's sides (4,) mm are about a plate's, that way up."""
-    outline = way.plan.outline
-    want = np.array([outline.width, outline.height, outline.width, outline.height])
-    return bool(np.abs(np.roll(sides, -way.turns) / want - 1).max() < 0.2)
 
 
 def _climbed(reduced: _Reduced, card: CardPose, templates: Templates, guess: _Guess) -> _Guess:
@@ -582,7 +577,7 @@ def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
     seen, normal, px_per_mm = seen_edges(
         camera, np.concatenate([c.points for c in flat]), np.concatenate([c.normals for c in flat])
     )
-    reach = max(1.5, CORNER_REACH_MM * float(np.median(px_per_mm)) / reduced.factor)
+    reach = max(1.5, CORNER_REACH_MM * median(px_per_mm) / reduced.factor)
     strength = strength_across(
         reduced.pixels,
         (seen - (reduced.factor - 1) / 2) / reduced.factor,
@@ -595,7 +590,7 @@ def _cut_evidence(reduced: _Reduced, camera: Camera, plan: Layout) -> Points:
     peak = strength.max(axis=1)
     peaks = np.split(peak, np.cumsum([len(c.points) for c in flat])[:-1])
     plain = np.concatenate(peaks[1::2])
-    typical = float(np.median(plain)) + 1e-3
+    typical = median(plain) + 1e-3
     share = [float(np.mean(p / (p + 0.5 * typical))) for p in peaks]
     return np.array([share[2 * i] - share[2 * i + 1] for i in range(4)])
 
@@ -647,6 +642,10 @@ def _refine(
     """The last rounds, on full-size pixels along the edges only."""
     plan = found.way.plan
     scale = px_per_mm_at(found.fit.camera.plane(), box_corners(plan.outline).mean(axis=0))
+    blur_px = max(1.0, 0.12 * scale)
+    sight = look(
+        pixels, plan, found.fit.camera, step_mm=0.5, reach_mm=LAST_REACH_MM, reduction=1, blur_px=blur_px
+    )
 
     def fit_by(stages: Sequence[Stage]) -> Fit:
         fit = fit_plate(
@@ -656,8 +655,9 @@ def _refine(
             stages=stages,
             step_mm=0.5,
             reduction=1,
-            blur_px=max(1.0, 0.12 * scale),
+            blur_px=blur_px,
             prior=_prior(reduced, card),
+            first_sight=sight,
         )
         return fit or found.fit
 

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.line import DYE, LUMA, line_shape
+from reader.median import median
 from reader.profile import Profile
 from reader.settings import IndicatorMark, Layout
 from reader.shade import Shade, unasked_shade
@@ -318,7 +319,7 @@ def _used(profile: Profile, layout: Layout) -> BoolArray:
     after = x > spans[-1][1] + FLANK_MM
     slope = np.abs(np.gradient(_running_mean(profile.absorbance @ LUMA, 2), x))
     inside = (x > spans[0][1] + MARK_ZONE_MM) & (x < spans[-1][0] - MARK_ZONE_MM)
-    steep = slope > STEEP * float(np.median(slope[inside if inside.any() else before | after])) + STEEP_FLOOR
+    steep = slope > STEEP * median(slope[inside if inside.any() else before | after]) + STEEP_FLOOR
     low = max(END_MM, float(x[before & steep].max(initial=0.0)))
     high = min(length - END_MM, float(x[after & steep].min(initial=length)))
     return profile.valid & (x > low) & (x < high)
@@ -368,20 +369,42 @@ def _projection(covariance: FloatArray, trend: FloatArray) -> FloatArray:
     return np.asarray(inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T))
 
 
-def _unlikelihood(x: FloatArray, profiles: FloatArray, noise: NoiseModel) -> tuple[float, FloatArray]:
+def _unlikelihood(
+    covariance: FloatArray, trend: FloatArray, profiles: FloatArray
+) -> tuple[float, FloatArray]:
     """Minus twice the restricted log likelihood of blank profiles (n, m), each with its own scale; and those scales,
     the white noise's variances (m,)."""
-    covariance, trend = _covariance(x, noise), _trend(x)
-    solved = np.linalg.solve(covariance, np.concatenate([trend, profiles], axis=1))
-    inner = trend.T @ solved[:, :2]
-    cross = trend.T @ solved[:, 2:]
-    quadratic = np.einsum("ij,ij->j", profiles, solved[:, 2:]) - np.einsum(
-        "ij,ij->j", cross, np.linalg.solve(inner, cross)
-    )
-    log_det = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(inner)[1]
-    free = len(x) - 2
+    both = np.concatenate([trend, profiles], axis=1)
+    products = both.T @ np.linalg.solve(covariance, both)
+    (a, b), (c, d) = products[:2, :2]
+    det = a * d - b * c
+    u, v = products[:2, 2:]
+    quadratic = np.diag(products)[2:] - (d * u**2 - (b + c) * u * v + a * v**2) / det
+    log_det = float(np.linalg.slogdet(covariance)[1]) + math.log(det)
+    free = len(trend) - 2
     scale = np.maximum(quadratic, 1e-12) / free
     return float((log_det + free * np.log(scale)).sum()), scale
+
+
+class _Stretch:
+    """Blank profiles (n, m) at positions x (n,), and the parts of their covariance, worked out once."""
+
+    def __init__(self, x: FloatArray, profiles: FloatArray) -> None:
+        self._profiles, self._trend = profiles, _trend(x)
+        self._white = np.eye(len(x))
+        self._texture = (
+            _rough_covariance(x, NoiseModel(texture=1.0, baseline=0.0, baseline_mm=1.0)) - self._white
+        )
+        self._baselines = {
+            scale_mm: _baseline_covariance(x, NoiseModel(texture=0.0, baseline=1.0, baseline_mm=scale_mm))
+            for scale_mm in {scale_mm for _, scale_mm in BASELINES}
+        }
+
+    def unlikelihood(self, noise: NoiseModel) -> tuple[float, FloatArray]:
+        """As `_unlikelihood`, by a noise model."""
+        covariance = self._white + noise.texture * self._texture
+        covariance = covariance + noise.baseline * self._baselines[noise.baseline_mm]
+        return _unlikelihood(covariance, self._trend, self._profiles)
 
 
 def _learn_noise(profiles: Sequence[Profile], shades: Sequence[Shade], layout: Layout) -> NoiseModel:
@@ -397,15 +420,15 @@ def _learn_noise(profiles: Sequence[Profile], shades: Sequence[Shade], layout: L
         rows = np.logical_and.reduce([_blank_rows(profiles[k], layout) for k in members])
         if rows.sum() >= MIN_BLANK_ROWS:
             y = np.stack([_without_modes(profiles[k], shades[k], rows) for k in members], axis=1)
-            stretches.append((profiles[members[0]].position_mm[rows], y))
+            stretches.append(_Stretch(profiles[members[0]].position_mm[rows], y))
     known: dict[NoiseModel, float] = {}
     white: dict[NoiseModel, float] = {}
 
     def unlikelihood(noise: NoiseModel) -> float:
         if noise not in known:
-            found = [_unlikelihood(x, y, noise) for x, y in stretches]
+            found = [stretch.unlikelihood(noise) for stretch in stretches]
             known[noise] = sum(one for one, _ in found)
-            white[noise] = float(np.median(np.concatenate([scale for _, scale in found]))) if found else 0.0
+            white[noise] = median(np.concatenate([scale for _, scale in found])) if found else 0.0
         return known[noise]
 
     texture = TEXTURE_RATIOS[1]
@@ -455,7 +478,7 @@ def _blanks(profile: Profile, shade: Shade, layout: Layout, noise: NoiseModel) -
         worth=worth,
         independent=max(1.0, float(worth.sum()) * step_mm / (BLANK_APART * width)),
         step_mm=step_mm,
-        usual=MEMBRANE_SD**2 * float(np.median(power)),
+        usual=MEMBRANE_SD**2 * median(power),
     )
 
 
@@ -467,11 +490,11 @@ def _likeness(profile: Profile, layout: Layout, rows: BoolArray, places: FloatAr
     x = profile.position_mm
     slope = np.abs(np.gradient(_running_mean(profile.absorbance @ LUMA, SLOPE_ROWS), x))
     beside = [
-        float(np.median(slope[rows & (np.abs(x - mark.position) < mark.width / 2 + BESIDE_MM)]))
+        median(slope[rows & (np.abs(x - mark.position) < mark.width / 2 + BESIDE_MM)])
         for mark in _marks(layout)
         if (rows & (np.abs(x - mark.position) < mark.width / 2 + BESIDE_MM)).any()
     ]
-    like = LIKE_SLOPE * max([*beside, float(np.median(slope[rows]))]) + STEEP_FLOOR
+    like = LIKE_SLOPE * max([*beside, median(slope[rows])]) + STEEP_FLOOR
     return np.asarray(np.minimum(1.0, (like / np.maximum(np.interp(places, x, slope), 1e-12)) ** 2))
 
 
@@ -486,16 +509,13 @@ def _blank_places(x: FloatArray, width: float) -> FloatArray:
 def _searched(luma: FloatArray, sigma: float, step_mm: float) -> FloatArray:
     """Blank heights as a mark's search would find them: the best of the neighbouring places, far ones penalised."""
     reach = int(SEARCH_MM / step_mm)
-    best, gain = luma.copy(), np.full(len(luma), -np.inf)
-    for shift in range(-reach, reach + 1):
-        moved = np.full(len(luma), -np.inf)
-        if abs(shift) < len(luma):
-            source = luma[max(0, shift) : len(luma) + min(0, shift)]
-            moved[max(0, -shift) : len(luma) - max(0, shift)] = source
-        found = (np.maximum(moved, 0) / sigma) ** 2 - (shift * step_mm / PLACE_SD_MM) ** 2
-        better = np.isfinite(moved) & (found > gain)
-        best, gain = np.where(better, moved, best), np.where(better, found, gain)
-    return best
+    shifts = np.arange(2 * reach + 1)
+    at = np.arange(len(luma))
+    beyond = np.full(reach, np.nan)
+    moved = np.concatenate([beyond, luma, beyond])[at + shifts[:, None]]
+    found = (np.maximum(moved, 0) / sigma) ** 2 - (((shifts - reach) * step_mm / PLACE_SD_MM) ** 2)[:, None]
+    best = np.argmax(np.where(np.isnan(moved), -np.inf, found), axis=0)
+    return np.asarray(moved[best, at])
 
 
 def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
@@ -669,13 +689,14 @@ def _explained(y: FloatArray, projected: FloatArray, shapes: FloatArray, sigma: 
 
     A line below the baseline takes out nothing.
     """
-    weighted = projected @ shapes
-    score = y @ weighted
-    inner = shapes.transpose(0, 2, 1) @ weighted + 1e-9 * np.eye(2)
-    (a, b), (c, d) = inner[:, 0].T, inner[:, 1].T
-    u, v = score.T
-    det = a * d - b * c
-    gain = np.maximum((d * u - b * v) / det, 0) * u + np.maximum((a * v - c * u) / det, 0) * v
+    first, second = shapes.transpose(2, 1, 0)
+    by_first, by_second = projected @ first, projected @ second
+    a = np.einsum("ij,ij->j", first, by_first) + 1e-9
+    b = np.einsum("ij,ij->j", first, by_second)
+    d = np.einsum("ij,ij->j", second, by_second) + 1e-9
+    u, v = y @ by_first, y @ by_second
+    det = a * d - b**2
+    gain = np.maximum((d * u - b * v) / det, 0) * u + np.maximum((a * v - b * u) / det, 0) * v
     return np.asarray(gain / sigma**2)
 
 
@@ -968,5 +989,6 @@ def _straightness(lane_mm: FloatArray, y: FloatArray, fit: _Fit, k: int) -> floa
     filters = shapes.T @ fit.projected
     power = np.sqrt(np.einsum("ij,ji->i", filters, shapes))
     at = steps[np.argmax((filters @ y.T) / power[:, None], axis=0)]
-    slope, offset = np.polyfit(lane_mm, at, 1)
-    return float(np.sqrt(np.mean((at - slope * lane_mm - offset) ** 2)))
+    from_middle, stray = lane_mm - lane_mm.mean(), at - at.mean()
+    stray = stray - float(from_middle @ stray) / float(from_middle @ from_middle) * from_middle
+    return math.sqrt(float(stray @ stray) / len(stray))

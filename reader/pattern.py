@@ -18,6 +18,8 @@ GRID = 96
 # Share of the grid kept free along its border, where the outline itself would outshine the openings.
 BORDER = 0.05
 RIM_MM = 0.5
+# How far a region's sides may lie from a plate's, as a share of these.
+SIZE_MISS = 0.2
 # A region that shows less of itself than this tells nothing.
 LEAST_SEEN = 0.3
 
@@ -56,7 +58,16 @@ class Templates:
             edges = _draw(layout)
             for sheet in (edges, edges[:, ::-1]):
                 drawn += [_turned(sheet, k) for k in range(4)]
+        self.mirrored = np.array([way.mirrored for way in self.ways])
+        sizes = [(way.plan.outline.width, way.plan.outline.height) for way in self.ways]
+        self._sides = np.array(
+            [np.roll(2 * size, way.turns) for way, size in zip(self.ways, sizes, strict=True)]
+        )
         self._matrix = np.stack([_normalised(edges) for edges in drawn])
+
+    def have_size(self, sides: Points) -> NDArray[np.bool_]:
+        """Whether (n ways,) a region's sides (4,) mm are about a plate's, that way up."""
+        return np.asarray(np.abs(sides / self._sides - 1).max(axis=1) < SIZE_MISS)
 
     def likeness(self, grey: NDArray[np.uint8], quad: Points) -> NDArray[np.float32]:
         """Correlation (n ways,) of a region's edges with each of `ways`; quad (4, 2) px, clockwise."""

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from reader.median import median, medians
 from reader.settings import Window
 from reader.strip import DARK, STRIP_PX_PER_MM, Strip
 
@@ -68,7 +69,8 @@ def _binned(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     n, m = strip.valid.shape[0] // BIN_ALONG_PX, strip.valid.shape[1] // BIN_ACROSS_PX
     whole = slice(0, n * BIN_ALONG_PX), slice(0, m * BIN_ACROSS_PX)
     light = cv2.resize(np.ascontiguousarray(strip.linear[whole]), (m, n), interpolation=cv2.INTER_AREA)
-    seen = strip.valid[whole].reshape(n, BIN_ALONG_PX, m, BIN_ACROSS_PX).all(axis=(1, 3))
+    rows = np.logical_and.reduce([strip.valid[whole][k::BIN_ALONG_PX] for k in range(BIN_ALONG_PX)])
+    seen = np.logical_and.reduce([rows[:, k::BIN_ACROSS_PX] for k in range(BIN_ACROSS_PX)])
     return np.asarray(light, np.float32), np.asarray(seen)
 
 
@@ -85,9 +87,9 @@ def _foreign(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDA
 
 def _foreign_inside(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
     along, across = px_per_mm / BIN_ALONG_PX, px_per_mm / BIN_ACROSS_PX
-    levelled = np.where(seen, tone, np.median(tone[seen])).astype(np.float32)
-    levelled -= np.median(levelled - np.median(levelled, axis=1)[:, None], axis=0)
-    row = np.median(levelled, axis=1)[:, None]
+    levelled = np.where(seen, tone, median(tone[seen])).astype(np.float32)
+    levelled -= medians((levelled - medians(levelled)[:, None]).T.copy())
+    row = medians(levelled)[:, None]
     kernel = np.ones((2 * round(ENVELOPE_MM * along) + 1, 1), np.uint8)
     above, below = levelled - cv2.dilate(row, kernel), levelled - cv2.erode(row, kernel)
     excess = np.where(seen, np.maximum(above, 0) + np.minimum(below, 0), 0)
@@ -100,7 +102,7 @@ def _foreign_inside(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float)
 
 def _spread(values: NDArray[Any]) -> float:
     """Robust standard deviation: 1.4826 times the median absolute deviation."""
-    return float(1.482602 * np.median(np.abs(values - np.median(values)))) + 1e-6
+    return 1.482602 * median(np.abs(values - median(values))) + 1e-6
 
 
 def _level_columns(absorbance: FloatArray, clean: NDArray[np.bool_]) -> FloatArray:
@@ -118,15 +120,15 @@ def _level_columns(absorbance: FloatArray, clean: NDArray[np.bool_]) -> FloatArr
     det = np.where(usable, det, 1.0)
     per_row = weight.sum(axis=1)
     channels = np.ascontiguousarray(absorbance.transpose(2, 0, 1))
-    for channel in channels:
-        for _ in range(2):
-            row = np.einsum("ij,ij->i", channel, weight) / np.maximum(per_row, 1)
-            if per_row.min() == 0:
-                row = np.where(per_row > 0, row, np.median(row[per_row > 0]) if per_row.any() else 0.0)
-            r0, r1 = basis @ (channel * weight) - (basis * row) @ weight
-            offset = np.where(usable, (s2 * r0 - s1 * r1) / det, r0 / s0)
-            slope = np.where(usable, (s0 * r1 - s1 * r0) / det, 0.0)
-            channel -= offset + basis[1][:, None] * slope
+    for _ in range(2):
+        row = np.einsum("cij,ij->ci", channels, weight) / np.maximum(per_row, 1)
+        if per_row.min() == 0:
+            usual = medians(row[:, per_row > 0])[:, None] if per_row.any() else 0.0
+            row = np.where(per_row > 0, row, usual)
+        r0, r1 = (basis @ (channels * weight) - (basis * row[:, None]) @ weight).transpose(1, 0, 2)
+        offset = np.where(usable, (s2 * r0 - s1 * r1) / det, r0 / s0)
+        slope = np.where(usable, (s0 * r1 - s1 * r0) / det, 0.0)
+        channels -= offset[:, None] + basis[1][:, None] * slope[:, None]
     return np.ascontiguousarray(channels.transpose(1, 2, 0))
 
 

@@ -43,6 +43,7 @@ from reader.grade_anew import age_of
 from reader.light import encode
 from reader.locate import PlatePose, find_plate
 from reader.mark import MarkMeasurement, WindowFit, measure_marks
+from reader.median import median
 from reader.original import advise, mark_copy
 from reader.photo import Photo, open_photo
 from reader.profile import extract_profile
@@ -398,10 +399,10 @@ def _conclude(
 
 def membrane_tone(strips: Sequence[Strip]) -> float:
     """Median encoded brightness of the membranes' green, 0..1."""
-    seen = [strip.linear[..., 1][strip.valid] for strip in strips if strip.valid.any()]
-    if not seen:
+    seen = np.concatenate([strip.linear[::2, ::2, 1][strip.valid[::2, ::2]] for strip in strips])
+    if not len(seen):
         return 0.0
-    return float(encode(np.array([[[np.median(np.concatenate(seen))] * 3]], np.float32))[0, 0, 0]) / 255
+    return float(encode(np.array([[[median(seen)] * 3]], np.float32))[0, 0, 0]) / 255
 
 
 # --- the verdict -----------------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.geometry import Camera, Points, camera_from, focal_from
+from reader.median import median
 from reader.settings import Layout
 from reader.sight import (
     BOTTOM,
@@ -72,9 +73,10 @@ DOUBTFUL_STAGES = (
     Stage(reach=4.6, vote=(2.4, 0.3), openings=5.0, gates=(1.5, 1.0), wells=True),
     Stage(reach=3.0, vote=(1.6, 0.2), openings=2.5, gates=(0.7, 0.5), wells=True),
 )
-LAST_STAGES = (Stage(reach=1.8, vote=(0.9, 0.2), openings=None, gates=(0.3, 0.2)),)
+LAST_REACH_MM = 1.8
+LAST_STAGES = (Stage(reach=LAST_REACH_MM, vote=(0.9, 0.2), openings=None, gates=(0.3, 0.2)),)
 # Where the last vote took sides to other lines that prove less.
-UNVOTED_STAGES = (Stage(reach=1.8, vote=None, openings=None, gates=(0.3, 0.2)),)
+UNVOTED_STAGES = (Stage(reach=LAST_REACH_MM, vote=None, openings=None, gates=(0.3, 0.2)),)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -132,8 +134,11 @@ def fit_plate(
     reduction: float,
     blur_px: float,
     prior: Prior,
+    first_sight: Sight | None = None,
 ) -> Fit | None:
     """Refine a camera on a picture that is `reduction` times smaller than the camera's.
+
+    first_sight : what `look` shows the first stage, where that is known already.
 
     Returns None where too little of a plate is seen or it would be seen from behind.
     """
@@ -141,7 +146,8 @@ def fit_plate(
     lines = LINE_OFFSETS
     fit = None
     for stage in stages:
-        sight = look(
+        known, first_sight = first_sight, None
+        sight = known or look(
             pixels,
             layout,
             camera,
@@ -243,7 +249,7 @@ class _Ballot:
     def __init__(self, sight: Sight, wells: Wells | None, lines: Points, blur_mm: float) -> None:
         self.sight, self.wells = sight, wells
         k, m = sight.strength.shape
-        blur = blur_mm * float(np.median(sight.to_samples))
+        blur = blur_mm * median(sight.to_samples)
         # A peak counts in full at its place.
         at_peak = np.sqrt(2 * np.pi) * blur
         line_at = np.rint(sight.places(lines) * sight.to_samples).astype(np.int64)
@@ -457,7 +463,7 @@ def fit_points(
     for _ in range(MOST_ROUNDS):
         at = camera.project(points)
         gap = seen - at
-        scale = 3.0 * POINT_SE_PX + 1.5 * float(np.median(np.abs(gap)))
+        scale = 3.0 * POINT_SE_PX + 1.5 * median(np.abs(gap))
         weight = np.repeat(1 / (1 + np.einsum("ij,ij->i", gap, gap) / scale**2), 2) / POINT_SE_PX**2
         jacobian = changes_of(camera, pivot, points).reshape(N_STEPS, -1).T
         held, prior_gap = _lens_prior(camera, focal_prior)

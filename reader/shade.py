@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.line import LUMA, line_shape
+from reader.median import median, medians
 from reader.profile import ROW_MM, Profile
 from reader.settings import Layout
 from reader.strip import Strip
@@ -232,16 +233,19 @@ def _alike(sides: Sequence[tuple[FloatArray, FloatArray]], tilts: FloatArray) ->
     """Log likelihood (t,) of each tilt, by the absolute deviations of lanes (k, n) from each other along it."""
     support = -0.5 * (tilts / TILT_SD) ** 2
     for luma, x in sides:
-        n = luma.shape[1]
-        rows = np.arange(n)[INNER] + (tilts[:, None] * x / ROW_MM)[..., None]
-        rows = np.clip(rows, 0, n - 1)
-        low = np.minimum(rows.astype(np.intp), n - 2)
-        lane = np.arange(len(luma))[:, None]
-        start = luma[lane, low]
-        moved = start + (rows - low) * (luma[lane, low + 1] - start)
-        stray = _straight_out(moved - np.median(moved, axis=1)[:, None])
+        rows = tilts[:, None] * x / ROW_MM
+        whole = np.floor(rows).astype(np.intp)
+        beyond = int(np.abs(whole).max()) + 1
+        ends = np.pad(luma, ((0, 0), (beyond, beyond)), mode="edge")
+        inner = range(luma.shape[1])[INNER]
+        stretches = np.lib.stride_tricks.sliding_window_view(ends, len(inner), axis=1)
+        lane, first = np.arange(len(luma)), whole + inner.start + beyond
+        start = stretches[lane, first]
+        moved = start + (rows - whole)[..., None] * (stretches[lane, first + 1] - start)
+        middle = medians(np.ascontiguousarray(moved.transpose(0, 2, 1)))
+        stray = _straight_out(moved - middle[:, None])
         unlike = np.abs(stray).sum(axis=(1, 2))  # a print on two lanes has no say
-        noise = 1.4826 * float(np.median(np.abs(stray[int(np.argmin(unlike))]))) + 1e-4
+        noise = 1.4826 * median(np.abs(stray[int(np.argmin(unlike))])) + 1e-4
         support -= LANE_WEIGHT * unlike / noise
     return support
 
@@ -289,14 +293,15 @@ def _side(surround: Surround, lanes: BoolArray, tilt: float) -> FloatArray | Non
     rows = np.arange(len(surround.position_mm)) + tilt * surround.across_mm[lanes][:, None] / ROW_MM
     values = _moved(surround.absorbance[lanes], rows)
     known = _moved(surround.seen[lanes].astype(np.float64), rows) > 0.99
+    luma = values @ LUMA
     for _ in range(3):
-        luma = np.where(known, values @ LUMA, np.nan)
-        middle = _row_median(luma)
-        stray = np.where(known, values @ LUMA - middle, 0.0)
+        middle = _row_median(np.where(known, luma, np.nan))
+        stray = np.where(known, luma - middle, 0.0)
         offset = stray.sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+        luma = luma - offset[:, None]
         values = values - offset[:, None, None]
         stray = np.where(known, stray - offset[:, None], 0.0)
-        spread = 1.4826 * float(np.median(np.abs(stray[known]))) + 1e-5 if known.any() else 1.0
+        spread = 1.4826 * median(np.abs(stray[known])) + 1e-5 if known.any() else 1.0
         known &= np.abs(stray) < ODD_SD * spread
     count = known.sum(axis=0)
     if float(count.mean()) < LANES_MIN or float((count > 0).mean()) < ROWS_SEEN:
@@ -347,17 +352,18 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
             power[n] = TEXTURE_SD**2 / 2 * texture
             continue
         mean = np.mean(terms, axis=0)
-        smooth = np.empty(n)
-        for k in range(n):
-            low, high = max(SLOW, int(k / 1.3)), max(SLOW + 3, int(k * 1.3) + 2)
-            smooth[k] = mean[low:high].mean()
+        below = np.concatenate([[0.0], np.cumsum(mean)])
+        k = np.arange(n)
+        low = np.maximum(SLOW, (k / 1.3).astype(int))
+        high = np.minimum(n, np.maximum(SLOW + 3, (k * 1.3).astype(int) + 2))
+        smooth = (below[high] - below[low]) / (high - low)
         power[n] = np.maximum(smooth, AGREED_SD**2 * texture)
     return power
 
 
 def _one_sided(half_difference: FloatArray) -> FloatArray:
     """What of the sides' difference (n,) is no texture: a shadow on one side alone, or an edge that lies askew."""
-    spread = 1.4826 * float(np.median(np.abs(half_difference))) + 1e-5
+    spread = 1.4826 * median(np.abs(half_difference)) + 1e-5
     return np.asarray(half_difference - np.clip(half_difference, -ODD_SD * spread, ODD_SD * spread))
 
 
@@ -367,6 +373,16 @@ def _matern_power(n: int, scale_mm: float) -> FloatArray:
     frequency = np.pi * np.arange(n) / (n * ROW_MM)
     density = (3 / scale_mm**2 + frequency**2) ** -2
     return np.asarray(density * n / density.sum())
+
+
+@lru_cache(maxsize=16)
+def _tried_powers(n: int) -> FloatArray:
+    """Powers by cosine term (k, n) that a light may have, over the noise's: none, and every scale and strength."""
+    tried = [np.zeros(n)]
+    tried += [factor * _matern_power(n, scale_mm) for scale_mm in SCALES_MM for factor in POWERS]
+    powers = np.stack(tried)
+    powers.setflags(write=False)
+    return powers
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -387,10 +403,7 @@ def _light(change: _Change, unshared: dict[int, FloatArray]) -> _Light:
     terms = cosines @ uneven
     power = (terms @ LUMA) ** 2
     scale = float(noise[SLOW:].mean())
-    tried = np.stack(
-        [np.zeros(n)]
-        + [factor * scale * _matern_power(n, scale_mm) for scale_mm in SCALES_MM for factor in POWERS]
-    )
+    tried = scale * _tried_powers(n)
     total = tried + noise
     unlikely = (np.log(total) + power / total)[:, SLOW:].sum(axis=1)
     weight = np.exp(-0.5 * (unlikely - unlikely.min()))
@@ -504,7 +517,7 @@ def _smooth_projection(
     covariance += slow * np.exp(-0.5 * (apart / COARSE_SLOW_MM) ** 2)
     for place, width in marks:
         near = np.abs(x - place) < width
-        height = float(y[near].max() - np.median(y)) if near.any() else 0.0
+        height = float(y[near].max() - median(y)) if near.any() else 0.0
         shape = (
             COARSE_LINE_SHARE * max(height - depth, 0.0) * line_shape(x - place, 2 * width, DEFAULT_BLUR_MM)
         )

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from reader.fitness import blur_mm
 from reader.line import LUMA
 from reader.locate import PlatePose
+from reader.median import median, quantile
 from reader.photo import Photo, Pixels
 from reader.profile import Profile
 from reader.quality import refuse
@@ -133,9 +134,7 @@ def edge_smear(grey: Grey) -> Smear | None:
     softer = _blurred(soft, REBLUR_PX)
     x, y = _slopes(soft)
     slope = np.hypot(x, y) + np.float32(1e-9)
-    limit = max(
-        GRAIN_TIMES * float(np.median(slope)), EDGE_SHARE * float(np.quantile(slope[::3, ::3], 0.995))
-    )
+    limit = max(GRAIN_TIMES * median(slope), EDGE_SHARE * quantile(slope[::3, ::3], 0.995))
     rows, columns = np.nonzero(_crests(slope, x, y, limit))
     slope, x, y = slope[rows, columns], x[rows, columns], y[rows, columns]
     fewer_x, fewer_y = (axis[rows, columns] for axis in _slopes(softer))
@@ -177,7 +176,7 @@ def _line(profile: Profile, mark: IndicatorMark, grid: FloatArray) -> FloatArray
     (left, left_tone), (right, right_tone) = sides
     level = left_tone + (grid - left) / (right - left) * (right_tone - left_tone)
     height = np.where((grid > left) & (grid < right), np.maximum(tone - level, 0), 0)
-    if float(np.quantile(height[np.abs(grid) < 1.2], 0.7)) < MIN_HEIGHT:
+    if quantile(height[np.abs(grid) < 1.2], 0.7) < MIN_HEIGHT:
         return None
     middle = float((height * grid).sum() / height.sum())
     return np.interp(grid + middle, grid, height, left=0, right=0)
@@ -238,7 +237,7 @@ def _ellipse(turn: FloatArray, variance: FloatArray) -> Smear | None:
     used = np.flatnonzero(counts >= MIN_EDGE_PIXELS)
     if len(used) < MIN_DIRECTIONS:
         return None
-    spread = np.array([max(float(np.quantile(variance[of == k], SHARPEST)), 0.0) for k in used])
+    spread = np.array([max(quantile(variance[of == k], SHARPEST), 0.0) for k in used])
     twice = 2 * used * sector
     design = np.stack([np.ones(len(used)), np.cos(twice), np.sin(twice)], axis=1)
     trust = np.sqrt(np.minimum(counts[used], 60.0))

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.geometry import Camera, Points, turned
+from reader.median import median
 from reader.outline import outline_curve, window_curve
 from reader.settings import Layout
 
@@ -189,7 +190,7 @@ def look(
     seen, normal, px_per_mm = seen_edges(camera, edges.points, edges.normals)
     if not (np.isfinite(normal).all() and np.isfinite(seen).all()):
         return None
-    reach = reach_mm * float(np.median(px_per_mm)) / reduction
+    reach = reach_mm * median(px_per_mm) / reduction
     step = max(0.5, reach / 40)
     zero = max(4, int(np.ceil(reach / step)))
     strength = strength_across(
@@ -203,7 +204,7 @@ def look(
     )
     middle, outwards, scale = seen_edges(camera, edges.middle, edges.normal)
     to_samples = scale / reduction / step
-    per_mm = float(np.median(to_samples))
+    per_mm = median(to_samples)
     noise = _noise(strength, edges.outer, zero, round(FACE_MM * per_mm))
     clear = _clear(strength, FIT_NOISE * noise)
     wall = (
@@ -283,7 +284,7 @@ def strength_across(
 def _noise(strength: Floats, outer: NDArray[np.bool_], zero: int, face: int) -> float:
     """Usual change on the plate's face, more than `face` samples from any edge, 8-bit codes."""
     quiet = [strength[outer, : max(1, zero - face)], strength[~outer, min(zero + face, 2 * zero) :]]
-    return float(np.median(np.concatenate([part.ravel() for part in quiet]))) + LEAST_NOISE
+    return median(np.concatenate([part.ravel() for part in quiet])) + LEAST_NOISE
 
 
 def _clear(strength: Floats, half: float) -> Floats:
@@ -350,27 +351,24 @@ def changes_of(camera: Camera, pivot: Points, points: Points) -> Points:
     middle = camera.rotation[:, :2] @ pivot + camera.shift
     from_middle = (points - pivot) @ camera.rotation[:, :2].T
     x, y, z = from_middle.T
-    nil, depth = np.zeros_like(x), middle[2]
-    at = from_middle + middle
-    flat = at[:, :2] / at[:, 2:]
-    across = np.stack(
-        [
-            np.stack([nil, -z, y]),
-            np.stack([z, nil, -x]),
-            np.stack([-y, x, nil]),
-            np.stack([nil + depth, nil, nil]),
-            np.stack([nil, nil + depth, nil]),
-            np.broadcast_to(-middle[:, None], (3, len(x))),
-            np.stack([nil, nil, nil + depth]),
-        ]
-    )
-    u, v = flat.T
-    change = (across[:, :2] - across[:, 2:] * np.stack([u, v])) / at[:, 2]
+    depth = middle[2]
+    at = (from_middle + middle).T
+    flat = at[:2] / at[2]
+    u, v = flat
+    across = np.zeros((7, 3, len(x)))
+    across[0, 1], across[0, 2] = -z, y
+    across[1, 0], across[1, 2] = z, -x
+    across[2, 0], across[2, 1] = -y, x
+    across[3, 0] = across[4, 1] = across[6, 2] = depth
+    across[5] = -middle[:, None]
+    change = (across[:, :2] - across[:, 2:] * flat) / at[2]
     square = u * u + v * v
-    bent = change * (1 + camera.bend * square)
-    bent += 2 * camera.bend * (change[:, :1] * u + change[:, 1:] * v) * np.stack([u, v])
-    bent[6] += np.stack([u, v]) * (1 + camera.bend * square)
-    return camera.focal * np.concatenate([bent, (np.stack([u, v]) * square)[None]]).transpose(0, 2, 1)
+    bent = np.empty((N_STEPS, 2, len(x)))
+    bent[:7] = change * (1 + camera.bend * square)
+    bent[:7] += 2 * camera.bend * (change[:, :1] * u + change[:, 1:] * v) * flat
+    bent[6] += flat * (1 + camera.bend * square)
+    bent[7] = flat * square
+    return np.asarray(camera.focal * bent.transpose(0, 2, 1))
 
 
 def jacobian_of(camera: Camera, pivot: Points, points: Points, outwards: Points) -> Points:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.line import erf
+from reader.median import median
 
 FloatArray = NDArray[np.float64]
 
@@ -29,7 +30,7 @@ def robust_pool(
     own, weight = np.asarray(deviations, float), np.asarray(freedom, float)
     limit = _limit_factor(weight)
     correction = _correction(weight, limit)
-    pooled = float(np.median(own))
+    pooled = median(own)
     for _ in range(ITERATIONS):
         drawn = np.minimum(own, limit * pooled)
         found = float(np.sqrt((weight * (correction * drawn) ** 2).sum() / weight.sum()))

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from reader.geometry import apply
 from reader.light import linear
 from reader.locate import PlatePose
+from reader.median import median
 from reader.photo import Photo
 from reader.settings import Window
 
@@ -202,10 +203,10 @@ def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
     shifted = to_plate @ np.array([[1, 0, parallax[0]], [0, 1, parallax[1]], [0, 0, 1]])
     extent = (-PAD_MM, -PAD_MM, window.breadth + PAD_MM, window.length + PAD_MM)
     patch = cut_patch(photo, pose.mm_to_px @ shifted, extent)
-    tone = np.log10(np.maximum(sample(patch, pose.mm_to_px @ shifted, extent, EDGE_PX_PER_MM), DARK))
+    tone = cv2.log(np.maximum(sample(patch, pose.mm_to_px @ shifted, extent, EDGE_PX_PER_MM), DARK))
     inset = round((PAD_MM + 0.8) * EDGE_PX_PER_MM)
-    across = tone[inset:-inset].mean(axis=0, dtype=np.float64)
-    along = tone[:, inset:-inset].mean(axis=1, dtype=np.float64)
+    across = cv2.reduce(tone[inset:-inset], 0, cv2.REDUCE_AVG, dtype=cv2.CV_64F)[0] / np.log(10)
+    along = cv2.reduce(tone[:, inset:-inset], 1, cv2.REDUCE_AVG, dtype=cv2.CV_64F)[:, 0] / np.log(10)
     x = np.arange(across.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
     y = np.arange(along.shape[0] - 1) / EDGE_PX_PER_MM - PAD_MM + 1 / EDGE_PX_PER_MM
     return _EdgeView(
@@ -223,13 +224,14 @@ def _edge_view(photo: Photo, pose: PlatePose, window: Window) -> _EdgeView:
 def _steps(profile: FloatArray) -> FloatArray:
     """Edge strength of a (n, 3) log profile between samples: saturating, so that one hard shadow cannot outvote."""
     step = np.abs(np.diff(profile, axis=0)).max(axis=1)
-    noise = np.median(step) + 1e-4
+    noise = median(step) + 1e-4
     return np.asarray(np.log1p(step / (2 * noise)), dtype=np.float64)
 
 
 def _foot(pose: PlatePose, window: Window) -> FloatArray:
     """The point of the top face straight below the camera, window axes, mm: (2,)."""
-    return apply(np.linalg.inv(window_to_plate(window)), pose.camera_mm[:2])
+    to_plate = window_to_plate(window)
+    return np.asarray(to_plate[:2, :2].T @ (pose.camera_mm[:2] - to_plate[:2, 2]))
 
 
 def _parallax(pose: PlatePose, window: Window, recess_mm: float) -> FloatArray:
@@ -263,14 +265,15 @@ def _support(
     for (grid, edge, size), foot, origin in zip(
         _axes(view, window), _foot(pose, window), view.top_shift, strict=True
     ):
-        total = -prior[:, None, None]
+        total = np.broadcast_to(-prior[:, None, None], (len(SHIFTS), len(depths), len(margins))).copy()
         for end, outwards in ((0.0, -1.0), (size, 1.0)):
             membrane = end + share * (foot - end)
             rim = end + outwards * margins
             seen = outwards * (rim - membrane[:, None]) > LINES_APART_MM
             deep = np.interp(membrane - origin + SHIFTS[:, None], grid, edge)
             top = np.interp(rim - origin + SHIFTS[:, None], grid, edge)
-            total = total + top[:, None] + np.where(seen, deep[:, :, None], UNSEEN)
+            total += (top + UNSEEN)[:, None]
+            total += (deep - UNSEEN)[:, :, None] * seen.astype(np.float64)
         found.append(total)
     return found[0], found[1]
 
@@ -371,8 +374,9 @@ def _cut(
         _open(y, window.length, parallax[1] + own[1], seating.opening_margin_mm),
         _open(x, window.breadth, parallax[0] + own[0], seating.opening_margin_mm),
     )
-    seen = inside & clear & (light > DARK).all(axis=2)
-    clipped = np.asarray((light >= CLIPPED).any(axis=2))
+    channels = [light[..., channel] for channel in range(3)]
+    seen = np.logical_and.reduce([inside, clear, *(channel > DARK for channel in channels)])
+    clipped = np.logical_or.reduce([channel >= CLIPPED for channel in channels])
     valid = seen & ~clipped
     for array in (light, valid):
         array.setflags(write=False)
@@ -386,11 +390,16 @@ def _cut(
         corners_px=apply(mm_to_px, corners),
         mm_to_px=mm_to_px,
         to_plate=to_plate,
-        hidden_fraction=float((~seen[inside]).mean()) if inside.any() else 1.0,
-        clipped_fraction=float(clipped[seen].mean()) if seen.any() else 1.0,
+        hidden_fraction=1 - _share(seen, inside),
+        clipped_fraction=_share(clipped & seen, seen) if seen.any() else 1.0,
         edge_step=_edge_step(view, window, parallax - view.top_shift + local),
         edge_share=_edge_share(view, window, parallax - view.top_shift + local),
     )
+
+
+def _share(part: NDArray[np.bool_], whole: NDArray[np.bool_]) -> float:
+    """Number of true values over the whole's; 0 where that has none."""
+    return int(np.count_nonzero(part)) / max(1, int(np.count_nonzero(whole)))
 
 
 def _inside(place: NDArray[np.floating], size: float) -> NDArray[np.bool_]:

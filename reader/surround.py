@@ -7,6 +7,7 @@ lie in the top face, the membrane some way below it: the same shadow falls on bo
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -72,14 +73,14 @@ def _surround(photo: Photo, pose: PlatePose, strip: Strip) -> Surround:
         patch = cut_patch(photo, mm_to_px, extent)
         light = sample(patch, mm_to_px, extent, 1 / ROW_MM)
         lanes = light.reshape(n_rows, n_lanes, LANE_COLUMNS, 3)
-        clear = ((lanes < CLIPPED) & (lanes > DARK)).all(axis=(2, 3))
+        lit = cv2.inRange(light, (DARK,) * 3, (CLIPPED,) * 3).reshape(n_rows, n_lanes, LANE_COLUMNS)
+        clear = np.logical_and.reduce([lit[..., column] > 0 for column in range(LANE_COLUMNS)])
         x = start + lane
         grid = np.stack(np.broadcast_arrays(x[None], position[:, None]), axis=-1)
         clear &= _on_plastic(apply(strip.to_plate, grid.reshape(-1, 2)), pose.layout).reshape(clear.shape)
         across.append(x - window.breadth / 2)
-        absorbance.append(
-            -np.log10(np.maximum(lanes.mean(axis=2, dtype=np.float64), DARK)).transpose(1, 0, 2)
-        )
+        mean = sum(lanes[:, :, column].astype(np.float64) for column in range(LANE_COLUMNS)) / LANE_COLUMNS
+        absorbance.append(-np.log10(np.maximum(mean, DARK)).transpose(1, 0, 2))
         seen.append(clear.T)
     return Surround(
         window=window,
@@ -92,15 +93,18 @@ def _surround(photo: Photo, pose: PlatePose, strip: Strip) -> Surround:
 
 def _on_plastic(points: FloatArray, layout: Layout) -> BoolArray:
     """Whether points (n, 2), plate mm, lie on plain plastic: clear of the outline, of every opening and well."""
-    plain = _inside(points, layout.outline)
-    half = LANE_COLUMNS * ROW_MM / 2
-    for window in layout.window:
-        away = np.abs(points - np.asarray(window.centre))
-        along = np.abs(np.asarray(window.flow))
-        size = along * window.length + (1 - along) * window.breadth
-        plain &= (away > size / 2 + BESIDE_MM - half).any(axis=1)
-        plain &= np.linalg.norm(points - np.asarray(window.well), axis=1) > WELL_MM
-    return plain
+    x, y = np.ascontiguousarray(points.T)
+    centre, well, flow, size = (
+        np.array(values)[:, :, None]
+        for values in zip(
+            *((w.centre, w.well, w.flow, (w.length, w.breadth)) for w in layout.window), strict=True
+        )
+    )
+    along = np.abs(flow)
+    clear = (along * size[:, :1] + (1 - along) * size[:, 1:]) / 2 + BESIDE_MM - LANE_COLUMNS * ROW_MM / 2
+    off = (np.abs(x - centre[:, 0]) > clear[:, 0]) | (np.abs(y - centre[:, 1]) > clear[:, 1])
+    off &= (x - well[:, 0]) ** 2 + (y - well[:, 1]) ** 2 > WELL_MM**2
+    return np.asarray(_inside(points, layout.outline) & off.all(axis=0))
 
 
 def _inside(points: FloatArray, outline: Outline) -> BoolArray:

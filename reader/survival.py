@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from reader.geometry import apply
 from reader.light import encode
 from reader.line import LUMA
+from reader.median import median
 from reader.photo import ChromaInfo, Photo, Pixels
 from reader.settings import Layout
 from reader.strip import Strip
@@ -75,7 +76,7 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
     smoothed = grain < MIN_GRAIN_CODES
     compressed = _is_compressed(photo.chroma)
     step = tone_step(photo, strips)
-    shoulder = SHOULDER_CODE * white_level(photo) / 255
+    shoulder = SHOULDER_CODE * highlights(photo)[0] / 255
     return Survival(
         flags=tuple(
             tuple(
@@ -167,41 +168,35 @@ def _grainy(photo: Photo, corners: NDArray[np.float64]) -> tuple[int, int]:
 
 def luma_codes(pixels: Pixels) -> NDArray[np.uint8]:
     """Encoded BGR pixels -> luma in 8-bit codes."""
-    scale = 255 / np.iinfo(pixels.dtype).max
-    luma = np.asarray(pixels, np.float32) @ LUMA[::-1].astype(np.float32) * scale
-    return np.asarray(np.rint(luma), np.uint8)
+    luma = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)  # weights of ITU-R BT.601
+    return np.asarray(np.rint(luma / 257) if luma.dtype == np.uint16 else luma, np.uint8)
 
 
 def _tone(strip: Strip) -> float:
     """Median luma of a membrane in 8-bit codes; clipped samples count."""
-    light = np.median(strip.linear.reshape(-1, 3), axis=0)
-    return float(encode(np.asarray(light[None, None], np.float32))[0, 0].astype(np.float64) @ LUMA[::-1])
+    light = [[[median(strip.linear[::2, ::2, channel]) for channel in range(3)]]]
+    return float(encode(np.array(light, np.float32))[0, 0].astype(np.float64) @ LUMA[::-1])
 
 
-def white_level(photo: Photo) -> float:
-    """The picture's white level, 8-bit luma codes: 255, or the plateau at which its highlights were cut off."""
+def highlights(photo: Photo) -> tuple[float, int]:
+    """The picture's white level, and its brightest code but for a few odd pixels, both 8-bit codes of luma.
+
+    The white level is 255, or the plateau at which the highlights were cut off.
+    """
     counts = _tones(photo)
-    top = _brightest(counts)
+    top = int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
     if top < 8:
-        return 255.0
+        return 255.0, top
     plateau, below = counts[top - 2 : top + 3].sum(), counts[top - 5 : top - 2].sum()
     is_plateau = plateau > PLATEAU_SHARE * counts.sum() and plateau > PLATEAU_RATIO * below
-    return float(top) if is_plateau else 255.0
-
-
-def brightest_code(photo: Photo) -> int:
-    """The picture's brightest 8-bit luma code, a few odd pixels left out."""
-    return _brightest(_tones(photo))
-
-
-def _brightest(counts: NDArray[np.int64]) -> int:
-    return int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] > 1e-4 * counts.sum()).max(initial=0))
+    return (float(top) if is_plateau else 255.0), top
 
 
 def _tones(photo: Photo) -> NDArray[np.int64]:
     """How many of the picture's pixels, some of them taken, have each luma code: (256,)."""
     step = max(1, min(photo.width, photo.height) // 500)
-    return np.bincount(luma_codes(photo.pixels[::step, ::step]).ravel(), minlength=256)
+    rows = luma_codes(photo.pixels[:: 2 * step])  # whole rows: single pixels cost as much to fetch
+    return np.bincount(rows[:, :: max(1, step // 2)].ravel(), minlength=256)
 
 
 def _is_compressed(chroma: ChromaInfo) -> bool:

@@ -5,9 +5,10 @@ import stat
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from types import UnionType
-from typing import Any, Final, Literal, NoReturn, TypeVar, Union, get_args, get_origin
+from typing import Any, Final, Literal, NoReturn, TypeVar, Union, cast, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
@@ -53,10 +54,16 @@ def read_toml(path: Path, model: type[Model]) -> tuple[Model, bytes]:
     expected and what to do; it is a BrokenFileError, which lists every problem, where the file is TOML.
     """
     data = _read_bytes(path)
+    return cast(Model, _parsed(path, data, model)), data
+
+
+@lru_cache(maxsize=32)
+def _parsed(path: Path, data: bytes, model: type[BaseModel]) -> BaseModel:
+    """The model of a file's bytes; frozen, so that one serves all who read the same file again."""
     text = _decode(path, data)
     table = _parse(path, text)
     try:
-        return model.model_validate(table), data
+        return model.model_validate(table)
     except ValidationError as error:
         _fail(path, text, list(_problems(model, error.errors(include_url=False))))
 

@@ -63,13 +63,10 @@ def which_dye(colour: FloatArray, error: FloatArray, dye: str, other: str) -> fl
 def _kept_log_likelihood(colour: FloatArray, error: FloatArray, dye: FloatArray) -> float:
     luma = float(LUMA @ colour)
     tint = luma * dye / float(LUMA @ dye) - luma
-    found = [
-        _log_likelihood(
-            colour - luma - kept * tint,
-            error + np.eye(3) * ((GREY_TINT * luma) ** 2 + (kept * DYE_TINT * luma) ** 2),
-        )
-        for kept in KEPT_SHARES
-    ]
+    own = (GREY_TINT * luma) ** 2 + (KEPT_SHARES * DYE_TINT * luma) ** 2
+    found = _log_likelihoods(
+        colour - luma - KEPT_SHARES[:, None] * tint, error + own[:, None, None] * np.eye(3)
+    )
     return float(np.logaddexp.reduce(found))
 
 
@@ -79,9 +76,15 @@ _ACROSS = np.linalg.svd(LUMA[None] / np.linalg.norm(LUMA))[2][1:]
 
 def _log_likelihood(residual: FloatArray, covariance: FloatArray) -> float:
     """Normal log likelihood of a residual's two components across luma, without its constant."""
-    r = _ACROSS @ residual
-    c = _ACROSS @ covariance @ _ACROSS.T + 1e-12 * np.eye(2)
-    return float(-0.5 * (r @ np.linalg.solve(c, r) + np.log(np.linalg.det(c))))
+    return float(_log_likelihoods(residual[None], covariance[None])[0])
+
+
+def _log_likelihoods(residuals: FloatArray, covariances: FloatArray) -> FloatArray:
+    """The same (k,) of residuals (k, 3), each with its covariance (k, 3, 3)."""
+    u, v = (residuals @ _ACROSS.T).T
+    (a, b), (c, d) = (_ACROSS @ covariances @ _ACROSS.T + 1e-12 * np.eye(2)).transpose(1, 2, 0)
+    det = a * d - b * c
+    return np.asarray(-0.5 * ((d * u**2 - (b + c) * u * v + a * v**2) / det + np.log(det)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

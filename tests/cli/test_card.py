@@ -58,7 +58,10 @@ def test_an_unknown_layout_is_wrong_usage_in_one_line() -> None:
 
 def test_a_plate_too_large_for_the_card_is_told_so(root: Path) -> None:
     text = (root / "reader" / "data" / "layouts" / "comb.toml").read_text(encoding="utf-8")
-    Path("huge.toml").write_text(text.replace("width = 112.0", "width = 230.0"), encoding="utf-8")
+    Path("huge.toml").write_text(
+        text.replace("width = 112.0", "width = 230.0").replace('layout = "comb"', 'layout = "huge"'),
+        encoding="utf-8",
+    )
     result = run("--layout", "huge.toml")
     assert result.exit_code == 2
     assert "230 x 66 mm, would cover" in result.stderr

@@ -428,11 +428,15 @@ def test_without_a_seal_it_is_said_that_all_may_have_been_written_anew(book: Pat
 def test_a_clock_that_runs_backwards_is_an_event(here: Path) -> None:
     with Logbook.open("log.db") as logbook:
         add(logbook, here, 1, at=datetime(2199, 1, 1, 12, tzinfo=UTC))
+    known = run("people", "add", "A. Lind", "-L", "log.db")
+    assert known.exit_code == 0, known.output
     read = run("read", DEMO / "north-tank-drain.jpg", "--out", "out", "-L", "log.db", "--operator", "A. Lind")
     assert read.exit_code == 0, read.output
     lines = run("logbook", "export", "--format", "jsonl", "-L", "log.db").output.splitlines()
     kinds = [json.loads(line)["kind"] for line in lines]
-    assert kinds == ["reading", "clock", "reading"]
+    assert kinds[:2] == ["reading", "clock"]
+    assert kinds.count("clock") == 1
+    assert kinds[-1] == "reading"
     told = json.loads(lines[1])["payload"]
     assert told["before"] == "2199-01-01T12:00:00+00:00"
     checked = verify()
@@ -444,6 +448,8 @@ def test_a_clock_that_runs_backwards_is_an_event(here: Path) -> None:
 
 
 def test_a_place_on_the_network_that_only_the_file_names_is_not_connected_to(book: Path) -> None:
+    known = run("people", "add", "A. Lind", "-L", "log.db")
+    assert known.exit_code == 0, known.output
     with socket.create_server(("127.0.0.1", 0)) as server:
         server.settimeout(0.2)
         port = server.getsockname()[1]
@@ -781,4 +787,4 @@ def test_a_library_is_handed_on_without_positions_and_read_back(here: Path) -> N
     assert "serial number" in (here / "whole/DATASHEET.md").read_text()
     back = run("library", "import", "bare", "-l", "other")
     assert back.exit_code == 0, back.output
-    assert "1 examples added" in back.output
+    assert "1 example added" in back.output

@@ -113,8 +113,8 @@ def test_rules_that_could_let_contaminated_fuel_go_say_in_words_that_they_mean_i
 
 
 def test_words_for_what_the_rules_do_not_do_are_refused(root: Path) -> None:
-    words = 'revision = 1\ndeliberately = ["never heavy"]'
-    copy("rules", "two-tier", ('"two-tier"', '"ours"'), ("revision = 1", words))
+    words = 'revision = 2\ndeliberately = ["never heavy"]'
+    copy("rules", "two-tier", ('"two-tier"', '"ours"'), ("revision = 2", words))
     refused(
         read(readable_photo(root), "--rules", "own.toml"),
         'is "never heavy", but no plate shows that; remove it',
@@ -155,7 +155,7 @@ def test_screen_verdict_and_picture_say_own_file_with_its_hash(
 @pytest.fixture
 def logged(root: Path, here: Path) -> str:
     """Hash of rules of one's own by which a reading was made and logged, and which are gone since."""
-    path = copy("rules", "two-tier", ('"two-tier"', '"ours"'), ("revision = 1", "revision = 7"))
+    path = copy("rules", "two-tier", ('"two-tier"', '"ours"'), ("revision = 2", "revision = 7"))
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     done = read(readable_photo(root), "--rules", "own.toml", "--logbook", "log.db", "--operator", "A. Lind")
     assert done.exit_code == GRADED, done.output
