@@ -214,6 +214,7 @@ def make_whole(folder: Path) -> str:
             "A. Lind",
         )
         run("people", "add", "B. Moreau", "--role", "reviewer", "-L", "log.db")
+        run("people", "add", "D. Ruiz", "--role", "trainee", "-L", "log.db")
         found = re.search(r"^([0-9a-z]{8})\s", run("review", "list", "-L", "log.db"), re.MULTILINE)
         assert found is not None
         invented_library(Path("library"), 40).close()
