@@ -4,6 +4,7 @@ Words carry the meaning and columns the order; colour only repeats it, on a term
 """
 
 import os
+import shlex
 import shutil
 import sys
 from collections import Counter
@@ -52,6 +53,7 @@ def refusal_line(outcome: "Outcome") -> str:
 
 def reading_lines(outcome: "Outcome") -> list[str]:
     """The grade, the reason, each window's calls and the next step of a photo that was read."""
+    from reader.second_photo import TOGETHER
     from reader.words import identity, listed, why
 
     verdict = outcome.verdict
@@ -74,6 +76,10 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     for warning in verdict.warnings:
         lines += labelled("warning", warning)
     lines += labelled("next", verdict.next_step)
+    if TOGETHER in verdict.next_step:
+        taken = shlex.join(str(photo) for photo in outcome.job.plate or (outcome.job.photo,))
+        command = f"linecall read {taken} SECOND.jpg --same-plate"
+        lines.append(f"  {'as one':<{LABEL_WIDTH}}{printable(command)}")  # on one line, to be copied
     if outcome.logged:
         lines += labelled("logbook", f"reading {outcome.logged}")
     for line in succession_lines(outcome):

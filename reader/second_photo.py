@@ -20,6 +20,7 @@ CLIPPED_MIN = 0.01
 HIDDEN_MIN = 0.1
 """Share of a membrane blown out, or hidden by its rim, from which it matters."""
 
+TOGETHER = "Have both photos read as one plate"
 HINTS = {
     "hidden": "from straight above, with nothing over {windows}",
     "glare": "with the lamp moved or the plate turned so that nothing is mirrored in {windows}",
@@ -65,8 +66,8 @@ def second_photo(
     else:
         time = f"within {int(left)} min of this photo{_until(left, age, captured_at)}"
     return (
-        f"{original}Photograph the plate again {time}: {_how(windows, pivotal)}. Read both photos as one with "
-        "--same-plate; that settles most doubts. "
+        f"{original}Photograph the plate again {time}: {_how(windows, pivotal)}. {TOGETHER}; a second photo settles "
+        "a doubt if it is the clearer one. "
     )
 
 
