@@ -22,6 +22,9 @@ def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Generator[tup
     context = _process_context()
     waiting = list(enumerate(jobs))[::-1]
     running: dict[Future[Outcome], tuple[int, Executor]] = {}
+    idle: list[
+        Executor
+    ] = []  # ended at last and waited for: Python's own end trips over one that is still ending
 
     def start(executor: Executor | None = None) -> None:
         index, job = waiting.pop()
@@ -43,15 +46,13 @@ def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Generator[tup
                 index, executor = running.pop(future)
                 outcome, alive = _collect(future, jobs[index])
                 finished.append((index, outcome))
-                if not alive:
-                    executor.shutdown(wait=False)
+                if not (alive and waiting):
+                    idle.append(executor)
                 if waiting:
                     start(executor if alive else None)
-                elif alive:
-                    executor.shutdown(wait=False)
             yield from finished
     finally:
-        for _, executor in running.values():
+        for executor in [*idle, *(executor for _, executor in running.values())]:
             executor.shutdown(wait=True, cancel_futures=True)
 
 
