@@ -28,6 +28,8 @@ MIN_GRAIN_CODES = 0.35
 (EMVA 1288): a phone's pixel holds 6,000 to 10,000 electrons (common practice, no source); eight frames merged give
 60,000, so shot noise at a membrane's half of full light is 0.6 % of it: half a code on the sRGB curve. Paper texture
 comes on top."""
+MIN_OWN_GRAIN = 0.3
+"""The same for one window alone, whose fewer pixels tell it less surely: blown out while its neighbours are not."""
 GRAIN_BLOCK_PX = 5
 """A pixel that differs from the median of so large a square about it by a code shows grain."""
 INSIDE_MM = 0.8
@@ -73,7 +75,7 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
     n_pixels = sum(n for n, _ in found)
     share = sum(n * value for n, value in found) / n_pixels if n_pixels else 0.0
     grain = grain_codes(share)
-    smoothed = grain < MIN_GRAIN_CODES
+    quiet = [grain < MIN_GRAIN_CODES or (n > 0 and grain_codes(own) < MIN_OWN_GRAIN) for n, own in found]
     compressed = _is_compressed(photo.chroma)
     step = tone_step(photo, strips)
     shoulder = SHOULDER_CODE * highlights(photo)[0] / 255
@@ -89,7 +91,7 @@ def check_survival(photo: Photo, strips: Sequence[Strip], layout: Layout) -> Sur
                 )
                 if holds
             )
-            for strip in strips
+            for strip, smoothed in zip(strips, quiet, strict=True)
         ),
         rounding=math.hypot(
             rounding_codes(step, grain if step == 1 else 0.0), _block_codes(photo.chroma, strips)

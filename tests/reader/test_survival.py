@@ -1,5 +1,7 @@
 """Whether a file could have shown a faint line."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -121,3 +123,15 @@ def test_a_harder_compression_leaves_more_of_a_block_s_rounding() -> None:
         for quality in (95, 75, 30)
     ]
     assert kept[0] < 0.05 < kept[1] < 0.2 < kept[2]
+
+
+def test_one_window_blown_out_beside_others_that_are_not_is_known() -> None:
+    """Cut off at a code and dimmed: its grain is gone, its neighbours' is there."""
+    whole = np.concatenate([membrane(code=200.0, grain=0.8), membrane(code=246.0, grain=0.8)], axis=1)
+    photo = photo_of(np.minimum(whole, 238))
+    left = strip_of(photo)
+    across = np.array([[1.0, 0, 100], [0, 1, 0], [0, 0, 1]])
+    right = replace(left, corners_px=np.add(left.corners_px, [100.0, 0.0]), mm_to_px=across @ left.mm_to_px)
+    kept, lost = check_survival(photo, [left, right], LAYOUT).flags
+    assert "smoothed" not in kept
+    assert "smoothed" in lost
