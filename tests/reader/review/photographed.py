@@ -46,10 +46,10 @@ def read(photo: Path, *, layout: Path | None = None) -> Reading:
     return examine(photo, settings, reading_age_min=20)
 
 
-def with_calls(verdict: Verdict, calls: dict[tuple[str, MarkName], Call]) -> Verdict:
+def with_calls(verdict: Verdict, calls: dict[tuple[str, MarkName], Call], layout: Layout = COMB) -> Verdict:
     """The verdict with other calls, graded by them."""
     called = calls_of(verdict) | calls
-    grade = graded(called, COMB, SETTINGS.rules, age_of(verdict, COMB))
+    grade = graded(called, layout, SETTINGS.rules, age_of(verdict, layout))
     windows = []
     for window in verdict.windows:
         marks = {

@@ -10,6 +10,7 @@ from reader.ink import bgr
 from reader.light import srgb_to_lab
 from reader.review.sheet import sheet
 from reader.settings import load_layout
+from reader.verdict import Call, MarkName
 from tests.reader.review.browser import Browser
 from tests.reader.review.photographed import case_of, photographed, read, with_calls
 
@@ -84,7 +85,12 @@ def test_another_plate_has_room_too(
     layout = load_layout(source)
     reading = read(photographed(tmp_path, heights=(0.01, 0.1, 0.0, 0.02), layout=layout), layout=source)
     page = tmp_path / "quad.html"
-    page.write_bytes(sheet(case_of(reading, layout=layout), blind=blind))
+    doubts: dict[tuple[str, MarkName], Call] = {
+        ("A", "indicator"): "doubtful",
+        ("C", "indicator"): "doubtful",
+    }
+    verdict = with_calls(reading.verdict, doubts, layout)
+    page.write_bytes(sheet(case_of(reading, first=verdict, current=verdict, layout=layout), blind=blind))
     for width in (PHONE, DESK):
         browser.show(page, width=width)
         assert browser.ask("return document.documentElement.scrollWidth") <= width
