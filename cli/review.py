@@ -41,6 +41,19 @@ def _reader_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
+def _out_option(
+    but: str = "", *, default: str | None = "."
+) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Where a review's results go; `but` is said beside the default."""
+    return click.option(
+        "--out",
+        metavar="DIR",
+        type=click.Path(file_okay=False, path_type=Path),
+        default=default,
+        help=f"Folder for the verdict and the annotated image.  [default: this folder{but}]",
+    )
+
+
 def _file_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Files of the site's own that a reading was read by; what comes with linecall is found by itself."""
     for kind in ("texts", "thresholds", "rules", "layout"):
@@ -197,12 +210,7 @@ def _as_json(entry: "Entry") -> str:
 @_reader_options
 @click.option("--blind", is_flag=True, help="You have seen neither linecall's calls nor another reader's.")
 @_file_options
-@click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for the verdict and the annotated image.  [default: this folder; with --blind none are written]",
-)
+@_out_option("; with --blind none are written", default=None)
 def decide(
     reading: str,
     logbook: str | None,
@@ -411,13 +419,7 @@ def close(
 @click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Which mark of the window.")
 @_reader_options
 @_file_options
-@click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=".",
-    help="Folder for the verdict and the annotated image.  [default: this folder; of blind decisions none are written]",
-)
+@_out_option("; of blind decisions none are written")
 def withdraw(
     reading: str,
     logbook: str | None,
@@ -489,13 +491,7 @@ def _withdrawn_lines(done: "Reviewed", told: Sequence[str]) -> list[str]:
 @click.argument("reading", metavar="ID")
 @logbook_options
 @_file_options
-@click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
-    default=".",
-    help="Folder for the verdict and the annotated image.  [default: this folder]",
-)
+@_out_option()
 @click.option("--force", is_flag=True, help="Overwrite results that hold something else.")
 def draw(
     reading: str, logbook: str | None, logbook_photos: str | None, out: Path, force: bool, **files: str | None

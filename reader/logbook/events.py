@@ -161,10 +161,30 @@ class _Correction(_Payload):
     reason: str
 
 
+class _Person(_Payload):
+    name: str
+    roles: list[str]
+    retired: bool
+
+
+class _SettingsFile(_Payload):
+    kind: str
+    name: str
+    revision: int
+    sha256: Sha256
+    text: str
+
+
+class _Settings(_Payload):
+    files: list[_SettingsFile]
+
+
 _PAYLOADS: Final[dict[str, type[_Payload]]] = {
     "reading": _Reading,
     "review": _Review,
     "correction": _Correction,
+    "person": _Person,
+    "settings": _Settings,
 }
 
 

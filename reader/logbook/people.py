@@ -17,6 +17,7 @@ from reader.logbook.events import Event
 from reader.logbook.store import Logbook, StaleHeadError
 from reader.names import Role, check_one_script, checked_name, folded, may_be
 from reader.toml_file import shown
+from reader.words import listed
 
 KIND: Final = "person"
 ATTEMPTS: Final = 50
@@ -29,7 +30,7 @@ class UnknownPersonError(LinecallError):
     def __init__(self, name: str, alike: Sequence[str], role: Role, where: str) -> None:
         """Take the name as it was typed, in NFKC."""
         meant = (
-            f", but {_listed(alike)} {'is' if len(alike) == 1 else 'are'}: give the whole name"
+            f", but {listed(alike)} {'is' if len(alike) == 1 else 'are'}: give the whole name"
             if alike
             else ""
         )
@@ -128,7 +129,7 @@ def add_person(
             payload |= {"name": person.name, "roles": _ordered((*person.roles, *roles))}
             if person.retired_at is None and set(roles) <= set(person.roles):
                 raise LinecallError(
-                    f"{person.name} is known in {logbook.name} already, as {_listed(person.roles)}; nothing was changed"
+                    f"{person.name} is known in {logbook.name} already, as {listed(person.roles)}; nothing was changed"
                 )
         who = payload["name"] if by is None else settle(logbook, by, role="technician").name
         if (added := _append(logbook, payload, by=who, at=at, head=head)) is not None:
@@ -143,7 +144,7 @@ def _apart(name: str, people: Iterable[Person], apart_from: Sequence[str]) -> di
     unsaid = [other for other in alike if folded(other) not in said]
     if unsaid:
         raise LinecallError(
-            f"{shown(name, quote='')} may be {_listed(unsaid)}, who is known; if this is another person, give "
+            f"{shown(name, quote='')} may be {listed(unsaid)}, who is known; if this is another person, give "
             + " ".join(f'--apart-from "{other}"' for other in unsaid)
         )
     return {"apart_from": alike} if alike else {}
@@ -172,7 +173,3 @@ def _append(
 
 def _ordered(roles: Sequence[Role]) -> list[str]:
     return sorted(set(roles))
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -30,6 +30,7 @@ from reader.verdict import (
     SettingsRecord,
     Verdict,
 )
+from reader.words import listed
 
 REASON_MAX: Final = 1000  # characters; more than ten lines
 CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {
@@ -170,7 +171,7 @@ def _check_mark(decision: Decision, first: Verdict, layout: Layout, policy: Poli
                 if decision.mark == "indicator"
                 else "; this layout gives no starting dye"
             )
-        raise DecisionError(f"{decision} cannot be {shown(decision.call)}, but {_listed(possible)}{why}")
+        raise DecisionError(f"{decision} cannot be {shown(decision.call)}, but {listed(possible, 'or')}{why}")
     mark = marks_of(first)[decision.key]
     if "not_seen" in policy.closed_to_review and mark.height is None:
         raise DecisionError(
@@ -393,7 +394,3 @@ def _open(standing: Standing) -> OpenDecision:
         disagree=standing.disagree,
         sentence=standing.sentence,
     )
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

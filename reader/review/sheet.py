@@ -28,6 +28,7 @@ from reader.review.decide import CALLS
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings import GRADES, Layout, Rules, Thresholds
 from reader.verdict import Call, Mark, MarkName, PhotoRecord, QualityRecord, Verdict, WindowRecord
+from reader.words import listed
 
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 TOGETHER_MAX: Final = 3  # marks in question whose answers are tried together
@@ -182,7 +183,7 @@ def outcomes(case: Case) -> tuple[tuple[str, str], ...]:
         then = _graded(case, dict(zip(together, answers, strict=True)))
         absent = [_named(mark) for mark, call in zip(together, answers, strict=True) if call == "absent"]
         grade = _either(then.possible_grades) if then.grade == "undecided" else then.grade
-        found.setdefault((then.possible_grades, grade), []).append(_listed(absent) or "none")
+        found.setdefault((then.possible_grades, grade), []).append(listed(absent) or "none")
     ranked = sorted(found.items(), key=lambda item: [GRADES.index(grade) for grade in item[0][0]])
     return tuple((grade, "; ".join(ways)) for (_, grade), ways in ranked)
 
@@ -190,10 +191,6 @@ def outcomes(case: Case) -> tuple[tuple[str, str], ...]:
 def _named(mark: tuple[str, MarkName]) -> str:
     window, name = mark
     return window if name == "indicator" else f"reference of {window}"
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
 
 
 def _graded(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Grade:

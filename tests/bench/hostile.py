@@ -30,6 +30,8 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+from tests.bench.commands import begin_logbook, linecall, make_paper
+
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_images"
 SECONDS_MAX = 30
@@ -189,9 +191,11 @@ _LOGBOOK_COMMANDS = (
     ("logbook", "export", "--format", "csv"), ("logbook", "export", "--format", "jsonl"),
     ("logbook", "export", "--format", "zip", "-o", "case.zip"), ("review", "list"),
     ("review", "sheet", "ID", "-o", "sheet.html"), ("logbook", "reread", "ID"),
-    ("logbook", "correct", "ID", "--field", "tank", "--value", "T9", "--by", "A", "--reason", "slip"),
+    ("logbook", "correct", "ID", "--field", "tank", "--value", "T9", "--by", "A. Lind", "--reason", "slip"),
     ("review", "decide", "ID", "--window", "1", "--mark", "indicator", "--call", "absent", "--by", "B. Moreau",
      "--reason", "seen"),
+    ("review", "withdraw", "ID", "--by", "B. Moreau", "--reason", "slip"),
+    ("people", "list"), ("people", "add", "C. Haddad"), ("logbook", "settings"),
 )  # fmt: skip
 _LIBRARY_COMMANDS = (
     ("library", "list"), ("library", "show", "EXAMPLE"), ("library", "coverage"), ("library", "standard"),
@@ -410,6 +414,12 @@ def names(random_: random.Random) -> Attempt:
         ("logbook", "verify", "-L", "log.db", "--logbook-photos", odd[0]),
         ("review", "decide", id, "--window", odd[0], "--mark", "indicator", "--call", "absent", "--by", odd[1],
          "--reason", odd[2], "-L", "log.db"),
+        ("review", "decide", id, "--window", odd[0], "--mark", "indicator", "--call", "absent", "--by", "B. Moreau",
+         "--reason", odd[2], "-L", "log.db"),
+        ("logbook", "correct", id, "--field", "tank", "--value", odd[1], "--by", "A. Lind", "--reason", odd[3],
+         "-L", "log.db"),
+        ("people", "add", odd[0], "-L", "log.db"), ("people", "retire", odd[0], "--by", "A. Lind", "--reason", odd[1],
+         "-L", "log.db"),
         ("library", "show", odd[0], "-l", "library"), ("library", "list", "-l", odd[0]),
         ("library", "list", "-l", "library", "--plate", odd[0], "--graded-by", odd[1]),
         ("quiz", "make", "-l", "library", "--trainee", odd[0], "--items", "6", "-o", f"{odd[1][:80]}.html"),
@@ -444,15 +454,7 @@ KINDS: dict[str, tuple[float, Callable[[random.Random], Attempt]]] = {
 
 def make_whole(folder: Path) -> None:
     """Fill a folder with one whole example of everything that is changed."""
-    from click.testing import CliRunner
-
-    from cli.main import main
     from tests.reader.library.quiz_library import answers_of, invented_library
-
-    def run(*arguments: str) -> str:
-        done = CliRunner().invoke(main, list(arguments))
-        assert done.exit_code in {0, 3}, (arguments, done.output)
-        return done.output
 
     before = Path.cwd()
     os.chdir(folder)
@@ -465,48 +467,23 @@ def make_whole(folder: Path) -> None:
             cv2.imwrite(f"pictures/plate{suffix}", cv2.resize(small, (320, 240)))
         shutil.copy(DEMO / "teaching/plate-01.jpg", "pictures/strip.jpg")
         shutil.copy(DEMO / "rescue-boat-tank-1.jpg", "pictures/plate.jpg")
-        for number, name in enumerate(("rescue-boat-tank-1.jpg", "north-tank-drain.jpg")):
-            run(
-                "read",
-                str(DEMO / name),
-                "--out",
-                "out",
-                "-L",
-                "log.db",
-                "--operator",
-                "A. Lind",
-                "--tank",
-                f"T{number}",
-            )
-        id = re.search(r"^([0-9a-z]{8})\s", run("review", "list", "-L", "log.db"), re.MULTILINE)
-        assert id is not None
-        Path("id").write_text(id[1])
-        run("logbook", "correct", id[1], "--field", "tank", "--value", "T7", "--by", "A. Lind", "--reason", "slip",
-            "-L", "log.db")  # fmt: skip
-        run("logbook", "export", "--format", "zip", "-o", "case.zip", "-L", "log.db")
+        waiting = begin_logbook(
+            str(DEMO / "rescue-boat-tank-1.jpg"), str(DEMO / "north-tank-drain.jpg"), out="out"
+        )
+        Path("id").write_text(waiting)
+        linecall("logbook", "correct", waiting, "--field", "tank", "--value", "T7", "--by", "A. Lind", "--reason",
+                 "slip", "-L", "log.db")  # fmt: skip
+        linecall("logbook", "export", "--format", "zip", "-o", "case.zip", "-L", "log.db")
         library = invented_library(Path("library"), 40)
         Path("example").write_text(next(iter(library.examples())).id)
         library.close()
-        run("library", "export", "exported", "-l", "library")
-        run(
-            "quiz",
-            "make",
-            "-l",
-            "library",
-            "--trainee",
-            "D. Ruiz",
-            "--items",
-            "6",
-            "--seed",
-            "7",
-            "-o",
-            "paper.html",
-        )
+        linecall("library", "export", "exported", "-l", "library")
+        make_paper("paper.html")
         from reader.library.quiz import Key
 
         key = Key.model_validate_json(next(Path("library/quizzes").glob("*.key.json")).read_bytes())
         Path("answers.json").write_text(json.dumps(answers_of(key)), encoding="utf-8")
-        run(
+        linecall(
             "library",
             "labels",
             "pictures/strip.jpg",

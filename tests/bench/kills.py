@@ -22,6 +22,8 @@ from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 
+from tests.bench.commands import begin_logbook, make_paper
+
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_images"
 LATE = 0.7  # share of the kills that fall into the second half of the command's time
@@ -189,37 +191,15 @@ def cases(id: str) -> dict[str, Case]:
 
 def make_whole(folder: Path) -> str:
     """Fill a folder with the stores that the commands start from; returns the id of the reading that waits."""
-    from click.testing import CliRunner
-
-    from cli.main import main
     from reader.library.quiz import Key
     from tests.reader.library.quiz_library import answers_of, invented_library
-
-    def run(*arguments: str) -> str:
-        done = CliRunner().invoke(main, list(arguments))
-        assert done.exit_code in {0, 3}, (arguments, done.output)
-        return done.output
 
     before = Path.cwd()
     os.chdir(folder)
     try:
-        run(
-            "read",
-            str(DEMO / "rescue-boat-tank-1.jpg"),
-            "--out",
-            "first",
-            "-L",
-            "log.db",
-            "--operator",
-            "A. Lind",
-        )
-        run("people", "add", "B. Moreau", "--role", "reviewer", "-L", "log.db")
-        run("people", "add", "D. Ruiz", "--role", "trainee", "-L", "log.db")
-        found = re.search(r"^([0-9a-z]{8})\s", run("review", "list", "-L", "log.db"), re.MULTILINE)
-        assert found is not None
+        waiting = begin_logbook(str(DEMO / "rescue-boat-tank-1.jpg"), out="first")
         invented_library(Path("library"), 40).close()
-        run("quiz", "make", "-l", "library", "--trainee", "D. Ruiz", "--items", "6", "--seed", "7", "--mix", "faint",
-            "-o", "paper.html")  # fmt: skip
+        make_paper("paper.html")
         key = Key.model_validate_json(next(Path("library/quizzes").glob("*.key.json")).read_bytes())
         Path("answers.json").write_text(json.dumps(answers_of(key)), encoding="utf-8")
         rows = (
@@ -229,7 +209,7 @@ def make_whole(folder: Path) -> str:
         Path("labels.csv").write_text(
             "\n".join(["photo,grader,role,graded_at,window,mark,call", *rows]) + "\n"
         )
-        return found[1]
+        return waiting
     finally:
         os.chdir(before)
 

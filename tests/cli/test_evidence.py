@@ -30,19 +30,14 @@ from PIL import Image
 from cli.main import main
 from reader.library.quiz import Key
 from reader.logbook import Logbook
+from tests.bench.commands import make_paper
 from tests.reader.library.quiz_library import answers_of, invented_library
 from tests.reader.logbook.samples import AT, add
 
 DEMO = Path(__file__).parents[2] / "demo_images"
 
 
-@pytest.fixture(autouse=True)
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder of its own, and no variables from outside."""
-    monkeypatch.chdir(tmp_path)
-    for name in ("LINECALL_LOGBOOK", "LINECALL_PHOTOS", "LINECALL_OPERATOR"):
-        monkeypatch.delenv(name, raising=False)
-    return tmp_path
+pytestmark = pytest.mark.usefixtures("here")
 
 
 @pytest.fixture
@@ -595,22 +590,7 @@ class _Page(HTMLParser):
 
 def _pages(here: Path) -> dict[str, Path]:
     invented_library(here / "library", 40).close()
-    run(
-        "quiz",
-        "make",
-        "-l",
-        "library",
-        "--trainee",
-        "D. Ruiz",
-        "--items",
-        6,
-        "--seed",
-        7,
-        "--mix",
-        "faint",
-        "-o",
-        "paper.html",
-    )
+    make_paper("paper.html")
     key = Key.model_validate_json(next((here / "library/quizzes").glob("*.key.json")).read_bytes())
     (here / "answers.json").write_text(json.dumps(answers_of(key)), encoding="utf-8")
     run("quiz", "mark", "answers.json", "-l", "library", "-o", "feedback.html")

@@ -29,15 +29,7 @@ from tests.reader.review.books import add as add_plate
 from tests.reader.review.books import leave_photos_unread
 from tests.reader.review.samples import NOON, decision, read_plate
 
-
-@pytest.fixture(autouse=True)
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder of its own, and no variables from outside."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "100")
-    for name in ("LINECALL_LOGBOOK", "LINECALL_PHOTOS", "LINECALL_OPERATOR"):
-        monkeypatch.delenv(name, raising=False)
-    return tmp_path
+pytestmark = pytest.mark.usefixtures("here")
 
 
 def run(*arguments: str) -> Result:

@@ -25,13 +25,7 @@ WORDS = (
 )
 
 
-@pytest.fixture(autouse=True)
-def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "100")
-    for name in ("LINECALL_LOGBOOK", "LINECALL_OPERATOR", "LINECALL_POLICY"):
-        monkeypatch.delenv(name, raising=False)
-    return tmp_path
+pytestmark = pytest.mark.usefixtures("here")
 
 
 def read(photo: Path, *arguments: str) -> Result:
