@@ -22,10 +22,10 @@ def why(verdict: "Verdict") -> str:
     if not verdict.pivotal:
         return verdict.rule or verdict.reason or ""
     doubt = "is doubtful and decides" if len(verdict.pivotal) == 1 else "are doubtful and decide"
-    return f"{_pivotal_marks(verdict)} {doubt}: {listed(verdict.possible_grades, 'or')}"
+    return f"{pivotal_marks(verdict)} {doubt}: {listed(verdict.possible_grades, 'or')}"
 
 
-def _pivotal_marks(verdict: "Verdict") -> str:
+def pivotal_marks(verdict: "Verdict") -> str:
     """The pivotal marks with their analytes: the indicators of windows 3 (yeast, lower) and 4 (yeast, upper)."""
     by_id = {window.id: window for window in verdict.windows}
     found = []

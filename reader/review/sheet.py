@@ -7,7 +7,7 @@ each answer. A blind sheet shows all windows and nothing that the tool or an ear
 
 import itertools
 import shlex
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
@@ -28,7 +28,7 @@ from reader.review.decide import CALLS
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings import GRADES, Layout, Rules, Thresholds
 from reader.verdict import Call, Mark, MarkName, PhotoRecord, QualityRecord, Verdict, WindowRecord
-from reader.words import listed
+from reader.words import listed, pivotal_marks
 
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 TOGETHER_MAX: Final = 3  # marks in question whose answers are tried together
@@ -182,7 +182,7 @@ def outcomes(case: Case) -> tuple[tuple[str, str], ...]:
     for answers in itertools.product(either, repeat=len(together)):
         then = _graded(case, dict(zip(together, answers, strict=True)))
         absent = [_named(mark) for mark, call in zip(together, answers, strict=True) if call == "absent"]
-        grade = _either(then.possible_grades) if then.grade == "undecided" else then.grade
+        grade = listed(then.possible_grades, "or") if then.grade == "undecided" else then.grade
         found.setdefault((then.possible_grades, grade), []).append(listed(absent) or "none")
     ranked = sorted(found.items(), key=lambda item: [GRADES.index(grade) for grade in item[0][0]])
     return tuple((grade, "; ".join(ways)) for (_, grade), ways in ranked)
@@ -202,7 +202,7 @@ def _change(now: Grade, then: Grade) -> str:
     """The grade that an answer leads to, against that of now."""
     if then.grade == "undecided":
         still = "still " if now.grade == "undecided" else ""
-        return f"{still}undecided: {_either(then.possible_grades)}"
+        return f"{still}undecided: {listed(then.possible_grades, 'or')}"
     if now.grade == then.grade:
         return f"{then.grade}, as now"
     return then.grade if now.grade == "undecided" else f"{then.grade} instead of {now.grade}"
@@ -213,10 +213,6 @@ def _because(grade: Grade) -> str:
     return "" if grade.grade == "undecided" else grade.rule
 
 
-def _either(names: Sequence[str]) -> str:
-    return " or ".join(filter(None, (", ".join(names[:-1]), names[-1])))
-
-
 def _mark(window: WindowRecord, name: MarkName) -> Mark:
     return window.indicator if name == "indicator" else window.reference
 
@@ -224,14 +220,13 @@ def _mark(window: WindowRecord, name: MarkName) -> Mark:
 def _grade(verdict: Verdict) -> dict[str, object]:
     """The grade as it stands, and what it turns on."""
     assert verdict.grade is not None, "a verdict that was read has one"
-    turns = [f"the {pivot.mark} of window {pivot.window}" for pivot in verdict.pivotal]
     return {
         "name": verdict.grade,
         "colour": ink.GRADE_COLOURS[verdict.grade],
         "sign": page.sign_png(verdict.grade, ink.GRADE_COLOURS[verdict.grade]),
-        "possible": _either(verdict.possible_grades) if verdict.grade == "undecided" else "",
+        "possible": listed(verdict.possible_grades, "or") if verdict.grade == "undecided" else "",
         "rule": verdict.rule,
-        "turns_on": " and ".join(turns),
+        "turns_on": pivotal_marks(verdict),
         "warnings": verdict.warnings,
     }
 
