@@ -34,7 +34,11 @@ once in a thousand (simulated)."""
 
 LOSSES = ("smoothed", "near_white", "veiled", "compressed", "few_tones")
 """Flags of a file that may have lost a faint line: nothing is called absent in it."""
-OFF = "the reference line lies at the end of its search, so this may be another place than the mark's"
+MISPLACED = {
+    "place_unsure": f"its window may lie elsewhere: {FLAGS['place_unsure']}",
+    "window_off": "the reference line lies at the end of its search, so this may be another place than the mark's",
+}
+"""Flags of a window that may lie elsewhere: neither a line in it nor its lack counts."""
 UNEVEN = 0.002
 """Heights below this, absorbance, are no shadow worth a word: half a per cent of the light."""
 
@@ -144,16 +148,11 @@ def call_mark(
     # A height below zero is noise, and excludes no more than zero does.
     bound = max(measured.height, 0.0) + held.reach
     height = f"height {measured.height:.4f}"
-    if "place_unsure" in measured.flags:
-        unsure = f"{height}, but its window may lie elsewhere: {FLAGS['place_unsure']}"
-        return _call(measured, "doubtful", blank, detection, [unsure], disturbed=True)
     if measured.height > needed:
         above = f"{height} is above the limit of blank, {needed:.4f}"
         against = looks_against(measured, place, thresholds)
         if against:
             return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
-        if "window_off" in measured.flags:
-            return _call(measured, "doubtful", blank, detection, [above, OFF], disturbed=True)
         reach = measured.shade_reach or 0.0
         if measured.height - reach <= needed:
             may = f"a shadow that the plastic beside it shows may lie on it, worth up to {reach:.4f}"
@@ -176,8 +175,9 @@ def call_mark(
         glare = f"{height}: the mark's place is brighter than its surroundings, as under glare"
         return _call(measured, "doubtful", blank, detection, [glare], disturbed=True)
     below = f"{height} is not above the limit of blank, {needed:.4f}"
-    if "window_off" in measured.flags:
-        return _call(measured, "doubtful", blank, detection, [below, OFF], disturbed=True)
+    misplaced = _misplaced(measured)
+    if misplaced:
+        return _call(measured, "doubtful", blank, detection, [below, *misplaced], disturbed=True)
     lost = [flag for flag in LOSSES if flag in measured.flags]
     if bound < ceiling and lost:
         taken = f"a line may have been taken from the file: {FLAGS[lost[0]]}"
@@ -216,7 +216,7 @@ def _call(
 
 def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds) -> list[str]:
     """What speaks against a line that is high enough: where it lies, how broad, how straight, how whole, its colour."""
-    against = []
+    against = _misplaced(measured)
     if "part_of_breadth" in measured.flags:
         against.append("a part of the breadth carries a far stronger line than the rest")
     if (
@@ -251,6 +251,10 @@ def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: T
             "an edge explains what is seen better than a line does: the edge of a shadow or of wetting"
         )
     return against
+
+
+def _misplaced(measured: MarkMeasurement) -> list[str]:
+    return [why for flag, why in MISPLACED.items() if flag in measured.flags]
 
 
 def has_lost(measured: MarkMeasurement) -> bool:

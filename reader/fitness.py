@@ -13,6 +13,7 @@ from reader.profile import Profile
 from reader.quality import refuse
 from reader.settings import Layout, Thresholds
 from reader.strip import EDGE_MM, Strip
+from reader.tags import quantisation_step
 
 HIDDEN_MAX = 0.5
 """Share of a membrane that its rim may hide (a steep view) before the window is not read."""
@@ -62,13 +63,21 @@ def check_strips(strips: Sequence[Strip]) -> None:
 
 def check_sharpness(strips: Sequence[Strip], layout: Layout, thresholds: Thresholds) -> None:
     """Refuse a picture whose blur smears its marks, and windows whose own edges are covered."""
-    narrowest = min(layout.marks.indicator.width, layout.marks.reference.width)
-    blur = blur_mm(float(np.median([strip.edge_share for strip in strips])))
     edgeless = [strip.window.id for strip in strips if strip.edge_step < EDGE_STEP_MIN]
-    if blur > thresholds.max_blur * narrowest or len(edgeless) > len(strips) / 2:
-        refuse("blurred", far=f" for marks of {narrowest:g} mm")
+    if is_blurred(strips, layout, thresholds) or len(edgeless) > len(strips) / 2:
+        refuse("blurred", far=f" for marks of {_narrowest(layout):g} mm")
     if edgeless:
         refuse("window_hidden", windows=named(edgeless))
+
+
+def is_blurred(strips: Sequence[Strip], layout: Layout, thresholds: Thresholds) -> bool:
+    """Whether the windows' own edges are too blurred for the layout's narrowest mark."""
+    blur = blur_mm(float(np.median([strip.edge_share for strip in strips])))
+    return blur > thresholds.max_blur * _narrowest(layout)
+
+
+def _narrowest(layout: Layout) -> float:
+    return min(layout.marks.indicator.width, layout.marks.reference.width)
 
 
 def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
@@ -124,6 +133,4 @@ def chroma_floor(chroma: ChromaInfo) -> float:
     if not chroma.lossy:
         return LOSSLESS_CHROMA_FLOOR
     quality = chroma.chroma_quality or chroma.jpeg_quality or UNKNOWN_CHROMA_QUALITY
-    percent = 5000 / quality if quality < 50 else 200 - 2 * quality
-    step = max(1.0, CHROMA_STEP * percent / 100)
-    return max(LOSSLESS_CHROMA_FLOOR, step / (2 * math.sqrt(8)))
+    return max(LOSSLESS_CHROMA_FLOOR, quantisation_step(CHROMA_STEP, quality) / (2 * math.sqrt(8)))

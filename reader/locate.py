@@ -22,6 +22,7 @@ from reader.geometry import (
 )
 from reader.median import median, quantile
 from reader.openings import Place, find_blobs, find_places
+from reader.original import content
 from reader.outline import CORNERS, box_corners, corner_curves, outline_curve, wells, window_corners
 from reader.pattern import Templates, Way, templates_of
 from reader.photo import Photo
@@ -45,10 +46,6 @@ from reader.sight import CUT, RIM_START, look, seen_edges, strength_across
 
 # The plate is looked for in a copy reduced by a whole factor to about this many px along the long side.
 REDUCED_SIDE = 900
-# A bar's brightest, and how flat it is, 8-bit codes: video black is 16 (ITU-R BT.601), and compression leaves a code or
-# two. Each line is looked at every so many px; a picture fills this share of the frame at least, each way, and this
-# share of its first line beside a bar is brighter than a bar.
-BAR_BLACK, BAR_FLAT, BAR_STEP, LEAST_SHOWN, LEAST_LIT = 18, 4, 8, 0.25, 0.8
 # A darker photo's copy is brightened to here, 8-bit code, at most this many times.
 DIM, MOST_GAIN = 160.0, 6.0
 # Likeness of a region's edges to the layout's openings. Shared photos' true places give 0.4 to 0.85, all else
@@ -156,7 +153,8 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
 
     Raises PhotoRefusedError: no_plate, two_plates, mirrored, cropped, which_layout, which_way_up.
     """
-    pixels, corner = _without_bars(photo.pixels)
+    rows, columns = content(photo)
+    pixels, corner = photo.pixels[rows, columns], np.array([columns.start, rows.start], np.float64)
     reduced = _reduce(pixels)
     templates = templates_of(tuple(layouts))
     card = find_card(
@@ -190,37 +188,6 @@ def find_plate(photo: Photo, layouts: Sequence[Layout]) -> PlatePose:
     fit = _refine(pixels, best, reduced, card)
     camera = replace(fit.camera, centre=fit.camera.centre + corner)
     return _pose(best, replace(fit, camera=camera), on_card=card is not None)
-
-
-def _without_bars(
-    pixels: NDArray[np.uint8] | NDArray[np.uint16],
-) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], Points]:
-    """A picture without the black bars that screenshots and players put round it, and its top-left pixel (x, y).
-
-    A bar is flat, and ends along a straight line: a plate on a black table ends in no such line.
-    """
-    sides = (pixels, pixels.transpose(1, 0, 2))
-    depth = 257 if pixels.dtype == np.uint16 else 1
-    if not any(_is_bar(side[[0, -1], ::BAR_STEP], depth).any() for side in sides):
-        return pixels, np.zeros(2)
-    spans = []
-    for side in sides:
-        shown = np.flatnonzero(~_is_bar(side[:, ::BAR_STEP], depth))
-        if not len(shown) or shown[-1] - shown[0] < LEAST_SHOWN * len(side):
-            return pixels, np.zeros(2)
-        spans.append(slice(int(shown[0]), int(shown[-1]) + 1))
-    inside = pixels[spans[0], spans[1]]
-    for side, span, whole in zip((inside, inside.transpose(1, 0, 2)), spans, sides, strict=True):
-        ends = [side[0]] * (span.start > 0) + [side[-1]] * (span.stop < len(whole))
-        if any(np.mean(end.max(axis=1) > BAR_BLACK * depth) < LEAST_LIT for end in ends):
-            return pixels, np.zeros(2)
-    return inside, np.array([spans[1].start, spans[0].start], np.float64)
-
-
-def _is_bar(lines: NDArray[np.uint8] | NDArray[np.uint16], depth: int) -> NDArray[np.bool_]:
-    """Whether each line (n, m, 3) is flat and black; depth : codes per 8-bit code."""
-    dark, bright = lines.min(axis=(1, 2)), lines.max(axis=(1, 2))
-    return np.asarray((bright <= BAR_BLACK * depth) & (bright - dark <= BAR_FLAT * depth))
 
 
 def _reduce(pixels: NDArray[np.uint8] | NDArray[np.uint16]) -> _Reduced:

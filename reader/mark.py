@@ -22,7 +22,7 @@ from reader.line import DYE, LUMA, line_shape
 from reader.median import median
 from reader.profile import Profile
 from reader.settings import IndicatorMark, Layout
-from reader.shade import Shade, unasked_shade
+from reader.shade import Shade, flat_shade
 from reader.spread import robust_pool
 from reader.witness import check_edge, dye_evidence, dye_share, which_dye
 
@@ -275,10 +275,11 @@ def measure_marks(
     brightness, 0..1, which says how many codes a given absorbance is. rounding : what the file's rounding alone may
     have made of a blank, codes of luma, 1 sigma: no height is known better.
     """
-    shades = shades or [unasked_shade(len(profile.position_mm)) for profile in profiles]
+    shades = shades or [flat_shade(len(profile.position_mm), plastic=None) for profile in profiles]
     noise = _learn_noise(profiles, shades, layout)
     blanks = [_blanks(profile, shade, layout, noise) for profile, shade in zip(profiles, shades, strict=True)]
-    levels = [_noise_level(own, blanks) for own in blanks]
+    plate = _pool_blanks(blanks)
+    levels = [_noise_level(own, plate) for own in blanks]
     code = 1 / codes_per_height(max(tone, TONE_MIN))
     fits = [
         _fit(profile, shade, layout, noise, level.sigma, code=code, rounding=rounding)
@@ -518,43 +519,71 @@ def _searched(luma: FloatArray, sigma: float, step_mm: float) -> FloatArray:
     return np.asarray(moved[best, at])
 
 
-def _noise_level(own: _Blanks, plate: Sequence[_Blanks]) -> _Level:
-    """A window's noise: its own blanks and the whole plate's, by the number of independent ones.
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Plate:
+    """What all windows' blanks say together: those that have any, and how far each was drawn down (Algorithm S), as a
+    variance; their covariance (3, 3); and of the heights that a mark's search would find in them, mean and spread."""
 
-    An odd window does not speak for the others, nor they for it (Algorithm S): it is judged more by its own.
-    """
-    total = sum(blanks.independent for blanks in plate)
-    if total == 0:
-        rgb = FALLBACK_NOISE**2 * np.ones((3, 3))
-        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=MEMBRANE_FREEDOM, rgb=rgb)
+    known: Sequence[_Blanks]
+    drawn: FloatArray
+    total: float
+    covariance: FloatArray
+    usual: float
+    mean: float
+    spread: float
+
+
+def _pool_blanks(plate: Sequence[_Blanks]) -> _Plate | None:
+    """Pool the windows' blanks by the number of independent ones; None where there are none."""
     known = [blanks for blanks in plate if blanks.independent > 0]
+    if not known:
+        return None
     weights = np.array([blanks.independent for blanks in known])
-    drawn = robust_pool([blanks.sd for blanks in known], weights)[1] ** 2
-    pooled = sum(w * d * b.covariance for w, d, b in zip(weights, drawn, known, strict=True)) / total
-    odd = next((float(d) for d, b in zip(drawn, known, strict=True) if b is own), 1.0)
-    share = own.independent / (own.independent + PLATE_WEIGHT * odd)
-    alone = own.covariance if own.independent else pooled
-    rgb = np.asarray(share * alone + (1 - share) * pooled)
-    weight = share * own.independent + (1 - share) * total
-    usual = share * own.usual + (1 - share) * sum(b.independent * b.usual for b in known) / total
-    found = float(LUMA @ rgb @ LUMA)
-    lacking = max(0.0, ENOUGH_BLANKS - total)
-    rgb = rgb * (weight * found + lacking * usual) / ((weight + lacking) * found)
-    sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
-    scale = sigma / math.sqrt(float(LUMA @ pooled @ LUMA))
+    total = float(weights.sum())
+    own = np.array([blanks.sd for blanks in known])
+    sd, kept = robust_pool(own, weights)
+    drawn = kept**2
+    lost = (
+        sd**2 * total / float(weights @ (drawn * own**2))
+    )  # what drawing down takes from normal windows, too
+    pooled = lost * sum(w * d * b.covariance for w, d, b in zip(weights, drawn, known, strict=True)) / total
     searched = [
-        _searched(b.luma * math.sqrt(d), sigma / scale, b.step_mm) for d, b in zip(drawn, known, strict=True)
+        _searched(b.luma * math.sqrt(lost * d), sd, b.step_mm) for d, b in zip(drawn, known, strict=True)
     ]
     worth = [w * b.worth / b.worth.sum() / total for w, b in zip(weights, known, strict=True)]
     # The best of noise: below 0 it is the bias of the few places, and belongs to the spread.
     mean = max(0.0, sum(float(w @ f) for w, f in zip(worth, searched, strict=True)))
     spread = sum(float(w @ (f - mean) ** 2) for w, f in zip(worth, searched, strict=True))
-    freedom = weight + min(lacking, MEMBRANE_FREEDOM) - 1
+    usual = sum(b.independent * b.usual for b in known) / total
+    return _Plate(
+        known=known, drawn=drawn, total=total, covariance=pooled, usual=usual, mean=mean, spread=spread
+    )
+
+
+def _noise_level(own: _Blanks, plate: _Plate | None) -> _Level:
+    """A window's noise: its own blanks and the whole plate's, by the number of independent ones.
+
+    An odd window does not speak for the others, nor they for it (Algorithm S): it is judged more by its own.
+    """
+    if plate is None:
+        rgb = FALLBACK_NOISE**2 * np.ones((3, 3))
+        return _Level(sigma=FALLBACK_NOISE, mean=0.0, sd=FALLBACK_NOISE, freedom=MEMBRANE_FREEDOM, rgb=rgb)
+    odd = next((float(d) for d, b in zip(plate.drawn, plate.known, strict=True) if b is own), 1.0)
+    share = own.independent / (own.independent + PLATE_WEIGHT * odd)
+    alone = own.covariance if own.independent else plate.covariance
+    rgb = np.asarray(share * alone + (1 - share) * plate.covariance)
+    weight = share * own.independent + (1 - share) * plate.total
+    usual = share * own.usual + (1 - share) * plate.usual
+    found = float(LUMA @ rgb @ LUMA)
+    lacking = max(0.0, ENOUGH_BLANKS - plate.total)
+    rgb = rgb * (weight * found + lacking * usual) / ((weight + lacking) * found)
+    sigma = math.sqrt(float(LUMA @ rgb @ LUMA))
+    scale = sigma / math.sqrt(float(LUMA @ plate.covariance @ LUMA))
     return _Level(
         sigma=sigma,
-        mean=scale * mean,
-        sd=scale * math.sqrt(spread + LEAST_NOISE**2),
-        freedom=freedom,
+        mean=scale * plate.mean,
+        sd=scale * math.sqrt(plate.spread + LEAST_NOISE**2),
+        freedom=weight + min(lacking, MEMBRANE_FREEDOM) - 1,
         rgb=rgb,
     )
 

@@ -24,10 +24,10 @@ BAR_SHARE = 0.04
 """A bar is at least so large a part of the picture's length."""
 BAR_CODES = 2
 """A bar is of one colour: its 8-bit codes differ by no more from their median."""
-BORDER_PX = 8
+BORDER_PX = 16
 BORDER_SHARE = 0.7
-"""Behind a bar's straight border, one JPEG block on, so large a share of pixels is of another colour. A blown-out table
-ends raggedly."""
+"""Behind a bar's straight border, one block of JPEG's halved colour on, so large a share of pixels is of another
+colour. A blown-out table ends raggedly."""
 MOST_COLUMNS = 400
 PIXELS_LACK = frozenset(
     {"too_few_pixels", "too_small", "blurred", "no_plate", "which_way_up", "which_layout"}

@@ -41,7 +41,10 @@ if TYPE_CHECKING:
 
 Pixels: TypeAlias = NDArray[Any]  # uint8 or uint16
 
-MAX_FILE_BYTES = 256 * 2**20  # a phone's largest photo, a 16-bit TIFF of 40 megapixels, still fits
+MAX_FILE_BYTES = (
+    256 * 2**20
+)  # more than a picture that fits into MAX_MEMORY_BYTES: a 16-bit TIFF of 34 megapixels
+MAX_SIDE_PX = 32_766  # OpenCV cannot take samples (remap) beyond
 MAX_PIXELS = 120_000_000  # the largest sensors whose photos are saved at full size: 108 megapixels
 MAX_MEMORY_BYTES = 1_000_000_000  # for any picture; a small computer, or a phone's, has little more to spare
 PROGRAM_BYTES = 110_000_000  # of that for the program itself and its reading, as measured
@@ -198,6 +201,8 @@ def _check_size(width: int, height: int, *, file_bytes: int, needs: int) -> None
     """Refuse a picture before its pixels are decoded. needs : bytes a pixel that decoding and turning it take."""
     if min(width, height) < MIN_SIDE_PX:
         refuse("too_small", width=width, height=height, limit=MIN_SIDE_PX)
+    if max(width, height) > MAX_SIDE_PX:
+        refuse("too_large", found=f"{width} x {height} px, {MAX_SIDE_PX} px is the limit of a side")
     if width * height > MAX_PIXELS:
         found = f"{width} x {height} px, {MAX_PIXELS / 1e6:.0f} megapixels is the limit"
         refuse("too_large", found=found)
@@ -328,7 +333,10 @@ def _decode_heic(data: bytes) -> _Picture:
             refuse("unusual_encoding", found="a high-dynamic-range picture")
         pixels: Pixels = np.asarray(file)
     if pixels.dtype == np.uint16:  # stored in the upper bits: repeat them below, so that white is 65535
-        pixels = np.concatenate([rows | (rows >> depth) for rows in _by_strips(pixels)])
+        filled = np.empty_like(pixels)
+        for rows, made in zip(_by_strips(pixels), _by_strips(filled), strict=True):
+            made[:] = rows | (rows >> depth)
+        pixels = filled
     pixels, more = _flatten(pixels)
     p3 = colour.get("color_primaries") == 12  # H.273: SMPTE EG 432-1
     chroma = ChromaInfo(
@@ -374,7 +382,7 @@ def _bgr_from_pillow(image: "Image", icc: bytes | None) -> tuple[Pixels, tuple[s
     notes: dict[str, None] = {}
     more: tuple[str, ...]
     profile, width = (icc if image.mode == "CMYK" else None), image.width
-    transparent = image.has_transparency_data
+    transparent = profile is None and image.has_transparency_data
     pixels = np.empty((image.height, width, 3), np.uint8)
     for top in range(0, image.height, STRIP_ROWS):  # whole copies would take several times its size
         bottom = min(top + STRIP_ROWS, image.height)

@@ -22,9 +22,8 @@ def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Generator[tup
     context = _process_context()
     waiting = list(enumerate(jobs))[::-1]
     running: dict[Future[Outcome], tuple[int, Executor]] = {}
-    idle: list[
-        Executor
-    ] = []  # ended at last and waited for: Python's own end trips over one that is still ending
+    # Ended at last and waited for: Python's own end trips over one that is still ending.
+    idle: list[Executor] = []
 
     def start(executor: Executor | None = None) -> None:
         index, job = waiting.pop()

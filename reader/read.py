@@ -164,8 +164,9 @@ def read_photo(
     files and LinecallError for a reading age or zone that is none.
     """
     settings = load_settings(layout, rules, thresholds, texts, zone)
-    ages = {"drops_at": drops_at, "reading_age_min": reading_age_min}
-    return examine(Path(path), settings, **ages, statement=statement).verdict  # type: ignore[arg-type]
+    return examine(
+        Path(path), settings, drops_at=drops_at, reading_age_min=reading_age_min, statement=statement
+    ).verdict
 
 
 def read_plate(
@@ -189,8 +190,9 @@ def read_plate(
     """
     settings = load_settings(layout, rules, thresholds, texts, zone)
     photos = [Path(path) for path in paths]
-    ages = {"drops_at": drops_at, "reading_age_min": reading_age_min}
-    return examine_plate(photos, settings, **ages, statement=statement).verdict  # type: ignore[arg-type]
+    return examine_plate(
+        photos, settings, drops_at=drops_at, reading_age_min=reading_age_min, statement=statement
+    ).verdict
 
 
 def examine(
@@ -350,7 +352,7 @@ def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> _Measured:
     return _Measured(
         photo=photo,
         pose=pose,
-        strips=tuple(strips),
+        strips=strips,
         fits=fits,
         calls=call_marks(fits, layout, settings.thresholds),
         age=age,

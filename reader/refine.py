@@ -49,6 +49,12 @@ EFFECTIVE_EDGES = 30.0
 N_UNKNOWNS = N_STEPS + len(LINE_OFFSETS)
 
 
+ALL_PARTS = 8.5
+"""What the parts of a plate count for together: four sides, half a side for the cut, four for all openings."""
+WELL_VOTES = 2.0
+"""What the wells count for against them."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stage:
     """One look at the picture, mm: how far it reaches; how far sides are shifted in search of more edges, and how near
@@ -103,7 +109,7 @@ class Proof:
     @property
     def share(self) -> float:
         """The whole plate's, 0..1: each side of the outline counts 1, the cut a half, all openings together 4."""
-        return float(self.sides[:CUT].sum() + 0.5 * self.sides[CUT] + 4 * self.rims.mean()) / 8.5
+        return float(self.sides[:CUT].sum() + 0.5 * self.sides[CUT] + 4 * self.rims.mean()) / ALL_PARTS
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -121,7 +127,9 @@ class Fit:
     @property
     def merit(self) -> float:
         """How well the place is proved, 0..1, the wells counting as much as two sides."""
-        return self.proof.share if self.wells is None else (8.5 * self.proof.share + 2 * self.wells) / 10.5
+        if self.wells is None:
+            return self.proof.share
+        return (ALL_PARTS * self.proof.share + WELL_VOTES * self.wells) / (ALL_PARTS + WELL_VOTES)
 
 
 def fit_plate(
@@ -215,8 +223,6 @@ OPPOSITE = ((0, 2), (1, 3))
 # sum, the best of them the rest.
 LINE_VOTES, SUM_SHARE = (1.5, 1.0, 0.5), 0.6
 VOTE_ROUNDS = 4
-# What all wells together count.
-WELL_VOTES = 2.0
 # Openings are looked for in such steps, mm; nearer than the slack they may lie off; elsewhere they have to find this
 # many times the lines.
 OPENING_STEP_MM, OPENING_SLACK_MM, OPENING_GAIN = 0.4, 0.8, 1.05

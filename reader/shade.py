@@ -131,24 +131,11 @@ class Shade:
         return not self.change.any()
 
 
-def unasked_shade(n: int) -> Shade:
-    """Say that nobody looked at the plastic beside a window of n rows: its strip is all there is."""
+def flat_shade(n: int, *, plastic: bool | None) -> Shade:
+    """No change of light along a window of n rows: plastic was seen and is level; False: none was seen, so that
+    nothing is known of the light; None: nobody looked, and the strip is all there is."""
     return Shade(
-        plastic=None, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
-    )
-
-
-def unknown_shade(n: int) -> Shade:
-    """Say that nothing is known of the light on a window of n rows, as no plastic was seen beside it."""
-    return Shade(
-        plastic=False, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
-    )
-
-
-def level_shade(n: int) -> Shade:
-    """Say that the light on a window of n rows is known to be level."""
-    return Shade(
-        plastic=True, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
+        plastic=plastic, change=np.zeros((n, 3)), tilt=0.0, modes=np.zeros((0, n)), others=np.zeros((0, n))
     )
 
 
@@ -156,7 +143,7 @@ def find_shades(
     surrounds: Sequence[Surround], profiles: Sequence[Profile], layout: Layout
 ) -> tuple[Shade, ...]:
     """Find the change of light along every window, in order. profiles : of the strips as photographed."""
-    found: list[Shade] = [unknown_shade(len(profile.position_mm)) for profile in profiles]
+    found: list[Shade] = [flat_shade(len(profile.position_mm), plastic=False) for profile in profiles]
     for members in _same_flow(surrounds):
         group = [surrounds[k] for k in members]
         tilt = _find_tilt(group)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.fitness import blur_mm
+from reader.fitness import is_blurred
 from reader.line import LUMA
 from reader.locate import PlatePose
 from reader.median import median, quantile
@@ -48,7 +48,7 @@ LINE_SIGMA = 0.36
 """Sigma of a developed line in widths of its mark; 0.29 for a box, 0.42 where the width is a Gaussian's FWHM."""
 BROAD_LINE = 1.3
 """So many times as broad as its layout says a line may be by itself (common practice, no source)."""
-QUARTILES = 2.073
+SPREAD_SIGMAS = 2.073
 """A Gaussian's places of 15 and 85 % lie so many sigma apart (any table of the normal law)."""
 SIDE_WIDTHS = (0.8, 3.4)
 """A line's own level is sought between these distances on either side, in widths of its mark from its middle."""
@@ -93,9 +93,7 @@ def check_shake(
     narrowest = min(layout.marks.indicator.width, layout.marks.reference.width)
     spread = lines_spread(profiles, layout)
     smeared = spread is not None and spread > math.hypot(BROAD_LINE * LINE_SIGMA, thresholds.max_blur)
-    blurred = (
-        blur_mm(float(np.median([strip.edge_share for strip in strips]))) > thresholds.max_blur * narrowest
-    )
+    blurred = is_blurred(strips, layout, thresholds)
     if not (smeared or blurred or spread is None):
         return
     smear = edge_smear(_plane(photo, pose))
@@ -158,7 +156,7 @@ def lines_spread(profiles: Sequence[Profile], layout: Layout) -> float | None:
         return None
     below = np.cumsum(total) / total.sum()
     low, high = np.interp((0.15, 0.85), below, grid)
-    return float((high - low) / QUARTILES)
+    return float((high - low) / SPREAD_SIGMAS)
 
 
 def _line(profile: Profile, mark: IndicatorMark, grid: FloatArray) -> FloatArray | None:

@@ -132,11 +132,11 @@ class Sight:
     zero, to_samples (k,): a place x mm outwards of a piece is sample zero + x * to_samples; strength (k, m): change
     of brightness and colour there, 8-bit codes per blur length; proof (k, m): how surely an edge lies there, 0 but
     at peaks; likely (3, k, m): the same, more strictly, for an edge's start, its end and the side wall's lower edge;
-    wall, lean (k,): how far the wall stands out, mm, and the tangent of the view's slant; jacobian (k, 8): how far
+    wall, wall_shows, lean (k,): how far the side wall stands out, mm, whether beyond the silhouette, and the tangent
+    of the view's slant; jacobian (k, 8): how far
     each piece moves outwards, mm, per unit of each of the camera's unknowns.
     """
 
-    camera: Camera
     pivot: Points
     edges: Edges
     zero: int
@@ -145,6 +145,7 @@ class Sight:
     proof: Floats
     likely: Floats
     wall: Points
+    wall_shows: NDArray[np.bool_]
     lean: Points
     jacobian: Points
 
@@ -159,11 +160,6 @@ class Sight:
                 self.wall + lines[BOTTOM],
             ]
         )
-
-    @property
-    def wall_shows(self) -> NDArray[np.bool_]:
-        """Whether (k,) the side wall stands out beyond the silhouette."""
-        return self.edges.outer & (self.wall > LEAST_WALL_MM + ROUNDING_MM * self.lean)
 
     @property
     def offsets_mm(self) -> Points:
@@ -212,28 +208,29 @@ def look(
         / scale
     )
     pivot = np.array([layout.outline.width, layout.outline.height]) / 2
-    sight = Sight(
-        camera=camera,
-        pivot=pivot,
-        edges=edges,
-        zero=zero,
-        to_samples=to_samples,
-        strength=strength,
-        proof=_clear(strength, PROOF_NOISE * noise + PROOF_CODES),
-        likely=np.empty(0, np.float32),
-        wall=wall,
-        lean=wall / layout.outline.thickness,
-        jacobian=jacobian_of(camera, pivot, edges.middle, outwards / scale[:, None]),
-    )
+    lean = wall / layout.outline.thickness
+    wall_shows = edges.outer & (wall > LEAST_WALL_MM + ROUNDING_MM * lean)
     smooth = _smooth_so_far(clear, edges.outer)
     likely: list[NDArray[Any]] = [
         np.where(edges.outer, START_SHOWS, 1.0)[:, None]
         * clear
         * _lagged(smooth, edges.outer, round(START_CLEARANCE_MM * per_mm)),
         clear * _lagged(smooth, edges.outer, round(END_CLEARANCE_MM * per_mm)),
-        clear * sight.wall_shows[:, None],
+        clear * wall_shows[:, None],
     ]
-    return replace(sight, likely=np.stack(likely).astype(np.float32))
+    return Sight(
+        pivot=pivot,
+        edges=edges,
+        zero=zero,
+        to_samples=to_samples,
+        strength=strength,
+        proof=_clear(strength, PROOF_NOISE * noise + PROOF_CODES),
+        likely=np.stack(likely).astype(np.float32),
+        wall=wall,
+        wall_shows=wall_shows,
+        lean=lean,
+        jacobian=jacobian_of(camera, pivot, edges.middle, outwards / scale[:, None]),
+    )
 
 
 def seen_edges(camera: Camera, points: Points, normals: Points) -> tuple[Points, Points, Points]:
@@ -268,7 +265,6 @@ def strength_across(
     offsets = np.arange(-zero, zero + 1, dtype=np.float32)
     start, step = at.astype(np.float32), along.astype(np.float32)
     x, y = (start[:, i, None] + offsets * step[:, i, None] for i in (0, 1))
-    # Regions of a picture beyond 32767 px cannot be remapped by OpenCV; photos that large are refused before.
     values = cv2.remap(pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     mean = np.add.reduceat(values, first, axis=0, dtype=np.float32) / count[:, None, None]
     if pixels.dtype == np.uint16:

@@ -21,6 +21,7 @@ from reader.median import median
 from reader.photo import ChromaInfo, Photo, Pixels
 from reader.settings import Layout
 from reader.strip import Strip
+from reader.tags import quantisation_step
 from reader.tones import tone_step
 
 MIN_GRAIN_CODES = 0.35
@@ -112,7 +113,7 @@ def _block_codes(chroma: ChromaInfo, strips: Sequence[Strip]) -> float:
     """What the rounding of JPEG's block means leaves of a line's mean over the breadth, codes, 1 sigma."""
     if chroma.jpeg_quality is None:
         return 0.0
-    step = DC_STEP * _quality_scale(chroma.jpeg_quality) / BLOCK_PX
+    step = quantisation_step(DC_STEP, chroma.jpeg_quality) / BLOCK_PX
     breadth_px = float(np.median([strip.window.breadth * strip.native_px_per_mm for strip in strips]))
     return step / math.sqrt(12 * max(1.0, breadth_px / BLOCK_PX))
 
@@ -206,9 +207,4 @@ def _is_compressed(chroma: ChromaInfo) -> bool:
     quality = chroma.jpeg_quality
     if quality is None:
         return False
-    return LUMA_STEP * _quality_scale(quality) > BLOCK_GAIN * LINE_CODES
-
-
-def _quality_scale(quality: int) -> float:
-    """Factor on quality 50's quantisation steps (libjpeg's rule; quality 100 keeps steps of 1)."""
-    return 50 / quality if quality < 50 else max(0.01, 2 - quality / 50)
+    return quantisation_step(LUMA_STEP, quality) > BLOCK_GAIN * LINE_CODES

@@ -185,6 +185,11 @@ def _ijg_tables(kind: Channel) -> NDArray[np.int64]:
     return tables
 
 
+def quantisation_step(at_50: float, quality: int) -> float:
+    """A quantisation step of a quality, from quality 50's: the IJG's rule, never below 1."""
+    return max(1.0, at_50 * (50 / quality if quality < 50 else 2 - quality / 50))
+
+
 def _nearest_quality(steps: NDArray[np.int64] | None, kind: Channel) -> int | None:
     """Return the IJG quality whose table is nearest: an estimate, as phones have tables of their own."""
     if steps is None:

@@ -15,7 +15,16 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.call import Limits, false_call_per_mark, limits, looks_against, off_place
+from reader.call import (
+    LOSSES,
+    MISPLACED,
+    Limits,
+    false_call_per_mark,
+    heard,
+    limits,
+    looks_against,
+    off_place,
+)
 from reader.library.statistics import FloatArray, IntArray, extra
 from reader.mark import MarkMeasurement, MarkName
 from reader.settings import Format, IndicatorMark, ReferenceMark, Thresholds
@@ -30,7 +39,7 @@ ROUNDS: Final = 200  # of the EM algorithm; more change no cost by a hundredth
 LEARNT_FROM: Final = 20_000  # marks at most that true heights are learnt from
 TOGETHER: Final = 4096  # marks that are called at once
 
-DISTURBED: Final = frozenset({"part_of_breadth", "place_unsure", "window_off"})
+DISTURBED: Final = frozenset({"part_of_breadth", *MISPLACED, *LOSSES})
 """Flags with which `reader.call` calls no mark absent."""
 MEASURED: Final = ("standard_error", "blank_mean", "blank_sd", "blank_n", "off_mm")
 
@@ -83,7 +92,7 @@ def mark_values(
         "blank_sd": mark.blank_sd,
         "blank_n": mark.blank_n,
         "off_mm": off_place(mark, place),
-        "unlike": bool(looks_against(mark, place, thresholds)),
+        "unlike": bool(looks_against(mark, place, thresholds)) or not heard(mark)[1],
         "starting": isinstance(place, ReferenceMark) and mark.dye == place.undeveloped_colour is not None,
         "disturbed": not DISTURBED.isdisjoint(mark.flags),
         "alarm": raises_alarm(mark.mark, consensus, assay),

@@ -11,7 +11,7 @@ from reader.line import LUMA
 from reader.mark import WindowFit, measure_marks
 from reader.profile import ROW_MM, extract_profile
 from reader.settings import Layout, load_layout, load_thresholds
-from reader.shade import Shade, find_shades, level_shade, level_strip, unknown_shade
+from reader.shade import Shade, find_shades, flat_shade, level_strip
 from reader.surround import BEYOND_MM, Surround
 
 LAYOUT = load_layout("comb")
@@ -50,7 +50,7 @@ def read(strip: SimulatedStrip, beside: Surround | None) -> tuple[WindowFit, Sha
     cut = as_strip(strip, WINDOW)
     profile = extract_profile(cut)
     if beside is None:
-        shade = unknown_shade(len(profile.position_mm))
+        shade = flat_shade(len(profile.position_mm), plastic=False)
     else:
         (shade,) = find_shades([beside], [profile], LAYOUT)
     fits = measure_marks(
@@ -98,7 +98,11 @@ def test_level_plastic_takes_nothing_from_a_line() -> None:
     line = PAPER.with_mark("indicator", position_mm=6.0, height=0.02)
     level, shade = read(line, plastic(0.0, 6.0, 0.5))
     (known,) = measure_marks(
-        [extract_profile(as_strip(line, WINDOW))], LAYOUT, [level_shade(96)], chroma_floor=0.5, tone=0.8
+        [extract_profile(as_strip(line, WINDOW))],
+        LAYOUT,
+        [flat_shade(96, plastic=True)],
+        chroma_floor=0.5,
+        tone=0.8,
     )
     assert shade.is_level
     assert level.indicator.height == pytest.approx(known.indicator.height, abs=5e-4)
@@ -129,7 +133,9 @@ def test_without_plastic_a_line_whose_colour_the_file_does_not_carry_is_doubtful
     line = PAPER.with_mark("indicator", position_mm=6.0, height=0.03)
     cut = as_strip(line, WINDOW)
     profile = extract_profile(cut)
-    (grey,) = measure_marks([profile], LAYOUT, [unknown_shade(96)], chroma_floor=20.0, tone=0.8)
+    (grey,) = measure_marks([profile], LAYOUT, [flat_shade(96, plastic=False)], chroma_floor=20.0, tone=0.8)
     assert call(grey) == "doubtful"
-    (coloured,) = measure_marks([profile], LAYOUT, [unknown_shade(96)], chroma_floor=0.5, tone=0.8)
+    (coloured,) = measure_marks(
+        [profile], LAYOUT, [flat_shade(96, plastic=False)], chroma_floor=0.5, tone=0.8
+    )
     assert call(coloured) == "present"
