@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from reader.logbook import Event, Logbook, ReadingRow, StoredReading
     from reader.logbook.reread import Reread
 
+GRADED_BY = ("plate_expiry", "drops_at")
+"""What is stated about a reading and its grade rests on."""
 LOGBOOK_VARIABLE = "LINECALL_LOGBOOK"
 PHOTOS_VARIABLE = "LINECALL_PHOTOS"
 ROWS = 20  # of a list, unless --limit says otherwise
@@ -190,12 +192,15 @@ def _tell_reading(event: "Event") -> list[str]:
     told += [f"reason: {payload['reason']}"] if "reason" in payload else []
     if verdict["status"] == "refused":
         return [*told, f"refused: {verdict['reason']}"]
-    expired = _expired(payload["statement"].get("plate_expiry"), event.at)
+    expired = _expired(verdict, payload["statement"].get("plate_expiry"), event.at)
     return [*told, *expired, f"grade {verdict['grade']}: {verdict['rule']}", *_calls(verdict)]
 
 
-def _expired(expiry: str | None, at: datetime) -> list[str]:
-    """Say that a plate was read after its expiry, a month's end or a date."""
+def _expired(verdict: dict[str, Any], expiry: str | None, at: datetime) -> list[str]:
+    """Say that a plate was used after its expiry, a month's end or a date; a verdict of before did not look."""
+    told = verdict.get("expiry")
+    if told:
+        return [f"WARNING: {told['sentence']}"] if told["status"] == "expired" else []
     past = expiry is not None and f"{at:%Y-%m-%d}"[: len(expiry)] > expiry
     return [f"WARNING: the plate had expired ({expiry})"] if past else []
 
@@ -381,6 +386,11 @@ def correct(
             value = known_name(book, value, "technician")
         event = book.correct(_id(reading), field, value, by=by, reason=reason, at=_now())
     click.echo(show.printable(f"{event.reading}: {_tell_correction(event)[0]}; event {event.seq}"))
+    if event.payload["field"] in GRADED_BY:
+        show.say_problem(
+            f"the grade of {event.reading} stands as it was read; read the photo again with what is right, "
+            f"--replaces {event.reading} --reason TEXT"
+        )
 
 
 @logbook.command("settings", short_help="Show the settings files that readings and reviews were made by.")

@@ -113,6 +113,11 @@ def _say_error(error: Exception) -> int:
         import traceback
 
         traceback.print_exception(error)
+    if (
+        isinstance(error, OSError) and error.filename is not None
+    ):  # a file that a command needs and cannot have
+        say_problem(f"{os.fsdecode(error.filename)}: {error.strerror}")
+        return FAILED
     say_problem(fault_line("linecall", error))
     return INTERNAL
 

@@ -124,8 +124,7 @@ def mark_answers(
         library = stack.enter_context(Library.open(where, must_exist=True))
         score = mark(library, load_answers(answers))
         if book:
-            known_name(book, score.key.trainee, "trainee")
-            log(book, score, at=datetime.now(UTC))
+            log(book, score, by=known_name(book, score.key.trainee, "trainee"), at=datetime.now(UTC))
         page, notes = feedback_page(library, score)
     path = out or answers.with_name(f"result-{score.key.quiz}.html")
     for note in notes:

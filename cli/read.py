@@ -3,6 +3,7 @@
 import os
 import sys
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from datetime import UTC, datetime, time
 from functools import partial
 from math import isfinite
@@ -194,10 +195,12 @@ def read(
     replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
     if out is not None:
         check_folder(out)
-    work = partial(read_and_write, order=order)
     prose = not (quiet or as_json)
     with ExitStack() as stack:
-        put = _putter(logbook, logbook_photos, order, replacing, stack)
+        book = _opened(logbook, logbook_photos, order, replacing, stack)
+        order, plan = _signed(order, plan, _operator(book, order))
+        work = partial(read_and_write, order=order)
+        put = _putter(book, order, replacing)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
@@ -212,7 +215,7 @@ def read(
             summary = write_summary(outcomes, folder, force=force)
         except OutputError as error:
             show.say_problem(str(error))
-            status = FAILED
+            status = max(status, FAILED, key=WORST_LAST.index)
         else:
             if prose:
                 if len(plan) > show.FEW:
@@ -285,48 +288,72 @@ def _replacing(
     return Replacing(id=replaces.strip().lower(), reason=reason or "")
 
 
-def _putter(
-    logbook: str | None,
-    photos: str | None,
-    order: "Order",
-    replacing: "Replacing | None",
-    stack: ExitStack,
-) -> "Callable[[Outcome], Outcome]":
-    """What puts an outcome into the logbook; without one, what leaves it alone."""
+def _opened(
+    logbook: str | None, photos: str | None, order: "Order", replacing: "Replacing | None", stack: ExitStack
+) -> "Logbook | None":
+    """The logbook that readings go into."""
     if not logbook:
-        return lambda outcome: outcome
+        return None
     if order.statement is None or order.statement.operator is None:
         raise click.UsageError(
             f"say who reads, for the logbook: --operator NAME, or the variable {OPERATOR_VARIABLE}"
         )
-    from reader.batch import put_into
-    from reader.logbook import Logbook, Statement
+    from reader.logbook import Logbook
 
     book = stack.enter_context(Logbook.open(logbook, photos=photos))
-    who = _operator(book, order)
     if replacing is not None:
         book.row(replacing.id)  # an id that is mistyped is told before anything is read
+    return book
+
+
+def _operator(book: "Logbook | None", order: "Order") -> str | None:
+    """Who reads, as the logbook knows them; whoever begins a logbook becomes known by it."""
+    from reader.names import checked_name
+
+    name = None if order.statement is None else order.statement.operator
+    if name is None:
+        return None
+    if book is None or not book.head()[0]:
+        name = checked_name(name, "the operator's name")
+    if book is None:
+        return name
+    if book.head()[0]:
+        return known_name(book, name, "technician")
+    show.say_problem(f"{name} begins the logbook {book.name}, and is known in it")
+    return name
+
+
+def _signed(order: "Order", plan: "tuple[Job, ...]", who: str | None) -> "tuple[Order, tuple[Job, ...]]":
+    """The same by one person, whose name is written as it is known."""
+
+    def by(one: "Order") -> "Order":
+        said = one.statement
+        return (
+            one
+            if who is None or said is None
+            else replace(one, statement=said.model_copy(update={"operator": who}))
+        )
+
+    return by(order), tuple(replace(job, order=by(job.order)) if job.order else job for job in plan)
+
+
+def _putter(
+    book: "Logbook | None", order: "Order", replacing: "Replacing | None"
+) -> "Callable[[Outcome], Outcome]":
+    """What puts an outcome into the logbook; without one, what leaves it alone."""
+    if book is None:
+        return lambda outcome: outcome
+    from reader.batch import put_into
+    from reader.logbook import Statement
 
     def put(outcome: "Outcome") -> "Outcome":
         own = outcome.job.order or order
         said = {} if own.statement is None else own.statement.model_dump()
-        statement = Statement.of(**said | {"operator": who}, drops_at=own.drops_at)
+        statement = Statement.of(**said, drops_at=own.drops_at)
         at = datetime.now(UTC).astimezone()
         return put_into(book, outcome, statement, own.settings, at=at, replacing=replacing)
 
     return put
-
-
-def _operator(book: "Logbook", order: "Order") -> str:
-    """Who reads, as the logbook knows them; whoever begins a logbook becomes known by it."""
-    from reader.names import checked_name
-
-    name = "" if order.statement is None else order.statement.operator or ""
-    if book.head()[0]:
-        return known_name(book, name, "technician")
-    who = checked_name(name, "the operator's name")
-    show.say_problem(f"{who} begins the logbook {book.name}, and is known in it")
-    return who
 
 
 def _carry_out(
@@ -351,9 +378,10 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
         from reader.verdict import to_bytes
 
         click.echo(to_bytes(verdict, one_line=True), nl=False)
-    if verdict is not None and verdict.status == "refused":
+    refused = verdict is not None and verdict.status == "refused"
+    if refused:
         show.say_problem(show.refusal_line(outcome))
-    elif verdict is not None and paragraph:
+    if verdict is not None and paragraph and not refused:
         click.echo("\n".join(show.reading_lines(outcome)))
     else:
         for line in show.succession_lines(outcome):

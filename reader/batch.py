@@ -10,7 +10,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reader.csv_cells import safe_cell
+from reader.csv_cells import safe_cell, safe_path
 from reader.errors import LinecallError, OutputError
 from reader.output import free_name, write_whole
 from reader.words import why
@@ -287,17 +287,27 @@ def put_into(
     if verdict is None or verdict.photo.sha256 is None:
         return outcome
     photos = job.plate if verdict.readings else (job.photo,)
-    from reader.logbook.people import begin_with
+    from reader.logbook.people import begin_with, settle
 
     named = {} if replacing is None else {"replaces": replacing.id, "reason": replacing.reason}
     try:
         begin_with(logbook, statement.operator, role="technician", at=at)
+        who = settle(logbook, statement.operator, role="technician").name
+        statement = statement.model_copy(update={"operator": who})
         used = settings.files_of(verdict)
         logged = logbook.add_reading(verdict, photos, statement, at=at, settings=used, **named)
-        return replace(outcome, logged=logged, succession=logbook.succession(logged))
     except LinecallError as error:
-        problem = f"{job.photo}: not in the logbook: {error}"
-        return replace(outcome, problem="; ".join(filter(None, (outcome.problem, problem))))
+        return _with_problem(outcome, f"{job.photo}: not in the logbook: {error}")
+    outcome = replace(outcome, logged=logged)
+    try:
+        return replace(outcome, succession=logbook.succession(logged))
+    except LinecallError as error:
+        problem = f"{job.photo}: in the logbook as {logged}, but not what it stands beside: {error}"
+        return _with_problem(outcome, problem)
+
+
+def _with_problem(outcome: Outcome, problem: str) -> Outcome:
+    return replace(outcome, problem="; ".join(filter(None, (outcome.problem, problem))))
 
 
 Work = Callable[[Job], Outcome]
@@ -357,7 +367,7 @@ def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
 def _summary_row(outcome: Outcome) -> dict[str, object]:
     verdict, photo = outcome.verdict, str(outcome.job.photo)
     row: dict[str, object] = {
-        "photo": f"./{photo}" if photo[0] in "=+-@" else photo,  # a path still, and no formula
+        "photo": safe_path(photo),
         "status": "failed" if verdict is None else verdict.status,
         "problem": outcome.problem,
     }

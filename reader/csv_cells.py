@@ -14,6 +14,11 @@ def safe_cell(value: object) -> object:
     return f"'{value}" if isinstance(value, str) and _begins_a_formula(value) else value
 
 
+def safe_path(path: str) -> str:
+    """A path as a cell: a path still, that no spreadsheet computes and no trimming of cells loses."""
+    return f"./{path}" if _begins_a_formula(path) or path != path.strip() else path
+
+
 def plain_cell(text: str) -> str:
     """Text of a cell that `safe_cell` wrote."""
     return text[1:] if text.startswith("'") and _begins_a_formula(text[1:]) else text

@@ -5,7 +5,6 @@ table's own folder, so that a table from elsewhere reaches nothing else on this 
 """
 
 import csv
-import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,7 +15,9 @@ from pathlib import Path
 from typing import Final
 
 from reader.clock import parse_clock_or_moment
+from reader.csv_cells import safe_path
 from reader.errors import LinecallError
+from reader.files import read_plain, sha256_of
 from reader.statement import Stated
 from reader.toml_file import did_you_mean
 
@@ -58,8 +59,7 @@ def read_table(path: Path, operator: str | None = None) -> tuple[Plate, ...]:
     for plate in plates:
         for photo in plate.photos:
             try:
-                with photo.open("rb") as file:
-                    digest = hashlib.file_digest(file, "sha256").hexdigest()
+                digest = sha256_of(photo, within=path.parent)
             except OSError as error:
                 raise TableError(
                     f"{path}, line {plate.line}: {photo.name} cannot be read ({error.strerror or error})"
@@ -87,7 +87,7 @@ def new_table(photos: Sequence[Path], folder: Path) -> bytes:
                 f"{photo}: does not lie below {folder}, the folder of the table; put the table above it"
             )
         name = real.relative_to(root).as_posix()
-        rows.writerow([f"./{name}" if name[0] in "=+-@" else name, *[""] * (len(COLUMNS) - 1)])
+        rows.writerow([safe_path(name), *[""] * (len(COLUMNS) - 1)])
     return text.getvalue().encode("utf-8", "replace")
 
 
@@ -105,12 +105,9 @@ def _plates(path: Path, operator: str | None) -> Iterator[Plate]:
 
 def _text(path: Path) -> str:
     try:
-        with path.open("rb") as file:
-            data = file.read(BYTES_MAX + 1)
+        data = read_plain(path, limit=BYTES_MAX)
     except OSError as error:
         raise TableError(f"{path}: cannot be read ({error.strerror or error})") from None
-    if len(data) > BYTES_MAX:
-        raise TableError(f"{path}: has more than {BYTES_MAX} bytes; split it")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -146,7 +143,7 @@ def _row(path: Path, line: int, head: Sequence[str], cells: Sequence[str]) -> di
 
 def _plate(path: Path, line: int, row: Mapping[str, str], operator: str | None) -> Plate:
     where = f"{path}, line {line}"
-    if "photo" not in row:
+    if not row.get("photo", "").strip("; "):
         raise TableError(f"{where}: the photo is missing")
     if "drops" in row and "age" in row:
         raise TableError(f"{where}: drops and age say the same thing; give one")

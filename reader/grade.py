@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta, timezone
 from typing import Any, Final, Literal, Protocol
 
-from reader.clock import MACHINE, Zone, last_before, span_in_words, utc_offset
+from reader.clock import MACHINE, OFFSET_MAX, Zone, last_before, span_in_words, utc_offset
 from reader.errors import LinecallError
 from reader.settings import (
     GRADES,
@@ -28,7 +28,7 @@ from reader.words import listed
 
 CLOCK_SLACK: Final = timedelta(minutes=5)  # clocks of phones and computers differ by so much; no source
 SHELF_LIFE_MAX_DAYS: Final = 5 * 366  # plates keep for two years or so (common practice, no source)
-EASTERNMOST: Final = timezone(timedelta(hours=14))  # the largest offset from UTC in use (IANA time zone data)
+EASTERNMOST: Final = timezone(OFFSET_MAX)
 
 Call = Literal["present", "absent", "doubtful", "undeveloped"]
 Step = Literal[
@@ -394,7 +394,7 @@ def _age(
         if isinstance(drops_at, time):
             return _unaged(
                 "unknown",
-                "the photo carries no capture time, so a time of day alone says nothing",
+                f"the photo carries no capture time, so {drops_at:%H:%M} as a time of day alone says nothing",
                 "drops_at",
                 span,
             )

@@ -24,7 +24,8 @@ from pydantic import (
 )
 
 from reader.amounts import named_amount
-from reader.errors import SettingsError
+from reader.clock import load_zone
+from reader.errors import LinecallError, SettingsError
 from reader.toml_file import Problem, contradiction, did_you_mean, read_toml, shown
 
 DATA: Final = Path(__file__).parent / "data"
@@ -491,6 +492,16 @@ class Rules(SettingsFile):
         default=(), description="what these rules do that others may not, in words, such as ['never heavy']"
     )
     row: tuple[Row, ...] = Field(min_length=1, max_length=64, description="one table [[row]] for each rule")
+
+    @field_validator("camera_zone")
+    @classmethod
+    def _is_a_zone(cls, value: str | None) -> str | None:
+        if value is not None:
+            try:
+                load_zone(value, "rules")
+            except LinecallError as error:
+                raise contradiction(Problem(path=(), text=f"cannot be so: {error}")) from None
+        return value
 
     @property
     def nothing(self) -> Tally:

@@ -21,8 +21,11 @@ def said(verdict: Verdict) -> dict[str, object]:
 def says_no_less(new: Verdict, earlier: Verdict) -> bool:
     """Whether a verdict rests on the settings of an earlier one, and says again whatever was stated for that.
 
-    A refused photo's layout is not known and is taken for any; so is its reading age.
+    A refused photo's layout is not known and is taken for any; so is its reading age. But a refusal says less than any
+    verdict on the fuel.
     """
+    if new.status == "refused" and earlier.status == "read":
+        return False
     for kind in SETTINGS:
         was, now = getattr(earlier, kind), getattr(new, kind)
         if was and now and (was.name, was.revision, was.sha256) != (now.name, now.revision, now.sha256):

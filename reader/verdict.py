@@ -28,7 +28,7 @@ from pydantic_core import ErrorDetails
 from reader.errors import LinecallError
 from reader.files import read_plain
 from reader.ids import ID_PATTERN
-from reader.statement import Stated
+from reader.statement import Stated, writable
 from reader.toml_file import did_you_mean
 
 SCHEMA_VERSION: Final = 1
@@ -73,13 +73,8 @@ MatrixRow = tuple[MatrixEntry, MatrixEntry, MatrixEntry]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
-def _writable(text: object) -> object:
-    """Replace what UTF-8 cannot carry: a file name that is not UTF-8 reaches Python as lone surrogates."""
-    return text.encode("utf-8", "replace").decode("utf-8") if isinstance(text, str) else text
-
-
-Text = Annotated[str, BeforeValidator(_writable)]
-Sentence = Annotated[str, BeforeValidator(_writable), Field(min_length=1)]
+Text = Annotated[str, BeforeValidator(writable)]
+Sentence = Annotated[str, BeforeValidator(writable), Field(min_length=1)]
 
 # RFC 3339 with its offset; a camera's local time has none, and "-00:00" (offset unknown) is never written.
 MOMENT_PATTERN: Final = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(Z|\+\d\d:\d\d|-(?!00:00)\d\d:\d\d)?$"
@@ -527,7 +522,7 @@ def load_verdict(source: bytes | Path) -> Verdict:
     if isinstance(source, bytes):
         where, data = "verdict", source
     else:
-        where = str(_writable(source.name))
+        where = str(writable(source.name))
         try:
             data = read_plain(source, limit=VERDICT_BYTES_MAX)
         except OSError as error:

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Literal
 
+from reader.clock import utc_offset
+
 if TYPE_CHECKING:
     from reader.verdict import Verdict
 
@@ -58,7 +60,7 @@ def taken(verdict: "Verdict") -> str:
     moment = verdict.photo.captured_at
     if moment is None:
         return "no capture time in the photo"
-    offset = "" if moment.tzinfo is None else f" UTC{moment.isoformat()[-6:]}"
+    offset = "" if moment.tzinfo is None else f" {utc_offset(moment)}"
     return f"taken {moment:%Y-%m-%d %H:%M}{offset}"
 
 

@@ -30,7 +30,6 @@ from reader.toml_file import did_you_mean
 from reader.verdict import Call, SettingsRecord, Verdict, to_bytes
 from reader.words import counted
 
-PIECE: Final = 1 << 20  # bytes hashed at a time
 OF_READING: Final = "logbook reading "  # before the reading's id, where an example came from
 
 Fate = Literal["added", "graded", "known", "alike", "refused", "failed"]

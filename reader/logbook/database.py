@@ -61,6 +61,10 @@ class Database:
             ) from error
 
     def _sqlite(self, path: Path, *, read_only: bool) -> Engine:
+        try:
+            str(path).encode("utf-8")
+        except UnicodeEncodeError:
+            raise LinecallError(f"{path}: a {self._holds}'s path must be UTF-8; give another path") from None
         for suffix in ("", "-wal", "-shm", "-journal"):  # a pipe among them would hang
             beside = path.with_name(path.name + suffix)
             if beside.exists() and not beside.is_file() and not (beside == path and path.is_dir()):

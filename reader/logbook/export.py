@@ -15,6 +15,7 @@ from datetime import datetime
 from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
+from reader.batch import PICTURE_SUFFIXES
 from reader.csv_cells import safe_cell
 from reader.damage import kept
 from reader.errors import LinecallError
@@ -27,6 +28,7 @@ from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
 from reader.metadata import MetadataError, without_metadata
 from reader.verdict import to_bytes
+from reader.words import counted
 
 FORMAT: Final = 2
 """Of the zip; one of a later format is refused. 2 holds settings files, and may hold photos without metadata."""
@@ -37,7 +39,6 @@ MANIFEST_BYTES_MAX: Final = 100_000_000  # a list of some millions of ids
 PACKED: Final = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 ENCRYPTED: Final = 1  # bit of a member's flags (APPNOTE.TXT 4.4.4)
 STAMP: Final = (1980, 1, 1, 0, 0, 0)  # of the zip's members: the same logbook gives the same bytes
-SUFFIXES: Final = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
 
 DAMAGED: Final = (
     zipfile.BadZipFile,  # its directory, a header, or a member's checksum
@@ -131,10 +132,9 @@ def write_zip(
     chosen = list(dict.fromkeys(ids)) or [row.id for row in all_rows(logbook, before=seal.seq + 1)][::-1]
     written: set[str] = set()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
-        photos = STRIPPED_PHOTOS if strip_metadata else WHOLE_PHOTOS
-        archive.writestr(
-            _member("README.txt"), README.format(seal=seal, photos=photos.format(n=len(chosen)).rstrip())
-        )
+        photos, proof = (STRIPPED_PHOTOS, STRIPPED_PROOF) if strip_metadata else (WHOLE_PHOTOS, WHOLE_PROOF)
+        photos = photos.format(readings=counted(len(chosen), "reading")).rstrip()
+        archive.writestr(_member("README.txt"), README.format(seal=seal, photos=photos, proof=proof))
         with archive.open(_member("events.jsonl"), "w", force_zip64=True) as member:
             for line in event_lines(logbook, seal.seq):
                 member.write(line.encode("utf-8"))
@@ -162,7 +162,7 @@ def write_zip(
             if stored.current != stored.first:
                 archive.writestr(_member(f"verdicts/{id}.first.verdict.json"), to_bytes(stored.first))
         manifest: dict[str, Any] = {
-            "format": FORMAT if strip_metadata else 1,
+            "format": FORMAT,
             "at": at.isoformat(timespec="seconds"),
             "seal": str(seal),
             "readings": chosen,
@@ -186,7 +186,7 @@ def _member(name: str) -> zipfile.ZipInfo:
 
 def _suffix(name: str) -> str:
     suffix = PurePath(name).suffix.lower()
-    return suffix if suffix in SUFFIXES else ""
+    return suffix if suffix in PICTURE_SUFFIXES else ""
 
 
 # --- checking a zip
@@ -333,8 +333,8 @@ class _Checker:
         if self._stripped:
             verb = "photo is" if len(self._stripped) == 1 else "photos are"
             yield (
-                f"{len(self._stripped)} {verb} without the camera's metadata, so not the very file that was read; that "
-                "its pixels are the same, whoever has the original can check (export --strip-metadata)"
+                f"NOT PROVED: {len(self._stripped)} {verb} without the camera's metadata, so not the very file that "
+                "was read; that its pixels are the same, whoever has the original can check (export --strip-metadata)"
             )
         if self._lacking:
             yield f"photos left out, as their metadata could not be taken out: {', '.join(sorted(self._lacking))}"
@@ -388,7 +388,7 @@ class _Checker:
             found = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
         if found != held:
             raise ChainBrokenError(seq, f"event {seq}: photo {digest} has been altered")
-        self._n_photos += 1
+        self._n_photos += held == digest  # of one without its metadata no event says what it should be
 
     def _check_settings(self, seq: int, digest: str, text: str) -> None:
         """Hold a settings file's bytes, in the event and in a file of their own, against their hash."""
@@ -441,12 +441,14 @@ class _Checker:
             raise ChainBrokenError(last, f"photo {min(stray)} is one that no event names")
 
 
+WHOLE_PROOF: Final = "that each photo is the one that was read"
+STRIPPED_PROOF: Final = "not that a photo here is the one that was read, for which its original must be seen"
 WHOLE_PHOTOS: Final = """\
-the original photos of {n} readings, byte for byte, named by the SHA-256 of their bytes; they carry
+the original photos of {readings}, byte for byte, named by the SHA-256 of their bytes; they carry
                   what the phone wrote into them, often the position and the phone's serial number
 """
 STRIPPED_PHOTOS: Final = """\
-the photos of {n} readings without what the phone wrote beside the pixels, named by the SHA-256 of
+the photos of {readings} without what the phone wrote beside the pixels, named by the SHA-256 of
                   their bytes; export.json has that hash beside the original's, which the events name
 """
 
@@ -492,7 +494,7 @@ Python, in the folder that this file was unpacked into:
 
 WHAT THIS PROVES, AND WHAT NOT
 
-That no event before the seal was changed, taken out, put in or moved, and that each photo is the one that was read.
+That no event before the seal was changed, taken out, put in or moved, and {proof}.
 Not that the photo shows the tank it is said to show, that a clock was right, or that the person who typed a name
 bears it. Whoever kept the logbook could have written all of it anew before the first seal left their hands: only a
 seal that somebody else holds dates it. A screening plate does not certify fuel.

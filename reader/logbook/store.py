@@ -225,6 +225,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         """
         if replaces is not None and not reason.strip():
             raise LinecallError(f"reading {replaces} is replaced only for a reason; say which")
+        if replaces is not None and verdict.status == "refused":
+            raise LinecallError(f"a refused photo takes no reading's place; {replaces} stands")
         kept = self._keep(verdict, photos)
         payload: dict[str, Any] = {
             "photos": [{"name": photo.name, "sha256": photo.sha256} for photo in kept],
@@ -727,6 +729,7 @@ def _replaced_by(
         for row, event in earlier
         if {photo.sha256 for photo in _photos(event)} <= photos
         and _is_of_same_matter(row, statement)
+        and event.payload["statement"].get("drops_at") in (None, statement.as_payload().get("drops_at"))
         and says_no_less(verdict, parse_verdict(event.payload["verdict"]))
     ]
 

@@ -1,9 +1,10 @@
 """Who had a hand in reading a plate: also those who read it from another file, or whose reading was replaced since.
 
 Two readings are of one plate if they share a photo, byte for byte; if tank, sample point and the time of the drops
-are the same; or if one picture is the other's, saved otherwise: the plate has the same shape in it, and its marks the
-same heights. Of 46 copies of 22 rendered photos (JPEG at quality 70, or six tenths of the size) that is said of 45,
-and of no two of those photos. Said wrongly, it keeps one more person from deciding; unsaid, one too few.
+are the same; if one took the other's place; or if one picture is the other's, saved otherwise: the plate has the same
+shape in it, and its marks the same heights. Of 46 copies of 22 rendered photos (JPEG at quality 70, or six tenths of
+the size) that is said of 45, and of no two of those photos. Said wrongly, it keeps one more person from deciding;
+unsaid, one too few.
 """
 
 from collections.abc import Iterator, Mapping
@@ -36,6 +37,9 @@ def readings_of_plate(logbook: Logbook, stored: StoredReading) -> tuple[StoredRe
     while waiting := [one for id, one in found.items() if id not in looked_at]:
         for one in waiting:
             looked_at.add(one.id)
+            replaced = [row.id for row in logbook.succession(one.id).replaced]
+            for id in filter(None, (*replaced, one.superseded_by)):
+                found.setdefault(id, logbook.reading(id))
             for event in logbook.related(one, within=LOGGED_APART):
                 if event.id not in found and _same_plate(one, event.payload):
                     found[event.id] = logbook.reading(event.id)

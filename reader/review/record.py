@@ -471,8 +471,7 @@ def still_waits(verdict: Verdict) -> bool:
 def _check_standing(stored: StoredReading) -> None:
     if stored.superseded_by is not None:
         raise DecisionError(
-            f"reading {stored.id} has been superseded by {stored.superseded_by}, which holds its photos; "
-            "review that one"
+            f"reading {stored.id} has been superseded by {stored.superseded_by}; review that one"
         )
 
 

@@ -1,6 +1,7 @@
 """`linecall logbook`, and what `linecall read --logbook` puts into it: what is printed, and the exit status."""
 
 import csv
+import hashlib
 import json
 import os
 import sqlite3
@@ -685,3 +686,46 @@ def test_numbers_names_and_faults_are_said_in_plain_english(here: Path) -> None:
     bad = logbook("verify").stderr
     assert bad.startswith("log.db: BAD: event 1: ")
     assert bad.count("event 1") == 1
+
+
+def test_a_refusal_takes_no_verdicts_place(read: Callable[..., Result]) -> None:
+    """A grade that says hold, and one that waits, stand beside whatever could not be read."""
+    logged(read, "--operator", "A. Lind", "--tank", "North", calls=("present", "doubtful"))
+    with Logbook.open("log.db") as book:
+        [first] = [row.id for row in book.readings()]
+    whole = refused_verdict(photo_name="IMG_1.jpg")
+    digest = hashlib.sha256(Path("IMG_1.jpg").read_bytes()).hexdigest()
+    none = whole.model_copy(update={"photo": whole.photo.model_copy(update={"sha256": digest})})
+    said = ("IMG_1.jpg", "--out", "again", "-L", "log.db", "--operator", "A. Lind", "--tank", "North")
+    beside = read(*said, verdict=none)
+    assert beside.exit_code == 4
+    assert f"beside reading {first}" in beside.stderr
+    assert first in run("review", "list", "-L", "log.db").stdout
+    forced = read(*said, "--replaces", first, "--reason", "blurred", verdict=none)
+    assert forced.exit_code == 1
+    assert f"a refused photo takes no reading's place; {first} stands" in forced.stderr
+
+
+def test_a_name_is_written_as_it_is_known_whatever_was_typed(read: Callable[..., Result]) -> None:
+    logged(read, "--operator", "A. Lind", "--tank", "North")
+    logged(read, "--operator", "a.  LIND", "--tank", "North")
+    assert standing() == [("North", "A. Lind")]  # in place of the first: the same person
+
+
+def test_correcting_what_a_grade_rests_on_says_that_the_grade_stands(read: Callable[..., Result]) -> None:
+    logged(read, "--operator", "A. Lind", "--tank", "North", "--plate-expiry", "2027-03")
+    with Logbook.open("log.db") as book:
+        [id] = [row.id for row in book.readings()]
+    who = ("--by", "A. Lind", "--reason", "misread", "-L", "log.db")
+    told = run("logbook", "correct", id, "--field", "plate-expiry", "--value", "2025-01", *who)
+    assert told.exit_code == 0
+    assert f"the grade of {id} stands as it was read; read the photo again" in told.stderr
+    assert run("logbook", "correct", id, "--field", "tank", "--value", "South", *who).stderr == ""
+
+
+@pytest.mark.parametrize("path", ["9" * 3000, "\udcff"])
+def test_a_path_that_no_file_can_have_is_one_line(path: str) -> None:
+    for command in (("logbook", "list", "-L", path), ("library", "list", "-l", path)):
+        done = run(*command)
+        assert done.exit_code in {1, 2}, done.output
+        assert len(done.stderr.splitlines()) <= 4

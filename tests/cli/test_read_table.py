@@ -1,6 +1,7 @@
 """`linecall read --table`: a day's plates in one go, each with what is stated of it."""
 
 import csv
+import os
 from pathlib import Path
 
 import pytest
@@ -80,6 +81,7 @@ def test_photos_of_one_plate_stand_in_one_cell(root: Path) -> None:
         ("link.jpg,N,,,,", "'link.jpg' does not lie below the table's own folder"),
         ("generator-tnak.jpg,N,,,,", 'there is no photo generator-tnak.jpg; did you mean "generator-tank.jpg"?'),
         ("photos,N,,,,", "there is no photo photos"),
+        (";,N,,,,", "line 2: the photo is missing"),
         (",N,,,,", "line 2: the photo is missing"),
         ("generator-tank.jpg,N,,soon,,", "line 2: 'soon' is no time"),
         ("generator-tank.jpg,N,,,,soon", "line 2: plate expiry is 'soon', expected a date or a month"),
@@ -143,3 +145,22 @@ def test_what_a_table_says_is_not_said_by_options_too() -> None:
     ):
         result = run("--table", name, *extra)
         assert (result.exit_code, said in result.stderr) == (2, True), extra
+
+
+def test_a_table_that_is_no_plain_file_is_told_and_does_not_hang(here: Path) -> None:
+    os.mkfifo(here / "day" / "pipe.csv")
+    done = run("--table", "day/pipe.csv")
+    assert done.exit_code == 2
+    assert "pipe.csv" in done.stderr
+
+
+def test_a_file_name_that_a_spreadsheet_would_compute_or_trim_is_found_again(root: Path) -> None:
+    photo = (root / "demo_images/helipad-bowser.jpg").read_bytes()
+    for name in ("\uff1dy.jpg", " =z.jpg", "=x.jpg"):
+        Path(f"day/{name}").write_bytes(photo)
+    begun = CliRunner().invoke(main, ["read", "day", "--new-table", "day/odd.csv"])
+    assert begun.exit_code == 0, begun.output
+    with Path("day/odd.csv").open(encoding="utf-8-sig", newline="") as file:
+        names = [row["photo"] for row in csv.DictReader(file)]
+    assert {"./\uff1dy.jpg", "./ =z.jpg", "./=x.jpg"} <= {*names}
+    assert all(Path("day", name).is_file() for name in names)

@@ -136,3 +136,19 @@ def test_what_cannot_be_stated_is_told_in_one_line(fields: dict[str, str], messa
         Statement.of(**{"operator": "A"} | fields)
     assert message in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload"),
+    [
+        ("person", {"roles": ["reviewer"], "retired": False}),
+        ("person", {"name": "A. Lind", "roles": "reviewer", "retired": False}),
+        ("settings", {"files": [{"kind": "rules", "name": "two-tier"}]}),
+    ],
+)
+def test_an_event_whose_parts_are_not_those_of_its_kind_is_damaged(
+    kind: str, payload: dict[str, object]
+) -> None:
+    event, body = made(kind=kind, payload=payload)
+    with pytest.raises(LinecallError, match="event 1 of the logbook is damaged"):
+        load_event(1, event.hash, body)

@@ -126,7 +126,7 @@ def test_what_the_readme_says_to_check_without_linecall_works(export: Path, tmp_
     bad = run()
     assert bad.returncode == 1
     assert "AssertionError: 7" in bad.stderr
-    assert "{" not in README.format(seal="", photos="")
+    assert "{" not in README.format(seal="", photos="", proof="")
 
 
 def bad_event(report: Report) -> tuple[int | None, str]:
