@@ -207,7 +207,9 @@ _HASH = re.compile(r'^\{"at":"[^"]*","by":"(?:[^"\\]|\\.)*",("hash":"([0-9a-f]{6
 
 
 def to_line(digest: str, body: str) -> str:
-    """Canonical JSON of an event with its hash, made of its body."""
+    """Canonical JSON of an event with its hash, made of its body. Raises LinecallError if the body is no event's."""
+    if ',"id":"' not in body:
+        raise LinecallError(f"the event of hash {digest[:12]} is damaged; linecall logbook verify says more")
     at = body.index(',"id":"') + 1  # the first: every quote inside the texts before it is escaped
     return f'{body[:at]}"hash":"{digest}",{body[at:]}'
 

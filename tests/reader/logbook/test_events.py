@@ -152,3 +152,9 @@ def test_an_event_whose_parts_are_not_those_of_its_kind_is_damaged(
     event, body = made(kind=kind, payload=payload)
     with pytest.raises(LinecallError, match="event 1 of the logbook is damaged"):
         load_event(1, event.hash, body)
+
+
+def test_a_body_that_is_no_events_makes_no_line() -> None:
+    event, body = made()
+    with pytest.raises(LinecallError, match="is damaged"):
+        to_line(event.hash, body.replace('"id"', '"ib"'))
