@@ -44,7 +44,7 @@ DAMAGED: Final = (
     zipfile.BadZipFile,  # its directory, a header, or a member's checksum
     zlib.error,  # a member's packed bytes
     EOFError,  # a member that ends too soon
-    NotImplementedError,  # a header that asks for what no export needs: a later version, patches, strong encryption
+    NotImplementedError,  # zipfile's own word where a header asks for a later version, patches or strong encryption
     UnicodeDecodeError,  # a name that is not in the encoding it claims
 )
 """What the standard library's zip reader raises for a file that is damaged; our own mistakes are not among them."""
