@@ -82,6 +82,10 @@ def reading_lines(outcome: "Outcome") -> list[str]:
         lines.append(f"  {'as one':<{LABEL_WIDTH}}{printable(command)}")  # on one line, to be copied
     if outcome.logged:
         lines += labelled("logbook", f"reading {outcome.logged}")
+        if verdict.id not in (None, outcome.logged):
+            lines += labelled(
+                "", f"its files say {verdict.id}: what was read so before has that id in the logbook"
+            )
     for line in succession_lines(outcome):
         lines += labelled("", line)
     for path in outcome.set_aside[:1]:

@@ -388,7 +388,7 @@ def _summary_row(outcome: Outcome) -> dict[str, object]:
     }
     taken = verdict.photo.captured_at
     return row | {
-        "reading": verdict.id,
+        "reading": outcome.logged or verdict.id,
         "taken": None if taken is None else taken.isoformat(sep=" ", timespec="seconds"),
         "grade": verdict.grade,
         "why": why(verdict) if verdict.status == "read" else None,

@@ -281,14 +281,15 @@ def _one_clear_line(path: Path) -> Iterator[None]:
 def open_whole(path: Path, *, force: bool = False) -> Iterator[IO[bytes]]:
     """File to write piece by piece, which gets its name, creating its folder, only once it is complete on the disk.
 
-    Raises OutputError, with nothing changed, if there is such a file and not `force`, or it cannot be written.
+    It holds what a store holds, and is its owner's alone like that, whatever the umask. Raises OutputError, with
+    nothing changed, if there is such a file and not `force`, or it cannot be written.
     """
     with _one_clear_line(path):
         if os.path.lexists(path) and not force:
             raise OutputError(f"{path}: exists; write elsewhere or give --force")
         path.parent.mkdir(parents=True, exist_ok=True)
         sweep(path.parent)
-        with _passing_file(path.parent) as part:
+        with _passing_file(path.parent, private=True) as part:
             yield part.file
             part.settle()
             part.give_name(path, force=force)

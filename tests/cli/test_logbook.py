@@ -729,3 +729,13 @@ def test_a_path_that_no_file_can_have_is_one_line(path: str) -> None:
         done = run(*command)
         assert done.exit_code in {1, 2}, done.output
         assert len(done.stderr.splitlines()) <= 4
+
+
+def test_an_export_is_its_owners_alone_like_the_logbook(ids: list[str]) -> None:
+    before = os.umask(0o022)
+    try:
+        for kind, name in (("zip", "x.zip"), ("csv", "x.csv")):
+            assert logbook("export", "--format", kind, "-o", name).exit_code == 0
+            assert Path(name).stat().st_mode & 0o077 == 0
+    finally:
+        os.umask(before)
