@@ -531,6 +531,13 @@ def test_a_decompression_bomb_is_refused_as_too_large(opened: Open, form: str) -
     assert "120 megapixels is the limit" in error.reason
 
 
+def test_a_picture_longer_than_samples_can_be_taken_of_is_refused(opened: Open) -> None:
+    """OpenCV's remap takes sources below 32,767 px a side (its documentation): a crash otherwise, late."""
+    error = refusal(opened, jpeg_that_claims(40_000, 1_000))
+    assert error.code == "too_large"
+    assert "limit of a side" in error.reason
+
+
 @pytest.mark.parametrize("form", ["jpeg", "png", "tiff", "heic"])  # WebP has no way to write 0 or 30000
 def test_a_picture_of_no_pixels_or_two_rows_is_refused(opened: Open, form: str) -> None:
     assert refusal(opened, BOMBS[form](30_000, 2)).code == "too_small"
