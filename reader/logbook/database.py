@@ -66,7 +66,7 @@ class Database:
         except UnicodeEncodeError:
             raise LinecallError(f"{path}: a {self._holds}'s path must be UTF-8; give another path") from None
         for suffix in ("", "-wal", "-shm", "-journal"):  # a pipe among them would hang
-            beside = path.with_name(path.name + suffix)
+            beside = Path(f"{path}{suffix}")
             if beside.exists() and not beside.is_file() and not (beside == path and path.is_dir()):
                 raise LinecallError(
                     f"{beside}: is no plain file, so this is no {self._holds}; give another path"

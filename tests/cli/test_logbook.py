@@ -723,7 +723,7 @@ def test_correcting_what_a_grade_rests_on_says_that_the_grade_stands(read: Calla
     assert run("logbook", "correct", id, "--field", "tank", "--value", "South", *who).stderr == ""
 
 
-@pytest.mark.parametrize("path", ["9" * 3000, "\udcff"])
+@pytest.mark.parametrize("path", ["9" * 3000, "\udcff", "."])
 def test_a_path_that_no_file_can_have_is_one_line(path: str) -> None:
     for command in (("logbook", "list", "-L", path), ("library", "list", "-l", path)):
         done = run(*command)
