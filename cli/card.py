@@ -32,9 +32,9 @@ def card(layout: str, output: Path, paper: str, force: bool) -> None:
     The card gives the reader scale, pose and a neutral white. Print it at 100 %, on matte white paper, and
     check that its bar measures 100 mm.
     """
-    from reader.card_pdf import card_pdf
-    from reader.output import write_whole
-    from reader.settings import load_layout
+    from reader.draw.card_pdf import card_pdf
+    from reader.files.output import write_whole
+    from reader.settings.values import load_layout
 
     write_whole({output: card_pdf(load_layout(layout), paper=paper)}, force=force)
     click.echo(f"{click.format_filename(output)}: print it at 100 % and check that the bar measures 100 mm")

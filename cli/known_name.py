@@ -12,7 +12,7 @@ from cli import show
 if TYPE_CHECKING:
     from reader.logbook import Logbook
     from reader.logbook.people import Person
-    from reader.names import Role
+    from reader.words.names import Role
 
 
 def known_name(book: "Logbook", typed: str, role: "Role") -> str:

@@ -11,7 +11,7 @@ from cli.main import GRADED, REFUSED, WRONG_USAGE
 from cli.options import ending_in
 
 if TYPE_CHECKING:
-    from reader.settings import Layout
+    from reader.settings.values import Layout
 
 SUFFIXES = (".png", ".jpg", ".jpeg")
 
@@ -28,7 +28,7 @@ def layout() -> None:
 @layout.command("list")
 def list_layouts() -> None:
     """List the bundled layouts."""
-    from reader.settings import bundled_layouts
+    from reader.settings.values import bundled_layouts
 
     rows = [("name", "revision", "windows", "size, mm", "title")]
     rows += [
@@ -49,7 +49,7 @@ def list_layouts() -> None:
 @click.option("--toml", "as_toml", is_flag=True, help="Print the file itself, to start one of your own from.")
 def show_layout(name: str, as_toml: bool) -> None:
     """Show what a layout says."""
-    from reader.settings import load_layout, settings_path
+    from reader.settings.values import load_layout, settings_path
 
     plate = load_layout(name)
     if as_toml:
@@ -66,7 +66,7 @@ def check_layouts(files: tuple[Path, ...]) -> int:
     Exit status: 0 all can be used; 2 one cannot.
     """
     from reader.errors import SettingsError
-    from reader.settings import load_layout
+    from reader.settings.values import load_layout
 
     status = GRADED
     for file in files:
@@ -107,10 +107,10 @@ def draw_layout(name: str, photo: Path | None, output: Path | None, force: bool)
 
     Exit status: 0 drawn; 4 the photo shows no such plate, or none that can be placed; 2 wrong usage.
     """
-    from reader import layout_drawing
+    from reader.draw import layout_drawing
     from reader.errors import PhotoRefusedError
-    from reader.output import write_whole
-    from reader.settings import load_layout
+    from reader.files.output import write_whole
+    from reader.settings.values import load_layout
 
     plate = load_layout(name)
     stem = Path(name).stem
@@ -118,8 +118,8 @@ def draw_layout(name: str, photo: Path | None, output: Path | None, force: bool)
         target = output or Path(f"{stem}.layout.png")
         picture = layout_drawing.draw_layout(plate)
     else:
-        from reader.locate import find_plate
-        from reader.photo import open_photo
+        from reader.locate.plate import find_plate
+        from reader.photo.open import open_photo
 
         target = output or Path(f"{photo.stem}.{stem}.jpg")
         try:

@@ -315,7 +315,7 @@ def verify(
 
 def _seals(text: str) -> "Iterator[Any]":
     from reader.errors import LinecallError
-    from reader.files import read_plain
+    from reader.files.plain import read_plain
     from reader.logbook.chain import parse_seal
 
     if text.lstrip().startswith("linecall-seal"):
@@ -402,7 +402,7 @@ def kept_settings(file: str | None, logbook: str | None, logbook_photos: str | N
     They are kept byte for byte: rules, thresholds, layouts, texts and policies, bundled ones and a site's own.
     """
     from reader.errors import LinecallError
-    from reader.settings import is_own_file
+    from reader.settings.values import is_own_file
 
     with opened(logbook, logbook_photos) as book:
         kept, name = book.settings(), book.name
@@ -475,8 +475,8 @@ def export(
         raise click.UsageError("name the zip with -o FILE.zip")
     if kind != "zip" and readings:
         raise click.UsageError(f"{kind} is of the whole logbook; only a zip is of some readings")
+    from reader.files.output import open_whole
     from reader.logbook import export as exports
-    from reader.output import open_whole
     from reader.words import counted
 
     with opened(logbook, logbook_photos) as book:

@@ -30,7 +30,7 @@ COMMANDS = {
     "layout": ("layout", "List, show, check and draw plate layouts."),
     "people": ("people", "Say who is known in the logbook, and in what roles."),
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
-    "library": ("library", "Graded example images: collect, look, compare, measure with them."),
+    "library": ("library.group:library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),
 }
 
@@ -103,8 +103,8 @@ def one_line_errors() -> Iterator[None]:
 
 
 def _say_error(error: Exception) -> int:
-    from reader.batch import fault_line
     from reader.errors import LinecallError, OutputError
+    from reader.run.batch import fault_line
 
     if isinstance(error, LinecallError):
         say_problem(str(error))

@@ -12,14 +12,14 @@ T = TypeVar("T")
 
 def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
     """Parse a time; a date or an offset that is left out is never made up."""
-    from reader.clock import parse_moment
+    from reader.words.clock import parse_moment
 
     return None if value is None else _parsed(parse_moment, value)
 
 
 def moment_or_clock(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | time | None:
     """Parse a time, or a time of day alone."""
-    from reader.clock import parse_clock_or_moment
+    from reader.words.clock import parse_clock_or_moment
 
     return None if value is None else _parsed(parse_clock_or_moment, value)
 

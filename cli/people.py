@@ -9,7 +9,7 @@ from cli import show
 from cli.logbook import logbook_options, opened
 
 if TYPE_CHECKING:
-    from reader.names import Role
+    from reader.words.names import Role
 
 ROLES = ("technician", "reviewer", "grader", "trainee")
 USUAL: "Role" = "technician"

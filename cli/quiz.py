@@ -78,9 +78,9 @@ def make_quiz(
     force: bool,
 ) -> None:
     """Draw a paper and write its page."""
+    from reader.files.output import write_whole
     from reader.library import Library
-    from reader.library.quiz import load_mix, make
-    from reader.output import write_whole
+    from reader.library.quiz.papers import load_mix, make
     from reader.words import counted
 
     with ExitStack() as stack:
@@ -115,9 +115,9 @@ def mark_answers(
     force: bool,
 ) -> None:
     """Score a file of answers, and write a page that shows each error beside the consensus."""
+    from reader.files.output import write_whole
     from reader.library import Library
-    from reader.library.quiz import feedback_page, load_answers, log, mark
-    from reader.output import write_whole
+    from reader.library.quiz.papers import feedback_page, load_answers, log, mark
 
     with ExitStack() as stack:
         book = stack.enter_context(opened(logbook, logbook_photos, read_only=False)) if logbook else None

@@ -21,8 +21,9 @@ from cli.options import ending_in, moment_or_clock
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from reader.batch import Job, Order, Outcome, Replacing, Work
     from reader.logbook import Logbook
+    from reader.logbook.put_in import Replacing
+    from reader.run.batch import Job, Order, Outcome, Work
 
 _OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
@@ -177,11 +178,11 @@ def read(
         )
     elif not photos:
         raise click.UsageError("Missing argument 'PHOTO...'; or name a table with --table FILE.csv")
-    from reader.batch import Order, read_and_write, write_summary
     from reader.errors import OutputError
-    from reader.output import check_folder
+    from reader.files.output import check_folder
     from reader.read import load_settings
-    from reader.statement import Stated
+    from reader.run.batch import Order, read_and_write, write_summary
+    from reader.verdict.statement import Stated
 
     settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts, zone=zone)
     order = Order(
@@ -235,9 +236,9 @@ def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_pl
 
 def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
     """Write a table to be filled in."""
-    from reader.batch import find_photos
-    from reader.day_table import new_table
-    from reader.output import write_whole
+    from reader.files.output import write_whole
+    from reader.run.batch import find_photos
+    from reader.run.day_table import new_table
 
     _check_paths(photos)
     write_whole({path: new_table(find_photos(photos), path.parent)}, force=force)
@@ -246,7 +247,7 @@ def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
 
 
 def _check_paths(photos: tuple[Path, ...]) -> None:
-    from reader.batch import missing_paths
+    from reader.run.batch import missing_paths
 
     for problem in missing_paths(photos):
         raise click.UsageError(show.printable(problem))
@@ -256,10 +257,10 @@ def _plan(
     photos: tuple[Path, ...], table: Path | None, out: Path | None, order: "Order", *, same_plate: bool
 ) -> "tuple[Job, ...]":
     """What is read, and where its results go."""
-    from reader.batch import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
+    from reader.run.batch import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
 
     if table is not None:
-        from reader.day_table import read_table
+        from reader.run.day_table import read_table
 
         operator = None if order.statement is None else order.statement.operator
         return plan_table(read_table(table, operator), out, order)
@@ -283,7 +284,7 @@ def _replacing(
         raise click.UsageError("--replaces is about a logbook; name one with --logbook PATH|URL")
     if n_readings > 1:
         raise click.UsageError(f"--replaces is for one reading, but there are {n_readings}")
-    from reader.batch import Replacing
+    from reader.logbook.put_in import Replacing
 
     return Replacing(id=replaces.strip().lower(), reason=reason or "")
 
@@ -308,7 +309,7 @@ def _opened(
 
 def _operator(book: "Logbook | None", order: "Order") -> str | None:
     """Who reads, as the logbook knows them; whoever begins a logbook becomes known by it."""
-    from reader.names import checked_name
+    from reader.words.names import checked_name
 
     name = None if order.statement is None else order.statement.operator
     if name is None:
@@ -343,8 +344,8 @@ def _putter(
     """What puts an outcome into the logbook; without one, what leaves it alone."""
     if book is None:
         return lambda outcome: outcome
-    from reader.batch import put_into
     from reader.logbook import Statement
+    from reader.logbook.put_in import put_into
 
     def put(outcome: "Outcome") -> "Outcome":
         own = outcome.job.order or order
@@ -360,11 +361,11 @@ def _carry_out(
     plan: "Sequence[Job]", work: "Work", workers: int, stack: ExitStack, *, bar: bool
 ) -> "Iterator[Outcome]":
     """Outcomes in the order of the plan. One photo is read right here, many in processes of their own."""
-    from reader.batch import attempt
+    from reader.run.batch import attempt
 
     if len(plan) == 1:
         return iter([attempt(work, plan[0])])
-    from reader.pool import in_order, read_many
+    from reader.run.pool import in_order, read_many
 
     steps = stack.enter_context(closing(read_many(plan, work, workers=workers)))
     if bar:
@@ -375,7 +376,7 @@ def _carry_out(
 def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
     verdict = outcome.verdict
     if verdict is not None and as_json:
-        from reader.verdict import to_bytes
+        from reader.verdict.model import to_bytes
 
         click.echo(to_bytes(verdict, one_line=True), nl=False)
     refused = verdict is not None and verdict.status == "refused"

@@ -243,7 +243,7 @@ def decide(
     reason = "even line over the whole breadth"   # or one for all, above
     """
     from reader.errors import OutputError
-    from reader.output import check_folder
+    from reader.files.output import check_folder
     from reader.review import record
     from reader.review.policy import load_policy
 
@@ -353,7 +353,7 @@ def _decided_lines(done: "Reviewed") -> list[str]:
         lines += show.labelled("open", open_mark.sentence)
     if done.way_out is not None:
         lines += show.labelled("way out", done.way_out)
-    from reader.words import why
+    from reader.verdict.in_words import why
 
     lines += show.labelled("why", why(verdict))
     if verdict.own_files:
@@ -437,7 +437,7 @@ def withdraw(
     What you decided and why you took it back stay in the logbook. The grade is worked out anew without it, and you may
     decide again.
     """
-    from reader.output import check_folder
+    from reader.files.output import check_folder
     from reader.review import record
     from reader.review.policy import load_policy
 
@@ -472,7 +472,7 @@ def withdraw(
 
 
 def _withdrawn_lines(done: "Reviewed", told: Sequence[str]) -> list[str]:
-    from reader.words import why
+    from reader.verdict.in_words import why
 
     verdict = done.drawn.verdict
     assert verdict.grade is not None
@@ -500,7 +500,7 @@ def draw(
 
     Without a review the names are ID.verdict.json and ID.annotated.jpg.
     """
-    from reader.output import check_folder
+    from reader.files.output import check_folder
     from reader.review import record
 
     check_folder(out)
@@ -510,8 +510,8 @@ def draw(
 
 
 def _write(drawn: "Drawn", folder: Path, *, force: bool = False) -> None:
-    from reader.output import write_whole
-    from reader.verdict import to_bytes
+    from reader.files.output import write_whole
+    from reader.verdict.model import to_bytes
 
     files = {
         folder / f"{drawn.name}.verdict.json": to_bytes(drawn.verdict),
@@ -546,7 +546,7 @@ def sheet(
     **files: str | None,
 ) -> None:
     """Make one page, complete in itself, on which a faint line can be judged: for a phone, a screen, or A4 paper."""
-    from reader.output import write_whole
+    from reader.files.output import write_whole
     from reader.review import sheet as sheets
     from reader.review.record import SiteFiles
 

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from reader.batch import Outcome
     from reader.logbook import ReadingRow
-    from reader.verdict import Mark, Verdict, WindowRecord
+    from reader.run.batch import Outcome
+    from reader.verdict.model import Mark, Verdict, WindowRecord
 
 T = TypeVar("T")
 
@@ -53,8 +53,9 @@ def refusal_line(outcome: "Outcome") -> str:
 
 def reading_lines(outcome: "Outcome") -> list[str]:
     """The grade, the reason, each window's calls and the next step of a photo that was read."""
-    from reader.second_photo import TOGETHER
-    from reader.words import identity, listed, why
+    from reader.verdict.in_words import identity, why
+    from reader.verdict.second_photo import TOGETHER
+    from reader.words import listed
 
     verdict = outcome.verdict
     assert verdict is not None
@@ -201,7 +202,7 @@ def _result(outcome: "Outcome") -> str:
 
 
 def _explained(outcome: "Outcome") -> str:
-    from reader.words import why
+    from reader.verdict.in_words import why
 
     reasons = [why(outcome.verdict)] if outcome.verdict else []
     return "; ".join(reasons + ([outcome.problem] if outcome.problem else []))

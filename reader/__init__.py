@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from reader.errors import LinecallError
     from reader.read import read_photo, read_plate
-    from reader.verdict import Verdict, load_verdict
+    from reader.verdict.model import Verdict, load_verdict
 
 _HOME = {
     "LinecallError": "reader.errors",
-    "Verdict": "reader.verdict",
-    "load_verdict": "reader.verdict",
+    "Verdict": "reader.verdict.model",
+    "load_verdict": "reader.verdict.model",
     "read_photo": "reader.read",
     "read_plate": "reader.read",
 }

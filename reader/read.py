@@ -14,11 +14,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.call import MarkCall, call_marks
-from reader.clock import MACHINE, Zone, load_zone
-from reader.combine import (
+from reader.anew.combine import (
     CombinedMarks,
-    MarkKey,
     PhotoSet,
     PlatePhoto,
     check_contradictions,
@@ -26,10 +23,13 @@ from reader.combine import (
     combine_photos,
     combined_fits,
 )
+from reader.anew.grade_anew import age_of
+from reader.decide.call import MarkCall, call_marks
+from reader.decide.grade import Expiry, ReadingAge, grade_plate, next_step, reading_age
 from reader.errors import LinecallError, PhotoRefusedError
-from reader.evidence import Evidence, WindowEvidence
-from reader.files import sha256_of
-from reader.fitness import (
+from reader.files.plain import sha256_of
+from reader.locate.plate import PlatePose, find_plate
+from reader.measure.fitness import (
     blur_mm,
     check_covers,
     check_pose,
@@ -37,18 +37,19 @@ from reader.fitness import (
     check_strips,
     chroma_floor,
 )
-from reader.glare import check_glare, find_veils
-from reader.grade import Expiry, ReadingAge, grade_plate, next_step, reading_age
-from reader.grade_anew import age_of
-from reader.light import encode
-from reader.locate import PlatePose, find_plate
-from reader.mark import MarkMeasurement, WindowFit, measure_marks
-from reader.median import median
-from reader.original import advise, mark_copy
-from reader.photo import Photo, open_photo
-from reader.profile import extract_profile
-from reader.second_photo import second_photo
-from reader.settings import (
+from reader.measure.glare import check_glare, find_veils
+from reader.measure.mark import MarkMeasurement, WindowFit, measure_marks
+from reader.measure.profile import extract_profile
+from reader.measure.shade import find_shades, level_strip
+from reader.measure.shake import check_picture, check_shake
+from reader.measure.strip import Strip, cut_strips
+from reader.measure.surround import cut_surrounds
+from reader.measure.survival import check_survival
+from reader.numbers.median import median
+from reader.photo.light import encode
+from reader.photo.open import Photo, open_photo
+from reader.photo.original import advise, mark_copy
+from reader.settings.values import (
     IndicatorMark,
     Layout,
     Rules,
@@ -61,21 +62,14 @@ from reader.settings import (
     load_texts,
     load_thresholds,
 )
-from reader.shade import find_shades, level_strip
-from reader.shake import check_picture, check_shake
-from reader.statement import Stated
-from reader.strip import Strip, cut_strips
-from reader.succession import reading_id
-from reader.surround import cut_surrounds
-from reader.survival import check_survival
-from reader.verdict import (
+from reader.verdict.evidence import Evidence, WindowEvidence
+from reader.verdict.model import (
     ExpiryRecord,
     LayoutRecord,
     Mark,
     PhotoRecord,
     PivotalMark,
     PoseRecord,
-    Quad,
     QualityRecord,
     ReadingAgeRecord,
     SettingsRecord,
@@ -83,7 +77,13 @@ from reader.verdict import (
     Verdict,
     WindowRecord,
 )
+from reader.verdict.second_photo import second_photo
+from reader.verdict.statement import Stated
+from reader.verdict.succession import reading_id
 from reader.version import VERSION
+from reader.words import MarkKey
+from reader.words.clock import MACHINE, Zone, load_zone
+from reader.words.fields import Quad
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -11,10 +11,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from reader.batch import Job, Outcome, attempt
 from reader.errors import LinecallError
-from reader.files import read_plain, sha256_of
-from reader.ids import new_id
+from reader.files.output import write_whole
+from reader.files.plain import read_plain, sha256_of
 from reader.library.examples import UNSTATED, Example, ExamplePhoto, Grading, Role
 from reader.library.labels import Labels, LabelsError, PhotoLabels
 from reader.library.look import Alike, Looks, look_of
@@ -22,13 +21,13 @@ from reader.library.store import Library
 from reader.library.strips import load_strips, strips_png
 from reader.logbook import Logbook
 from reader.logbook.export import all_rows
-from reader.output import write_whole
-from reader.pool import in_order, read_many
 from reader.read import ReadSettings, examine
 from reader.review.record import decisions_on, find_reading
-from reader.toml_file import did_you_mean
-from reader.verdict import Call, SettingsRecord, Verdict, to_bytes
-from reader.words import counted
+from reader.run.batch import Job, Outcome, attempt
+from reader.run.pool import in_order, read_many
+from reader.verdict.model import SettingsRecord, Verdict, to_bytes
+from reader.words import Call, counted, did_you_mean
+from reader.words.ids import new_id
 
 OF_READING: Final = "logbook reading "  # before the reading's id, where an example came from
 

@@ -5,11 +5,11 @@ from collections import Counter
 from collections.abc import Iterable
 from io import StringIO
 
-from reader.batch import Job, Outcome
-from reader.csv_cells import safe_cell
+from reader.files.csv_cells import safe_cell
 from reader.library.examples import MARKS
 from reader.library.labels import NEEDED
 from reader.read import ReadSettings, examine
+from reader.run.batch import Job, Outcome
 
 
 def only_read(job: Job, settings: ReadSettings) -> Outcome:

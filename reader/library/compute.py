@@ -9,16 +9,17 @@ from typing import Any, NamedTuple, Self
 
 from sqlalchemy import Connection, Row, bindparam, select, update
 
-from reader.damage import kept
 from reader.errors import LinecallError
+from reader.files.damage import kept
 from reader.library.consensus import ConsensusRule, consensus, grade_of_calls
-from reader.library.examples import MarkKey, flat_calls
+from reader.library.examples import flat_calls
 from reader.library.files import COMPUTED_BY, kept_file, kept_layout
 from reader.library.strength import StrengthLimits
 from reader.library.tables import about, counts, examples, gradings, marks
-from reader.names import folded
-from reader.settings import Layout, Rules
-from reader.verdict import Call, Verdict
+from reader.settings.values import Layout, Rules
+from reader.verdict.model import Verdict
+from reader.words import Call, MarkKey
+from reader.words.names import folded
 
 
 class Given(NamedTuple):

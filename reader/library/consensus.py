@@ -9,14 +9,14 @@ from typing import ClassVar, Final, Protocol, Self, TypeVar, get_args
 
 from pydantic import Field, model_validator
 
-from reader.grade import Grade as PlateGrade
-from reader.grade import ReadingAge
-from reader.grade_anew import graded
-from reader.library.examples import MARKS, MarkKey, Role
-from reader.names import folded
-from reader.settings import Layout, Rules, SettingsFile, SettledGrade, Text, load_settings_file
-from reader.toml_file import Problem, contradiction
-from reader.verdict import Call, Grade
+from reader.anew.grade_anew import graded
+from reader.decide.grade import Grade as PlateGrade
+from reader.decide.grade import ReadingAge
+from reader.library.examples import MARKS, Role
+from reader.settings.toml_file import Problem, contradiction
+from reader.settings.values import Layout, Rules, SettingsFile, Text, load_settings_file
+from reader.words import Call, Grade, MarkKey, SettledGrade
+from reader.words.names import folded
 
 GRADERS_MAX: Final = 99
 

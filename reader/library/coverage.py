@@ -5,11 +5,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from reader.library.consensus import possible_grades
-from reader.library.examples import MARKS, UNSTATED, MarkKey
+from reader.library.examples import MARKS, UNSTATED
 from reader.library.store import EVERYTHING, Filters, Library
 from reader.library.strength import STRENGTHS, Strength
-from reader.settings import GRADES, Layout, MarkName, Rules
-from reader.verdict import Call
+from reader.settings.values import Layout, Rules
+from reader.words import GRADES, Call, MarkKey, MarkName
 
 ENOUGH: Final = 10  # indicator marks of a kind, where nothing else is asked for (common practice, no source)
 NEXT: Final = 10  # photos that are named

@@ -3,17 +3,16 @@
 from functools import lru_cache
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_serializer, field_validator
+from pydantic import AfterValidator, Field, field_serializer, field_validator
 
 from reader.errors import LinecallError
-from reader.logbook.events import AwareMoment, Id
 from reader.review.decide import CALLS
-from reader.statement import Name, Note
-from reader.verdict import Call, Grade, MarkName, SettingsRecord, Sha256, Verdict, load_verdict
+from reader.verdict.model import SettingsRecord, Verdict, load_verdict
+from reader.verdict.statement import Name, Note
+from reader.words import Call, Grade, MarkKey, MarkName
+from reader.words.fields import AwareMoment, Frozen, Id, Sha256
 
 Role = Literal["expert", "technician", "trainee", "panel"]
-MarkKey = tuple[str, MarkName]
-"""Id of the window, and which of its marks."""
 
 ROLES: Final[tuple[Role, ...]] = ("expert", "technician", "trainee", "panel")
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
@@ -32,23 +31,19 @@ def plain_tag(text: str) -> str:
 Tag = Annotated[str, AfterValidator(plain_tag)]
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
 @lru_cache(maxsize=16)
 def _verdict(data: bytes) -> Verdict:
     return load_verdict(data)
 
 
-class ExamplePhoto(_Frozen):
+class ExamplePhoto(Frozen):
     """The photo of an example: the name it came under, and its hash."""
 
     name: Name
     sha256: Sha256
 
 
-class Example(_Frozen):
+class Example(Frozen):
     """One photo with what linecall measured on it; what people called is in gradings, never in here.
 
     plate : shared by all photos of one plate, the example's own id otherwise. verdict_json : as
@@ -74,7 +69,7 @@ class Example(_Frozen):
         return _verdict(self.verdict_json)
 
 
-class Grading(_Frozen):
+class Grading(Frozen):
     """What one person called on one example at one time; marks that they did not judge are not in `calls`.
 
     A later grading of the same person stands beside it, and is the one that counts. blind : made without seeing

@@ -19,20 +19,21 @@ from typing import IO, Any, Final
 
 from pydantic import ValidationError
 
-from reader.csv_cells import safe_cell
-from reader.damage import kept
 from reader.errors import LinecallError
-from reader.files import read_plain, sha256_of
-from reader.library.control import ControlRules
-from reader.library.control_strip import Baseline, ControlPoint
+from reader.files.bundled import DATA
+from reader.files.csv_cells import safe_cell
+from reader.files.damage import kept
+from reader.files.output import new_folder
+from reader.files.plain import read_plain, sha256_of
+from reader.library.control.rules import ControlRules
+from reader.library.control.strip import Baseline, ControlPoint
 from reader.library.examples import Example, ExamplePhoto, Grading, flat_calls
 from reader.library.files import COMPUTED_BY
 from reader.library.store import EVERYTHING, Filters, Library, LibraryError
 from reader.library.tidy import MarkRow
-from reader.metadata import without_metadata
-from reader.output import new_folder
-from reader.verdict import load_verdict
-from reader.watch import Watch, unwatched
+from reader.photo.metadata import without_metadata
+from reader.run.progress import Watch, unwatched
+from reader.verdict.model import load_verdict
 
 FORMAT: Final = 2
 """Of the folder; a later one is refused. Only photos without metadata need more than 1."""
@@ -48,7 +49,7 @@ SETTINGS: Final = "settings.json"
 STRIPPED: Final = "stripped.json"
 """Hash of each original photo and of the picture that stands for it; only where metadata was taken out."""
 DATA_SHEET: Final = "DATASHEET.md"
-DATA_SHEET_TEXT: Final = Path(__file__).parents[1] / "data" / "exchange" / "datasheet.md"
+DATA_SHEET_TEXT: Final = DATA / "exchange" / "datasheet.md"
 HASHES: Final = "SHA256SUMS"
 """Of every other file, as `sha256sum --check` reads them."""
 

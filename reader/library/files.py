@@ -10,7 +10,7 @@ from reader.errors import LinecallError
 from reader.library.consensus import ConsensusRule
 from reader.library.strength import StrengthLimits
 from reader.library.tables import files
-from reader.settings import Layout, Rules, SettingsFile, load_settings_file, parse_settings
+from reader.settings.values import Layout, Rules, SettingsFile, load_settings_file, parse_settings
 
 File = TypeVar("File", bound=SettingsFile)
 

@@ -12,17 +12,17 @@ from typing import Any, Final, NoReturn, get_args
 
 from pydantic import TypeAdapter, ValidationError
 
-from reader.csv_cells import plain_cell
 from reader.errors import LinecallError
-from reader.files import read_plain
-from reader.library.examples import MARKS, ROLES, Grading, MarkKey, Role, plain_tag
+from reader.files.csv_cells import plain_cell
+from reader.files.plain import read_plain
+from reader.library.examples import MARKS, ROLES, Grading, Role, plain_tag
 from reader.library.store import unlike_spelling
-from reader.logbook.events import AwareMoment
-from reader.names import folded
 from reader.review.decide import CALLS
-from reader.statement import Name, Note
-from reader.toml_file import did_you_mean
-from reader.verdict import Call, Grade, Verdict
+from reader.verdict.model import Verdict
+from reader.verdict.statement import Name, Note
+from reader.words import Call, Grade, MarkKey, did_you_mean
+from reader.words.fields import AwareMoment
+from reader.words.names import folded
 
 BYTES_MAX: Final = 100_000_000  # 50,000 examples with twelve marks and two graders each
 PROBLEMS_MAX: Final = 20  # told of one file

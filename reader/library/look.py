@@ -20,8 +20,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.strip_view import StripPixels
-from reader.verdict import Verdict
+from reader.draw.strip_view import StripPixels
+from reader.verdict.model import Verdict
 
 GRID: Final = (16, 5)  # cells along and across a strip whose tones are compared with their neighbours'
 DARK: Final = 1e-3  # linear light taken for none

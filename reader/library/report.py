@@ -10,19 +10,19 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any, Final
 
-from reader import ink
-from reader.library.agree import Agreement, Comparison, Part
-from reader.library.fit import Proposal
-from reader.library.statistics import CONFIDENCE, Area, Interval, Kappa, Rate
-from reader.library.validate import Validation, percent
-from reader.templates import render
-from reader.verdict import SettingsRecord
+from reader.draw import ink
+from reader.draw.templates import render
+from reader.files.bundled import DATA
+from reader.library.agreement.agree import Agreement, Comparison, Part
+from reader.library.agreement.statistics import CONFIDENCE, Area, Interval, Kappa, Rate
+from reader.library.agreement.validate import Validation, percent
+from reader.library.limits.fit import Proposal
+from reader.verdict.model import SettingsRecord
 from reader.version import VERSION
 
-TEMPLATES: Final = Path(__file__).parents[1] / "data" / "report"
+TEMPLATES: Final = DATA / "report"
 REPORT_VERSION: Final = 1
 DIGITS: Final = 6  # that count, of every number in JSON
 NO_VALUE: Final = "\N{EN DASH}"

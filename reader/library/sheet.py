@@ -10,16 +10,17 @@ from typing import Final
 
 import cv2
 
-from reader import ink
+from reader.draw import ink
+from reader.draw.templates import render
 from reader.errors import LinecallError
-from reader.library.examples import MarkKey
+from reader.files.bundled import DATA
 from reader.library.store import EVERYTHING, ExampleRow, Filters, Library, LibraryError, StoredMark
 from reader.library.strength import StrengthLimits
 from reader.library.strips import KeptStrip, as_photographed, contrast_raised
-from reader.templates import render
-from reader.verdict import WindowRecord
+from reader.verdict.model import WindowRecord
+from reader.words import MarkKey
 
-TEMPLATES: Final = Path(__file__).parents[1] / "data" / "contact"
+TEMPLATES: Final = DATA / "contact"
 PER_PAGE: Final = 200  # strips; about 2 MB
 QUALITY: Final = 82  # of the pictures, JPEG
 AT_HAND: Final = 64  # examples whose strips are kept decoded

@@ -27,9 +27,10 @@ from sqlalchemy import (
     update,
 )
 
-from reader.damage import kept
 from reader.errors import LinecallError, OutputError
-from reader.files import read_at_most
+from reader.files.damage import kept
+from reader.files.output import make_private_folder
+from reader.files.plain import read_at_most
 from reader.library.compute import (
     GIVEN_COLUMNS,
     Given,
@@ -40,7 +41,7 @@ from reader.library.compute import (
     mark_rows,
 )
 from reader.library.consensus import Agreed, ConsensusRule, consensus, newest
-from reader.library.examples import Example, ExamplePhoto, Grading, MarkKey, flat_calls, nested_calls
+from reader.library.examples import Example, ExamplePhoto, Grading, flat_calls, nested_calls
 from reader.library.files import COMPUTED_BY, keep_file, kept_layout, load_file, read_file
 from reader.library.strength import STRENGTHS, StrengthLimits
 from reader.library.tables import (
@@ -56,16 +57,15 @@ from reader.library.tables import (
     verdicts,
 )
 from reader.library.tidy import GradeRow, MarkRow, MeasuredRow
-from reader.logbook.database import PIECE, Database
-from reader.logbook.photos import FolderStore, check_photo
-from reader.names import folded
-from reader.output import make_private_folder
-from reader.settings import Layout, Rules
-from reader.toml_file import did_you_mean
-from reader.verdict import Call, SettingsRecord, Verdict, load_verdict
+from reader.settings.values import Layout, Rules
+from reader.store.database import PIECE, Database
+from reader.store.kept_files import FolderStore, check_photo
+from reader.verdict.model import SettingsRecord, Verdict, load_verdict
+from reader.words import Call, MarkKey, did_you_mean
+from reader.words.names import folded
 
 if TYPE_CHECKING:
-    from reader.library.control_store import ControlCharts
+    from reader.library.control.store import ControlCharts
     from reader.library.strips import KeptStrip
 
 FILE_NAME: Final = "library.sqlite"
@@ -223,7 +223,7 @@ class Library(AbstractContextManager["Library"]):
     @property
     def control(self) -> "ControlCharts":
         """The charts of the site's control strips."""
-        from reader.library.control_store import ControlCharts
+        from reader.library.control.store import ControlCharts
 
         return ControlCharts(self._database, self.name)
 
@@ -379,12 +379,12 @@ class Library(AbstractContextManager["Library"]):
                 raise LibraryError(
                     f"{self.name}: has no example {example!r}; linecall library list names them"
                 )
-            flags = [tag for tag in _unbarred(row.tags) if tag not in _unbarred(row.defects)]
-            stated = tuple(defects) or _unbarred(row.defects)
+            flags = [tag for tag in _split_tags(row.tags) if tag not in _split_tags(row.defects)]
+            stated = tuple(defects) or _split_tags(row.defects)
             values = {
                 "light": light or row.light,
-                "defects": _barred(stated),
-                "tags": _barred(dict.fromkeys((*stated, *flags))),
+                "defects": _join_tags(stated),
+                "tags": _join_tags(dict.fromkeys((*stated, *flags))),
                 "plate": plate or row.plate,
             }
             if all(row._mapping[name] == value for name, value in values.items()):
@@ -869,10 +869,10 @@ def _add(
             layout_revision=example.layout.revision,
             layout_sha256=example.layout.sha256,
             light=example.light,
-            defects=_barred(stated),
+            defects=_join_tags(stated),
             source=example.source,
             added_at=example.added_at.isoformat(timespec="seconds"),
-            tags=_barred(dict.fromkeys((*stated, *verdict.photo.flags, *flags))),
+            tags=_join_tags(dict.fromkeys((*stated, *verdict.photo.flags, *flags))),
             tool_grade=verdict.review.first_grade if verdict.review else verdict.grade,
             **_NOTHING_COMPUTED,
         )
@@ -1025,7 +1025,7 @@ def _example(row: Row[Any], verdict: bytes, look: str) -> Example:
             strips_sha256=row.strips_sha256,
             look=look,
             light=row.light,
-            defects=_unbarred(row.defects),
+            defects=_split_tags(row.defects),
             source=row.source,
             added_at=row.added_at,
         )
@@ -1033,7 +1033,7 @@ def _example(row: Row[Any], verdict: bytes, look: str) -> Example:
 
 def _row_value(row: Mapping[Any, Any]) -> ExampleRow:
     values = dict(row)
-    values["defects"], values["tags"] = _unbarred(values["defects"]), _unbarred(values["tags"])
+    values["defects"], values["tags"] = _split_tags(values["defects"]), _split_tags(values["tags"])
     return ExampleRow(**values)
 
 
@@ -1043,11 +1043,11 @@ def _mark_value(row: Mapping[Any, Any]) -> StoredMark:
     return StoredMark(**values)
 
 
-def _barred(words: Iterable[str]) -> str:
+def _join_tags(words: Iterable[str]) -> str:
     return "".join(f"|{word}" for word in words) + "|"
 
 
-def _unbarred(text: str) -> tuple[str, ...]:
+def _split_tags(text: str) -> tuple[str, ...]:
     return tuple(filter(None, text.split("|")))
 
 

@@ -6,8 +6,8 @@ from typing import ClassVar, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
-from reader.settings import Number, SettingsFile, Text, load_settings_file
-from reader.toml_file import Problem, contradiction
+from reader.settings.toml_file import Problem, contradiction
+from reader.settings.values import Number, SettingsFile, Text, load_settings_file
 
 Strength = Literal["strong", "weak", "faint", "very faint", "none", "unmeasured"]
 

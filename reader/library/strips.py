@@ -8,9 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.errors import LinecallError
-from reader.ink import Image
-from reader.strip_view import (
+from reader.draw.ink import Image
+from reader.draw.strip_view import (
     StripPixels,
     blurred,
     level_strip,
@@ -19,7 +18,8 @@ from reader.strip_view import (
     stretched,
     upright,
 )
-from reader.verdict import WindowRecord
+from reader.errors import LinecallError
+from reader.verdict.model import WindowRecord
 
 Floats = NDArray[np.float32]
 

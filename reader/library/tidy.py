@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from reader.library.examples import MarkKey
-from reader.settings import Layout
-from reader.verdict import Call, Verdict
+from reader.settings.values import Layout
+from reader.verdict.model import Verdict
+from reader.words import Call, MarkKey
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
 from reader.errors import LinecallError
-from reader.ids import ID_PATTERN
 from reader.logbook.events import GENESIS
+from reader.words.ids import ID_PATTERN
 
 # The head of a body: RFC 8785 sorts the fields, and escapes every quote inside the texts before `payload`.
 _HEAD: Final = re.compile(

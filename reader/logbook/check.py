@@ -9,11 +9,11 @@ from sqlalchemy import Connection, Select, bindparam, func, literal_column, sele
 from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
-from reader.logbook.database import PIECE
 from reader.logbook.integrity import file_problem, missing_guards
-from reader.logbook.photos import FolderStore, PhotoStore, check_photo, place_record
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import about, events, readings
+from reader.store.database import PIECE
+from reader.store.kept_files import FolderStore, PhotoStore, check_photo, place_record
 
 TELL_EVERY: Final = 1000  # events between two calls of `progress`
 

@@ -15,32 +15,22 @@ from typing import Annotated, Any, Final
 
 import rfc8785
 from pydantic import (
-    AfterValidator,
     BaseModel,
     ConfigDict,
     Field,
     ValidationError,
 )
 
-from reader.damage import kept
 from reader.errors import LinecallError
-from reader.ids import ID_PATTERN
-from reader.statement import Drops, Name, Stated
-from reader.verdict import Moment, Sha256
+from reader.files.damage import kept
+from reader.verdict.statement import Drops, Name, Stated
+from reader.words.fields import AwareMoment, Id, Sha256
 
 GENESIS: Final = "0" * 64
 """`previous` of the first event."""
 EVENT_BYTES_MAX: Final = 16_000_000  # a reading of twelve windows has about 20,000
 
 
-def _aware(moment: datetime) -> datetime:
-    if moment.tzinfo is None:
-        raise ValueError("expected a time with its offset from UTC, such as 2026-05-04T09:08:07+02:00")
-    return moment
-
-
-AwareMoment = Annotated[Moment, AfterValidator(_aware)]
-Id = Annotated[str, Field(pattern=f"^{ID_PATTERN}$")]
 Kind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
 
 

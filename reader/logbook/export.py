@@ -15,20 +15,20 @@ from datetime import datetime
 from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
-from reader.batch import PICTURE_SUFFIXES
-from reader.csv_cells import safe_cell
-from reader.damage import kept
 from reader.errors import LinecallError
-from reader.files import open_plain
-from reader.ids import ID_PATTERN
+from reader.files.csv_cells import safe_cell
+from reader.files.damage import kept
+from reader.files.plain import open_plain
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
 from reader.logbook.events import EVENT_BYTES_MAX, Event, from_line, to_line
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
-from reader.metadata import MetadataError, without_metadata
-from reader.verdict import to_bytes
+from reader.photo.metadata import MetadataError, without_metadata
+from reader.run.batch import PICTURE_SUFFIXES
+from reader.verdict.model import to_bytes
 from reader.words import counted
+from reader.words.ids import ID_PATTERN
 
 FORMAT: Final = 2
 """Of the zip; one of a later format is refused. 2 holds settings files, and may hold photos without metadata."""

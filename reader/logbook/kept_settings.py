@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from reader.errors import LinecallError
 from reader.logbook.events import Event
-from reader.settings import SettingsFile
+from reader.settings.values import SettingsFile
 
 KIND: Final = "settings"
 

@@ -15,9 +15,8 @@ from typing import Any, Final
 from reader.errors import LinecallError
 from reader.logbook.events import Event
 from reader.logbook.store import Logbook, StaleHeadError
-from reader.names import Role, check_one_script, checked_name, folded, may_be
-from reader.toml_file import shown
-from reader.words import listed
+from reader.words import listed, shown
+from reader.words.names import Role, check_one_script, checked_name, folded, may_be
 
 KIND: Final = "person"
 ATTEMPTS: Final = 50

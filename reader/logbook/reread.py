@@ -17,13 +17,12 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
-from reader.batch import Job, Order, Outcome, attempt
-from reader.clock import MACHINE, Zone, load_zone
+from reader.anew.grade_anew import age_of, calls_of, graded, marks_of
 from reader.errors import LinecallError, OutputError
-from reader.grade_anew import age_of, calls_of, graded, marks_of
-from reader.pool import in_order, read_many
 from reader.read import ReadSettings, examine, examine_plate
-from reader.settings import (
+from reader.run.batch import Job, Order, Outcome, attempt
+from reader.run.pool import in_order, read_many
+from reader.settings.values import (
     Layout,
     Rules,
     SettingsFile,
@@ -34,8 +33,9 @@ from reader.settings import (
     load_texts,
     parse_settings,
 )
-from reader.toml_file import shown
-from reader.verdict import Call, Grade, MarkName, SettingsRecord, SettledGrade, Verdict
+from reader.verdict.model import SettingsRecord, Verdict
+from reader.words import Call, Grade, MarkName, SettledGrade, shown
+from reader.words.clock import MACHINE, Zone, load_zone
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook, ReadingRow, StoredReading

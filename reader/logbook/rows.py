@@ -5,10 +5,10 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select, update
 
-from reader.logbook.database import PIECE
 from reader.logbook.events import Event, load_event
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import events, readings
+from reader.store.database import PIECE
 
 
 def row_of(connection: Connection, reading: str) -> dict[str, Any] | None:

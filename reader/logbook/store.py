@@ -21,24 +21,24 @@ from sqlalchemy import (
     select,
 )
 
-from reader.damage import kept
 from reader.errors import LinecallError
-from reader.files import read_plain
-from reader.ids import new_id
+from reader.files.damage import kept
+from reader.files.output import write_whole
+from reader.files.plain import read_plain
 from reader.logbook.chain import Report, Seal, clock_ran_back
 from reader.logbook.check import check
-from reader.logbook.database import PIECE, Database
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
-from reader.logbook.photos import PhotoStore, photo_store, place_record, read_photo_bytes
 from reader.logbook.rows import apply, rebuild, row_of
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
-from reader.output import write_whole
-from reader.settings import SettingsFile
-from reader.succession import photos_of, says_no_less
-from reader.verdict import Verdict, load_verdict
+from reader.settings.values import SettingsFile
+from reader.store.database import PIECE, Database
+from reader.store.kept_files import PhotoStore, photo_store, place_record, read_photo_bytes
+from reader.verdict.model import Verdict, load_verdict
+from reader.verdict.succession import photos_of, says_no_less
+from reader.words.ids import new_id
 
 TIMEOUT_S: Final = 30.0
 """Seconds that a writer waits for others; a turn takes some milliseconds."""

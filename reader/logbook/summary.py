@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from typing import Any, Final
 
-from reader.verdict import Mark, Verdict
+from reader.verdict.model import Mark, Verdict
 
 SMALL_MARGIN: Final = 1.0
 """Standard errors between a settled mark's height and its limit of blank; below, a second look helps."""

@@ -12,25 +12,23 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, get_args
 
+from reader.anew.grade_anew import age_of, calls_of, graded, marks_of
+from reader.decide.grade import next_step
 from reader.errors import LinecallError
-from reader.grade import next_step
-from reader.grade_anew import Key, age_of, calls_of, graded, marks_of
-from reader.names import NAME_MAX, folded, is_one_of
 from reader.review.policy import Effect, Policy
-from reader.settings import Layout, Rules, SettledGrade, Texts
-from reader.toml_file import shown
-from reader.verdict import (
-    Call,
+from reader.settings.values import Layout, Rules, Texts
+from reader.verdict.model import (
     DecisionRecord,
     Mark,
-    MarkName,
     OpenDecision,
     PivotalMark,
     ReviewRecord,
     SettingsRecord,
     Verdict,
 )
-from reader.words import listed
+from reader.words import Call, MarkName, SettledGrade, listed, shown
+from reader.words import MarkKey as Key
+from reader.words.names import NAME_MAX, folded, is_one_of
 
 REASON_MAX: Final = 1000  # characters; more than ten lines
 CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {

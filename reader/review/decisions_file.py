@@ -12,10 +12,11 @@ call = "present"
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, Field
 
-from reader.toml_file import read_json, read_toml
-from reader.verdict import Call, MarkName
+from reader.settings.toml_file import read_json, read_toml
+from reader.words import Call, MarkName
+from reader.words.fields import Frozen
 
 
 def _as_text(value: object) -> object:
@@ -23,11 +24,7 @@ def _as_text(value: object) -> object:
     return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
-class DecisionEntry(_Frozen):
+class DecisionEntry(Frozen):
     """One mark, its call, and why, unless the file's own reason holds."""
 
     window: Annotated[str, BeforeValidator(_as_text), Field(description="the window's id")]
@@ -36,7 +33,7 @@ class DecisionEntry(_Frozen):
     reason: str | None = Field(default=None, description="what you saw on this mark")
 
 
-class DecisionsFile(_Frozen):
+class DecisionsFile(Frozen):
     """What one reader decides on one reading; what is left out is given on the command line."""
 
     by: str | None = Field(default=None, description="your name")

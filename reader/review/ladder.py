@@ -14,16 +14,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader import strip_view
-from reader.evidence import Evidence, WindowEvidence
-from reader.fitness import chroma_floor
-from reader.ink import Image
-from reader.line import DYE, LUMA, line_shape
-from reader.mark import faintest_colour
+from reader.draw import strip_view
+from reader.draw.ink import Image
+from reader.draw.strip_view import Floats, Levelled
+from reader.measure.fitness import chroma_floor
+from reader.measure.line import DYE, LUMA, line_shape
+from reader.measure.mark import faintest_colour
 from reader.read import membrane_tone
-from reader.settings import Layout
-from reader.strip_view import Floats, Levelled
-from reader.verdict import MarkName, WindowRecord
+from reader.settings.values import Layout
+from reader.verdict.evidence import Evidence, WindowEvidence
+from reader.verdict.model import WindowRecord
+from reader.words import MarkName
 
 RUNGS: Final = (0.0, 0.003, 0.006, 0.012, 0.025, 0.05)
 """Heights drawn, absorbance: each about twice the one before, from a third of what a trained eye finds in good light

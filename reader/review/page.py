@@ -4,21 +4,22 @@ Text reaches the page through the template alone, which escapes it; what is buil
 """
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Final
 
 import cv2
 import numpy as np
 
-from reader import ink, templates
-from reader.annotate import Plan, draw
-from reader.evidence import Evidence, WindowEvidence
-from reader.mark import FloatArray
-from reader.page_picture import address, png
+from reader.draw import ink, templates
+from reader.draw.annotate import Plan, draw
+from reader.draw.page_picture import address, png
+from reader.files.bundled import DATA
+from reader.numbers.arrays import FloatArray
 from reader.review.ladder import RUNGS
-from reader.verdict import Call, Mark, WindowRecord
+from reader.verdict.evidence import Evidence, WindowEvidence
+from reader.verdict.model import Mark, WindowRecord
+from reader.words import Call
 
-TEMPLATES: Final = Path(__file__).parents[1] / "data" / "sheet"
+TEMPLATES: Final = DATA / "sheet"
 
 PLATE_WIDTH: Final = 1080  # px; three a CSS pixel on a phone
 PLATE_QUALITY: Final = 85

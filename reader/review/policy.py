@@ -4,12 +4,13 @@ from itertools import pairwise
 from pathlib import Path
 from typing import ClassVar, Final, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from reader.names import Role
-from reader.settings import SettingsFile, Text, load_settings_file
-from reader.toml_file import Problem, contradiction
-from reader.verdict import Call
+from reader.settings.toml_file import Problem, contradiction
+from reader.settings.values import SettingsFile, Text, load_settings_file
+from reader.words import Call
+from reader.words.fields import Frozen
+from reader.words.names import Role
 
 READERS_MAX: Final = 9
 
@@ -17,11 +18,7 @@ Effect = Literal["keeps_grade", "settles_doubt", "towards_release", "changes_gra
 Closed = Literal["refused", "late", "early", "not_seen"]
 
 
-class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
-class Readers(_Frozen):
+class Readers(Frozen):
     """How many readers must make the same call, and whether only blind ones count."""
 
     number: int = Field(strict=True, ge=1, le=READERS_MAX, description="how many readers must agree")
@@ -32,7 +29,7 @@ class Readers(_Frozen):
         return f"{self.number} {'blind ' if self.blind else ''}reader{'s' * (self.number > 1)}"
 
 
-class ReadersByEffect(_Frozen):
+class ReadersByEffect(Frozen):
     """Readers needed, by what a call does to the grade."""
 
     keeps_grade: Readers = Field(description="for a call that leaves the possible grades as they are")

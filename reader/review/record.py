@@ -11,20 +11,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final, Self
 
-from reader.annotate import annotated_jpeg
+from reader.draw.annotate import annotated_jpeg
 from reader.errors import LinecallError
-from reader.evidence import Evidence
-from reader.grade_anew import Key
 from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
 from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
-from reader.names import folded, is_one_of, may_be
 from reader.read import Reading, ReadSettings, examine
 from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, check_reader, regrade
 from reader.review.hands import hands_in, readings_of_plate
 from reader.review.policy import Policy
-from reader.settings import (
+from reader.settings.values import (
     Layout,
     Rules,
     SettingsFile,
@@ -35,9 +32,12 @@ from reader.settings import (
     load_settings_file,
     parse_settings,
 )
-from reader.statement import Stated
-from reader.toml_file import did_you_mean, shown
-from reader.verdict import SettingsRecord, Verdict
+from reader.verdict.evidence import Evidence
+from reader.verdict.model import SettingsRecord, Verdict
+from reader.verdict.statement import Stated
+from reader.words import MarkKey as Key
+from reader.words import did_you_mean, shown
+from reader.words.names import folded, is_one_of, may_be
 
 ATTEMPTS: Final = 50
 """Times that an event is tried while others write to the logbook about other readings."""

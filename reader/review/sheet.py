@@ -13,22 +13,23 @@ from datetime import datetime
 from importlib.metadata import version
 from typing import Final
 
-from reader import ink, strip_view
-from reader.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, settings_words, taken
+from reader.anew.grade_anew import age_of, calls_of, graded
+from reader.decide.grade import Grade
+from reader.draw import ink, strip_view
+from reader.draw.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, settings_words, taken
+from reader.draw.page_picture import png
 from reader.errors import LinecallError
-from reader.evidence import WindowEvidence
-from reader.grade import Grade
-from reader.grade_anew import age_of, calls_of, graded
 from reader.logbook import Logbook, Statement
-from reader.page_picture import png
 from reader.quality import FLAGS
 from reader.read import Reading
 from reader.review import ladder, page
 from reader.review.decide import CALLS
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
-from reader.settings import GRADES, Layout, Rules, Thresholds
-from reader.verdict import Call, Mark, MarkName, PhotoRecord, QualityRecord, Verdict, WindowRecord
-from reader.words import listed, pivotal_marks
+from reader.settings.values import Layout, Rules, Thresholds
+from reader.verdict.evidence import WindowEvidence
+from reader.verdict.in_words import pivotal_marks
+from reader.verdict.model import Mark, PhotoRecord, QualityRecord, Verdict, WindowRecord
+from reader.words import GRADES, Call, MarkName, listed
 
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 TOGETHER_MAX: Final = 3  # marks in question whose answers are tried together

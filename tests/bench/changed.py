@@ -25,7 +25,6 @@ import numpy as np
 from fixtures.finished import (
     BUNDLED,
     Finished,
-    MarkName,
     TrueWindow,
     contrast_left,
     layout_source,
@@ -36,6 +35,7 @@ from fixtures.finished import (
     twin_of,
 )
 from fixtures.phone_changes import Changed
+from reader.words import MarkName
 
 Row = TypeVar("Row")
 

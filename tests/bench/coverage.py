@@ -16,10 +16,10 @@ import click
 import cv2
 
 from fixtures.strips import SimulatedStrip, as_strip
-from reader.call import MarkCall, call_marks, false_call_per_mark, limits, off_place
-from reader.mark import MarkMeasurement, measure_marks
-from reader.profile import extract_profile
-from reader.settings import Layout, Thresholds, load_layout, load_thresholds
+from reader.decide.call import MarkCall, call_marks, false_call_per_mark, limits, off_place
+from reader.measure.mark import MarkMeasurement, measure_marks
+from reader.measure.profile import extract_profile
+from reader.settings.values import Layout, Thresholds, load_layout, load_thresholds
 from tests.bench.changed import chosen
 
 CHANCES = (0.05, 0.01)  # beside the promised one

@@ -454,7 +454,7 @@ KINDS: dict[str, tuple[float, Callable[[random.Random], Attempt]]] = {
 
 def make_whole(folder: Path) -> None:
     """Fill a folder with one whole example of everything that is changed."""
-    from tests.reader.library.quiz_library import answers_of, invented_library
+    from tests.reader.library.quiz.quiz_library import answers_of, invented_library
 
     before = Path.cwd()
     os.chdir(folder)
@@ -479,7 +479,7 @@ def make_whole(folder: Path) -> None:
         library.close()
         linecall("library", "export", "exported", "-l", "library")
         make_paper("paper.html")
-        from reader.library.quiz import Key
+        from reader.library.quiz.papers import Key
 
         key = Key.model_validate_json(next(Path("library/quizzes").glob("*.key.json")).read_bytes())
         Path("answers.json").write_text(json.dumps(answers_of(key)), encoding="utf-8")
@@ -604,7 +604,7 @@ def run(n: int, seed: int, *, first: int = 0) -> Iterator[Result]:
     """Give n hostile inputs to their commands."""
     for name in ("LINECALL_LOGBOOK", "LINECALL_PHOTOS", "LINECALL_OPERATOR", "LINECALL_LIBRARY"):
         os.environ.pop(name, None)
-    for module in ("cli.library_add", "cli.library_look", "cli.logbook", "cli.quiz", "cli.read", "cli.review",
+    for module in ("cli.library.add", "cli.library.look", "cli.logbook", "cli.quiz", "cli.read", "cli.review",
                    "reader.library.add", "reader.logbook.reread", "reader.review.sheet"):  # fmt: skip
         import_module(module)  # which each child would do anew
 

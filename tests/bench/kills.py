@@ -73,7 +73,7 @@ def _results(folder: Path) -> list[str]:
     """What is wrong with result files: each is whole, or not there."""
     import simplejpeg  # type: ignore[import-untyped]
 
-    from reader.verdict import load_verdict
+    from reader.verdict.model import load_verdict
 
     wrong = []
     for path in folder.glob("*"):
@@ -191,8 +191,8 @@ def cases(id: str) -> dict[str, Case]:
 
 def make_whole(folder: Path) -> str:
     """Fill a folder with the stores that the commands start from; returns the id of the reading that waits."""
-    from reader.library.quiz import Key
-    from tests.reader.library.quiz_library import answers_of, invented_library
+    from reader.library.quiz.papers import Key
+    from tests.reader.library.quiz.quiz_library import answers_of, invented_library
 
     before = Path.cwd()
     os.chdir(folder)
@@ -245,7 +245,7 @@ def run(n: int, seed: int) -> Iterator[Killed]:
     """Kill each command n times."""
     for name in ("LINECALL_LOGBOOK", "LINECALL_PHOTOS", "LINECALL_OPERATOR", "LINECALL_LIBRARY"):
         os.environ.pop(name, None)
-    for module in ("cli.library_add", "cli.logbook", "cli.quiz", "cli.read", "cli.review", "reader.annotate",
+    for module in ("cli.library.add", "cli.logbook", "cli.quiz", "cli.read", "cli.review", "reader.draw.annotate",
                    "reader.library.add", "reader.review.record", "reader.read", "simplejpeg"):  # fmt: skip
         import_module(module)  # which each child would do anew
     random_ = random.Random(seed)

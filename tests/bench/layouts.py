@@ -20,8 +20,8 @@ import numpy as np
 from fixtures.plates import LEVELS, Level, readable_scene
 from fixtures.random_layouts import fits_card, random_layout, write_layout
 from fixtures.scene import photograph, save
-from reader.settings import Layout
-from reader.verdict import Mark, Verdict, load_verdict, to_bytes
+from reader.settings.values import Layout
+from reader.verdict.model import Mark, Verdict, load_verdict, to_bytes
 from tests.bench.simulated import class_of, corner_error_mm
 
 COUNTS = 0.03

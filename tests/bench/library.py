@@ -21,14 +21,14 @@ from time import perf_counter
 import click
 
 from fixtures.graded import graded_examples, invented_id
-from reader.batch import Job
 from reader.library import Example, Filters, Grading, Library
 from reader.library.add import AddOrder, add_sources, layout_files, match_labels
 from reader.library.blank import only_read
-from reader.pool import read_many
 from reader.read import load_settings
+from reader.run.batch import Job
+from reader.run.pool import read_many
 from tests.bench.reading import MEGABYTE, launch, make_photos
-from tests.reader.library.quiz_library import picture
+from tests.reader.library.quiz.quiz_library import picture
 
 N, DRAWN = 50_000, 300
 REPEATS = 5

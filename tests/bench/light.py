@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 import numpy as np
 
-from fixtures.finished import Finished, MarkName, TrueWindow
+from fixtures.finished import Finished, TrueWindow
 from fixtures.light_changes import (
     LightChange,
     Shadow,
@@ -25,6 +25,7 @@ from fixtures.light_changes import (
     two_shadows,
 )
 from fixtures.phone_changes import Changed
+from reader.words import MarkName
 from tests.bench.changed import (
     MISPLACED_MM,
     PhotoResult,

@@ -20,12 +20,13 @@ from typing import Any
 from sqlalchemy import insert
 
 from fixtures.verdicts import example_verdict
-from reader.ids import new_id
 from reader.logbook import Logbook, Statement
 from reader.logbook.events import GENESIS, canonical
 from reader.logbook.summary import first_row, next_row, summarise
 from reader.logbook.tables import events, readings
-from reader.verdict import Call, Verdict
+from reader.verdict.model import Verdict
+from reader.words import Call
+from reader.words.ids import new_id
 from tests.bench.reading import LAUNCHER, MEGABYTE, interleaved, make_photos
 
 FEW, MANY = 1_000, 100_000

@@ -50,7 +50,7 @@ def make_photos(folder: Path) -> tuple[Path, Path]:
     from fixtures.camera import USUAL_NOISE
     from fixtures.plates import readable_scene
     from fixtures.scene import photograph, save
-    from reader.settings import load_layout
+    from reader.settings.values import load_layout
 
     paths = []
     for name in ("card", "plain"):
@@ -106,8 +106,8 @@ def in_process(card: Path, plain: Path, folder: Path, repeats: int) -> dict[str,
     import cv2
 
     from reader import read_photo
-    from reader.batch import Job, Order, read_and_write
     from reader.read import load_settings
+    from reader.run.batch import Job, Order, read_and_write
 
     for photo in (card, plain):
         verdict = read_photo(photo)

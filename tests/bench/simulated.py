@@ -26,8 +26,8 @@ from fixtures.plates import (
     refusal_scene,
 )
 from fixtures.scene import Photograph, photograph, save, transform
-from reader.settings import Layout, load_layout
-from reader.verdict import Verdict
+from reader.settings.values import Layout, load_layout
+from reader.verdict.model import Verdict
 
 UNBUNDLED = Path(__file__).parents[2] / "fixtures" / "layouts"
 NEARLY_KINDS = {f"nearly {kind}": kind for kind in NEARLY}

@@ -16,7 +16,7 @@ from itertools import groupby
 
 from reader.library.tidy import MarkRow
 from tests.bench.reading import MEGABYTE
-from tests.reader.library.simulated_rows import library
+from tests.reader.library.agreement.simulated_rows import library
 
 FEW, MANY = 5_000, 50_000
 PLATES = 300
@@ -56,10 +56,10 @@ def one_run(task: str, n: int) -> float:
     """Processor seconds of a task over so many examples, packages loaded, less those in which the rows are made."""
     from time import process_time
 
-    from reader.library.agree import agree
+    from reader.library.agreement.agree import agree
+    from reader.library.agreement.validate import validate
     from reader.library.consensus import load_consensus
-    from reader.library.validate import validate
-    from reader.settings import load_rules
+    from reader.settings.values import load_rules
 
     rule, rules = load_consensus(), load_rules()
     tasks: dict[str, Callable[[Iterator[MarkRow]], object]] = {

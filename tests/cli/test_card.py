@@ -6,8 +6,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from cli.main import main
-from reader.card_pdf import SHEETS_MM, card_pdf
-from reader.settings import load_layout
+from reader.draw.card_pdf import SHEETS_MM, card_pdf
+from reader.settings.values import load_layout
 
 
 @pytest.fixture(autouse=True)

@@ -10,7 +10,8 @@ from click.testing import CliRunner, Result
 from cli.main import main
 from fixtures.plates import readable_scene
 from fixtures.scene import photograph, save
-from reader.settings import DATA, bundled_names, load_layout
+from reader.files.bundled import DATA
+from reader.settings.values import bundled_names, load_layout
 
 
 @pytest.fixture(autouse=True)

@@ -22,8 +22,9 @@ from fixtures.verdicts import refused_verdict
 from reader.logbook import Logbook, Statement
 from reader.review.policy import load_policy
 from reader.review.record import decide
-from reader.settings import settings_path
-from reader.verdict import Call, Verdict
+from reader.settings.values import settings_path
+from reader.verdict.model import Verdict
+from reader.words import Call
 from tests.reader.logbook.samples import AT, add, photo, verdict_of
 from tests.reader.logbook.todays_reader import Reader, put_in_place
 from tests.reader.review.books import add as add_plate

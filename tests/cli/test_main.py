@@ -47,7 +47,8 @@ def test_help_lists_every_command_and_says_what_comes_first() -> None:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_the_listed_help_of_a_command_is_its_own(name: str) -> None:
     module, short_help = COMMANDS[name]
-    command = getattr(import_module(f"cli.{module}"), module)
+    place, _, attribute = module.partition(":")
+    command = getattr(import_module(f"cli.{place}"), attribute or place)
     assert command.name == name
     assert command.get_short_help_str(limit=200) == short_help
     assert run(name, "--help").exit_code == 0

@@ -10,8 +10,8 @@ from click.testing import CliRunner, Result
 
 from cli.main import GRADED, WRONG_USAGE, main
 from reader.logbook import Logbook
-from reader.settings import settings_path
-from reader.verdict import load_verdict
+from reader.settings.values import settings_path
+from reader.verdict.model import load_verdict
 from tests.demo import readable_photo
 
 ONE_ROW = (
@@ -119,8 +119,8 @@ def test_screen_verdict_and_picture_say_own_file_with_its_hash(
     root: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     drawn: list[str] = []
-    plan = "reader.annotate.plan"
-    from reader import annotate
+    plan = "reader.draw.annotate.plan"
+    from reader.draw import annotate
 
     original = annotate.plan
 

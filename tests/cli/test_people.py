@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 
 from cli.main import WRONG_USAGE, main
 from reader.logbook import Logbook, Statement
-from reader.verdict import Verdict
+from reader.verdict.model import Verdict
 from tests.reader.review.books import leave_photos_unread
 from tests.reader.review.samples import NOON, read_plate
 

@@ -6,9 +6,9 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from cli.main import main
-from reader.library.quiz import Key
+from reader.library.quiz.papers import Key
 from reader.logbook import Logbook
-from tests.reader.library.quiz_library import answers_of, invented_library
+from tests.reader.library.quiz.quiz_library import answers_of, invented_library
 from tests.test_imports import loaded_by
 
 
@@ -138,11 +138,11 @@ def test_drawing_a_quiz_loads_no_statistics_no_dialect_of_a_server_and_no_logboo
         cwd=tmp_path,
     )
     assert (tmp_path / "q.html").exists()
-    assert "reader.library.quiz" in loaded
+    assert "reader.library.quiz.papers" in loaded
     spared = {
         "reader.logbook.store",
         "sqlalchemy.dialects.postgresql",
-        "reader.library.statistics",
-        "reader.annotate",
+        "reader.library.agreement.statistics",
+        "reader.draw.annotate",
     }
     assert spared.isdisjoint(loaded)

@@ -16,8 +16,8 @@ from click.testing import CliRunner, Result
 
 from cli.main import main
 from fixtures.verdicts import example_verdict, refused_verdict
-from reader.batch import attempt
-from reader.verdict import Verdict, load_verdict, to_bytes
+from reader.run.batch import attempt
+from reader.verdict.model import Verdict, load_verdict, to_bytes
 from tests.demo import readable_photo
 
 
@@ -46,7 +46,7 @@ def reading(monkeypatch: pytest.MonkeyPatch) -> Callable[..., list[dict[str, obj
             return SimpleNamespace(verdict=verdict, evidence=evidence)
 
         monkeypatch.setattr("reader.read.examine", examine)
-        monkeypatch.setattr("reader.annotate.annotated_jpeg", lambda verdict, evidence: b"image")
+        monkeypatch.setattr("reader.draw.annotate.annotated_jpeg", lambda verdict, evidence: b"image")
         return asked
 
     return fix
@@ -294,7 +294,7 @@ def test_the_exit_status_is_that_of_the_worst_photo(
 
     monkeypatch.setattr("reader.read.examine", examine)
     monkeypatch.setattr(
-        "reader.pool.read_many",
+        "reader.run.pool.read_many",
         lambda plan, work, workers: ((k, attempt(work, job)) for k, job in enumerate(plan)),
     )
     for name in names:

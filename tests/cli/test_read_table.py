@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from cli.main import main
-from reader.verdict import load_verdict
+from reader.verdict.model import load_verdict
 
 
 @pytest.fixture(autouse=True)

@@ -13,8 +13,8 @@ from PIL import Image
 
 from cli.main import main
 from reader.logbook import Logbook
-from reader.settings import settings_path
-from reader.verdict import Verdict, load_verdict
+from reader.settings.values import settings_path
+from reader.verdict.model import Verdict, load_verdict
 
 GRADES = ("negligible", "moderate", "heavy", "invalid")
 

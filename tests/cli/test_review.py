@@ -9,8 +9,8 @@ from click.testing import CliRunner, Result
 
 from cli.main import FAILED, WRONG_USAGE, main
 from reader.logbook import Logbook
-from reader.settings import settings_path
-from reader.verdict import load_verdict
+from reader.settings.values import settings_path
+from reader.verdict.model import load_verdict
 from tests.reader.review.books import add, leave_photos_unread
 from tests.reader.review.samples import read_plate
 

@@ -13,8 +13,8 @@ from cli.main import main
 from fixtures.plates import readable_scene
 from fixtures.scene import Scene, photograph, save
 from reader import load_verdict, read_photo, read_plate
-from reader.settings import load_layout
-from reader.verdict import to_bytes
+from reader.settings.values import load_layout
+from reader.verdict.model import to_bytes
 
 SIZE = (1600, 1200)
 AGE = ("--reading-age", "20", "--layout", "comb")

@@ -6,8 +6,8 @@ import pytest
 
 from cli import show
 from fixtures.verdicts import example_verdict, refused_verdict
-from reader.batch import Outcome, plan_jobs
-from reader.verdict import Verdict
+from reader.run.batch import Outcome, plan_jobs
+from reader.verdict.model import Verdict
 
 
 def outcome_of(verdict: Verdict | None, name: str = "a.jpg", problem: str | None = None) -> Outcome:

@@ -18,19 +18,19 @@ from fixtures.plates import readable_scene
 from fixtures.random_layouts import fits_card, random_layout, write_layout
 from fixtures.scene import photograph, save
 from reader import read_plate
-from reader.call import call_marks
+from reader.decide.call import call_marks
 from reader.errors import PhotoRefusedError
-from reader.fitness import check_covers, check_sharpness, check_strips
-from reader.geometry import Camera, apply
-from reader.locate import PlatePose
-from reader.mark import WindowFit, measure_marks
-from reader.photo import Photo
-from reader.profile import extract_profile
+from reader.locate.geometry import Camera, apply
+from reader.locate.plate import PlatePose
+from reader.measure.fitness import check_covers, check_sharpness, check_strips
+from reader.measure.mark import WindowFit, measure_marks
+from reader.measure.profile import extract_profile
+from reader.measure.shade import find_shades, level_strip
+from reader.measure.strip import RECESS_MM, cut_strips, membrane_mm_to_px, window_to_plate
+from reader.measure.surround import cut_surrounds
+from reader.photo.open import Photo
 from reader.read import membrane_tone
-from reader.settings import Layout, load_thresholds
-from reader.shade import find_shades, level_strip
-from reader.strip import RECESS_MM, cut_strips, membrane_mm_to_px, window_to_plate
-from reader.surround import cut_surrounds
+from reader.settings.values import Layout, load_thresholds
 from tests.bench.layouts import Outcome, out_of_bounds, read_random
 
 SIZE = (1600, 1200)

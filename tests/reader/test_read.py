@@ -11,8 +11,8 @@ from fixtures.plates import Nearly, Refusal, nearly_scene, readable_scene, refus
 from fixtures.scene import photograph, save
 from reader import Verdict, load_verdict, read_photo
 from reader.read import examine, load_settings
-from reader.settings import load_layout
-from reader.verdict import to_bytes
+from reader.settings.values import load_layout
+from reader.verdict.model import to_bytes
 
 SIZE = (1600, 1200)
 

@@ -16,10 +16,10 @@ from reader.library.consensus import (
     load_consensus,
     possible_grades,
 )
-from reader.library.examples import Grading, MarkKey, Role
+from reader.library.examples import Grading, Role
 from reader.library.strength import STRENGTHS, load_strength
-from reader.settings import load_layout, load_rules
-from reader.verdict import Call
+from reader.settings.values import load_layout, load_rules
+from reader.words import Call, MarkKey
 
 MARK: MarkKey = ("1", "indicator")
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)

@@ -9,7 +9,7 @@ import pytest
 from fixtures.graded import graded_examples
 from reader.library import Filters, Library
 from reader.library.coverage import CLASSES, Coverage, coverage
-from reader.settings import GRADES
+from reader.words import GRADES
 
 
 @pytest.fixture(scope="module")

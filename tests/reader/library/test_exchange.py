@@ -12,7 +12,7 @@ from fixtures.graded import graded_examples
 from reader.errors import LinecallError, OutputError
 from reader.library import Filters, Library
 from reader.library.exchange import HASHES, export, import_folder
-from tests.reader.library.quiz_library import invented_library, picture
+from tests.reader.library.quiz.quiz_library import invented_library, picture
 
 N = 8
 

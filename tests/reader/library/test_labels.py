@@ -10,7 +10,7 @@ import pytest
 from fixtures.graded import invented_verdict
 from reader.errors import LinecallError
 from reader.library.labels import COLUMNS, Labels, LabelsError, load_labels
-from reader.settings import load_layout
+from reader.settings.values import load_layout
 
 HEADER = "photo,grader,role,graded_at,window,mark,call"
 ROW = "a.jpg,R. Aalto,expert,2026-05-04T14:30+02:00,1,indicator,present"

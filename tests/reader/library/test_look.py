@@ -10,9 +10,9 @@ import pytest
 from fixtures.graded import invented_verdict
 from reader.library.look import Alike, Looks, look_of
 from reader.library.strips import KeptStrip
-from reader.light import encode, linear
-from reader.settings import load_layout
-from reader.verdict import Verdict
+from reader.photo.light import encode, linear
+from reader.settings.values import load_layout
+from reader.verdict.model import Verdict
 
 LAYOUT = load_layout("comb")
 N_MARKS = 12

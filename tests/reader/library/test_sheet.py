@@ -9,7 +9,7 @@ import pytest
 
 from reader.library import Filters, Library, LibraryError
 from reader.library.sheet import PER_PAGE, contact_sheet
-from tests.reader.library.quiz_library import invented_library
+from tests.reader.library.quiz.quiz_library import invented_library
 
 
 @pytest.fixture(scope="module")

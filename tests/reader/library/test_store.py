@@ -16,9 +16,9 @@ from reader.errors import LinecallError, OutputError
 from reader.library import Example, Filters, Grading, Library, LibraryError
 from reader.library.consensus import consensus, grade_of_calls, load_consensus
 from reader.library.strength import load_strength
-from reader.names import folded
-from reader.settings import load_layout, load_rules
-from reader.verdict import Mark
+from reader.settings.values import load_layout, load_rules
+from reader.verdict.model import Mark
+from reader.words.names import folded
 
 N = 60
 Pair = tuple[Example, tuple[Grading, ...]]

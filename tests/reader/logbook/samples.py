@@ -12,7 +12,8 @@ from sqlalchemy import create_engine, text
 
 from fixtures.verdicts import example_verdict
 from reader.logbook import Logbook, Statement
-from reader.verdict import Call, Verdict
+from reader.verdict.model import Verdict
+from reader.words import Call
 
 AT = datetime(2026, 5, 4, 9, 8, 7, tzinfo=timezone(timedelta(hours=2)))
 

@@ -20,7 +20,7 @@ from reader.logbook import Logbook
 from reader.logbook.chain import Report
 from reader.logbook.events import canonical
 from reader.logbook.export import README, all_rows, csv_lines, event_lines, verify_zip, write_zip
-from reader.verdict import load_verdict
+from reader.verdict.model import load_verdict
 from tests.reader.logbook.samples import AT, Place, add, filled, photo, verdict_of
 
 

@@ -19,8 +19,8 @@ from reader.logbook.reread import Reread, load_settings_at_hand, mark_changes, r
 from reader.read import examine, examine_plate, load_settings
 from reader.review.policy import load_policy
 from reader.review.record import close, decide
-from reader.settings import load_layout, load_rules, load_thresholds, settings_path
-from reader.verdict import ReadingAgeRecord, SettingsRecord, Verdict
+from reader.settings.values import load_layout, load_rules, load_thresholds, settings_path
+from reader.verdict.model import ReadingAgeRecord, SettingsRecord, Verdict
 from tests.reader.logbook.samples import Place
 from tests.reader.logbook.todays_reader import Reader, put_in_place
 from tests.reader.review.books import add, leave_photos_unread

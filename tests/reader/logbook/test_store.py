@@ -13,7 +13,7 @@ from reader.errors import LinecallError, OutputError
 from reader.logbook import Logbook, StaleHeadError, Statement
 from reader.logbook.events import GENESIS
 from reader.logbook.summary import Rank
-from reader.verdict import Verdict
+from reader.verdict.model import Verdict
 from tests.reader.logbook.samples import AT, Place, add, filled, photo, verdict_of
 
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from reader.batch import Job, Outcome, Work, attempt
 from reader.logbook import reread
 from reader.read import Reading, ReadSettings
-from reader.verdict import Verdict
+from reader.run.batch import Job, Outcome, Work, attempt
+from reader.verdict.model import Verdict
 
 
 @dataclass

@@ -6,11 +6,12 @@ from pathlib import Path
 
 from fixtures.plates import readable_scene
 from fixtures.scene import photograph, save
-from reader.grade_anew import age_of, calls_of, graded
+from reader.anew.grade_anew import age_of, calls_of, graded
 from reader.read import Reading, examine, load_settings
 from reader.review.sheet import Case
-from reader.settings import Layout, load_layout
-from reader.verdict import Call, MarkName, PivotalMark, Verdict
+from reader.settings.values import Layout, load_layout
+from reader.verdict.model import PivotalMark, Verdict
+from reader.words import Call, MarkName
 
 COMB = load_layout("comb")
 HEIGHTS = (0.2, 0.1, 0.008, 0.05, 0.0, 0.02)  # of the indicators, absorbance

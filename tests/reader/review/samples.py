@@ -4,12 +4,13 @@ from datetime import datetime, timedelta, timezone
 from typing import Any, Literal
 
 from fixtures.verdicts import HEIGHTS, example_verdict
-from reader.grade import grade_plate, next_step, reading_age
-from reader.grade_anew import Called
+from reader.anew.grade_anew import Called
+from reader.decide.grade import grade_plate, next_step, reading_age
 from reader.review.decide import Decision
 from reader.review.policy import Policy, load_policy
-from reader.settings import load_layout, load_rules, load_texts, load_thresholds
-from reader.verdict import Call, LayoutRecord, MarkName, PivotalMark, SettingsRecord, Verdict
+from reader.settings.values import load_layout, load_rules, load_texts, load_thresholds
+from reader.verdict.model import LayoutRecord, PivotalMark, SettingsRecord, Verdict
+from reader.words import Call, MarkName
 
 COMB = load_layout("comb")
 RULES = load_rules("two-tier")

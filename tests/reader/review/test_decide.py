@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from fixtures.verdicts import refused_verdict
 from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, regrade, weigh
 from reader.review.policy import Policy, load_policy
-from reader.settings import Layout
-from reader.verdict import Verdict, load_verdict, to_bytes
+from reader.settings.values import Layout
+from reader.verdict.model import Verdict, load_verdict, to_bytes
 from tests.reader.review.samples import COMB, ONE_READER, RULES, TEXTS, decision, policy_of, read_plate
 
 STANDARD = load_policy()

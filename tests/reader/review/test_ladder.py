@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 
 from fixtures.strips import SimulatedStrip, as_strip
-from reader.evidence import WindowEvidence
-from reader.light import decode_srgb
-from reader.line import DYE, line_shape
-from reader.mark import measure_marks
-from reader.profile import extract_profile
+from reader.draw.strip_view import CONTRAST
+from reader.measure.line import DYE, line_shape
+from reader.measure.mark import measure_marks
+from reader.measure.profile import extract_profile
+from reader.photo.light import decode_srgb
 from reader.review.ladder import REACH_MM, RUNGS, TILE_PX_PER_MM, Ladder, build, contrast, dye_weights
-from reader.settings import load_layout
-from reader.strip_view import CONTRAST
-from reader.verdict import WindowRecord
+from reader.settings.values import load_layout
+from reader.verdict.evidence import WindowEvidence
+from reader.verdict.model import WindowRecord
 from tests.reader.review.samples import read_plate
 
 COMB = load_layout("comb")

@@ -13,7 +13,7 @@ from reader.logbook import Logbook
 from reader.review.policy import load_policy
 from reader.review.queue import Page, ago, waiting_page
 from reader.review.record import decide
-from reader.verdict import Verdict
+from reader.verdict.model import Verdict
 from tests.reader.review.books import add, leave_photos_unread
 from tests.reader.review.samples import NOON, decision, read_plate
 

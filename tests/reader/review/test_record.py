@@ -15,8 +15,8 @@ from reader.logbook import Logbook, Statement
 from reader.review import record
 from reader.review.decide import Decision, DecisionError
 from reader.review.record import SiteFiles, decide, find_reading, redraw, settings_of
-from reader.settings import load_rules, settings_path
-from reader.verdict import Verdict
+from reader.settings.values import load_rules, settings_path
+from reader.verdict.model import Verdict
 from tests.reader.review.books import add, leave_photos_unread, make_known
 from tests.reader.review.photographed import photographed, read
 from tests.reader.review.samples import NOON, ONE_READER, decision, read_plate

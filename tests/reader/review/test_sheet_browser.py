@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 
 from fixtures.strips import Rgb
-from reader.ink import bgr
-from reader.light import srgb_to_lab
+from reader.draw.ink import bgr
+from reader.photo.light import srgb_to_lab
 from reader.review.sheet import sheet
-from reader.settings import load_layout
-from reader.verdict import Call, MarkName
+from reader.settings.values import load_layout
+from reader.words import Call, MarkName
 from tests.reader.review.browser import Browser
 from tests.reader.review.photographed import case_of, photographed, read, with_calls
 

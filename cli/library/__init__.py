@@ -1,0 +1,1 @@
+"""`linecall library`: one file for each group of its commands; `group` names them all."""

@@ -1,0 +1,233 @@
+"""`linecall library fit-thresholds`: decision limits proposed from the graded examples."""
+
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cli import show
+from cli.library.look import filters_of
+from cli.library.reports import check_some, choice_options, indented, origin_of, rate_words
+from cli.main import GRADED
+from cli.options import ending_in
+
+if TYPE_CHECKING:
+    from reader.library.limits.fit import ChangedMark, ErrorRates, Proposal
+
+NO_PROPOSAL = 3
+LISTED = 20  # examples that the terminal shows; the report has all
+
+
+@click.command("fit-thresholds", short_help="Propose decision limits, proved on plates held out.")
+@choice_options
+@click.option(
+    "--thresholds",
+    metavar="NAME|FILE.toml",
+    default="standard",
+    show_default=True,
+    help="Thresholds in use, in whose place limits are proposed.",
+)
+@click.option(
+    "--costs",
+    metavar="NAME|FILE.toml",
+    default="standard",
+    show_default=True,
+    help="What a missed contamination, a false alarm and a doubt cost.",
+)
+@click.option(
+    "--folds",
+    metavar="N",
+    type=click.IntRange(2, 20),
+    default=5,
+    show_default=True,
+    help="Shares of the plates, each of which is held out once.",
+)
+@click.option("--name", metavar="NAME", help="Of the new thresholds.  [default: the file's]")
+@click.option(
+    "-o",
+    "--out",
+    metavar="FILE.toml",
+    callback=ending_in(".toml"),
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the proposal, and beside it FILE.json with all that it rests on.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
+@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
+@click.pass_context
+def fit_thresholds(
+    ctx: click.Context,
+    where: Path,
+    consensus: str | None,
+    layout: str | None,
+    light: str | None,
+    thresholds: str,
+    costs: str,
+    folds: int,
+    name: str | None,
+    out: Path | None,
+    as_json: bool,
+    force: bool,
+) -> None:
+    """Propose the decision limits that cost least on the graded examples, under stated costs of errors.
+
+    Limits are chosen on some plates and tried on the others, and are proposed only if they gain there. Limits that
+    call a mark present which is absent by consensus are refused. Nothing is applied: read with the file by
+    linecall read --thresholds FILE, once you have looked at what it changes.
+
+    Exit status: 0 limits are proposed, 3 none are.
+    """
+    from reader.files.output import write_whole
+    from reader.library import Library
+    from reader.library.consensus import load_consensus
+    from reader.library.limits.fit import load_costs, propose, to_toml
+    from reader.library.report import to_json
+    from reader.settings.values import load_thresholds
+
+    in_use, prices = load_thresholds(thresholds), load_costs(costs)
+    filters = filters_of({"layout": layout, "light": light})
+    with Library.open(where, must_exist=True, read_only=True) as library:
+        rule = load_consensus(consensus) if consensus else None
+        settings = (rule or library.consensus_rule, library.rules, in_use, prices)
+        origin = origin_of(library, filters, settings)
+        n = library.count(filters)
+        check_some(n, where, origin)
+        proposal = propose(
+            partial(library.measured_table, filters, rule=rule),
+            in_use,
+            prices,
+            library.rules,
+            folds=folds,
+            examples=n,
+            watch=show.with_progress,
+        )
+    report = to_json(proposal, origin)
+    proposed = proposal.decision == "proposed"
+    if as_json:
+        click.echo(report.decode("utf-8"), nl=False)
+    else:
+        for line in _lines(proposal):
+            click.echo(line)
+    if proposed and out is not None:
+        made = to_toml(
+            proposal,
+            in_use,
+            name=name or out.stem,
+            title=f"Proposed from {origin.library}, {origin.made_at:%Y-%m-%d}",
+            evidence=report,
+        )
+        for path in write_whole({out: made, out.with_suffix(".json"): report}, force=force):
+            click.echo(show.printable(f"written {path}"), err=as_json)
+    if not as_json:
+        click.echo(
+            "nothing is applied: linecall read uses the limits where --thresholds names their file"
+            if proposed
+            else f"{proposal.decision}: no limits are proposed, and nothing was written"
+        )
+    ctx.exit(GRADED if proposed else NO_PROPOSAL)
+
+
+def _lines(proposal: "Proposal") -> Iterator[str]:
+    from reader.words import counted
+
+    yield (
+        f"{counted(proposal.examples, 'example')} of {counted(proposal.plates, 'plate')}, "
+        f"{counted(proposal.marks, 'mark')} with a consensus; {proposal.folds} shares of the plates, each held out once"
+    )
+    for left in proposal.left_out[:LISTED]:
+        yield from show.labelled("left out", f"{left.example} {left.photo}: {left.why}")
+    if len(proposal.left_out) > LISTED:
+        yield from show.labelled("", f"and {len(proposal.left_out) - LISTED:,} more")
+    yield ""
+    yield "limits"
+    yield from indented(
+        [
+            ("", "in use", "cost least", "chosen without the plates held out"),
+            *(
+                (
+                    name,
+                    f"{value:g}",
+                    f"{proposal.then[name]:g}",
+                    ", ".join(
+                        f"{found:g}" for found in dict.fromkeys(one[name] for one in proposal.held_out_limits)
+                    ),
+                )
+                for name, value in proposal.now.items()
+            ),
+        ]
+    )
+    yield ""
+    yield "calls against the consensus"
+    yield from indented(list(_rate_rows(proposal)))
+    yield from show.labelled(
+        "missed",
+        "contamination, or a window that did not work, called as if all were well; false: the reverse",
+    )
+    costs = "; ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in proposal.costs.items())
+    yield from show.labelled("costs", costs)
+    yield ""
+    yield from _change_lines(proposal)
+    if proposal.barred:
+        yield ""
+        yield f"{counted(len(proposal.barred), 'mark')} for which these limits are refused"
+        yield from indented(
+            [
+                ("example", "photo", "mark", "called", "consensus"),
+                *(
+                    (one.example, one.photo, f"{one.window} {one.mark}", one.call, one.consensus)
+                    for one in proposal.barred[:LISTED]
+                ),
+            ]
+        )
+        if len(proposal.barred) > LISTED:
+            yield f"  and {len(proposal.barred) - LISTED:,} more"
+    yield ""
+    for sentence in proposal.proves:
+        yield from show.labelled("proves", sentence)
+    if len(proposal.linecall) > 1:
+        yield from show.labelled(
+            "note",
+            f"read by several versions of linecall ({', '.join(proposal.linecall)}): heights may differ",
+        )
+    yield from show.labelled("found", proposal.why)
+
+
+def _rate_rows(proposal: "Proposal") -> Iterator[tuple[str, ...]]:
+    def row(name: str, field: str) -> tuple[str, ...]:
+        rates: list[ErrorRates] = [proposal.rates_now, proposal.rates_then, proposal.rates_held_out]
+        return (name, *(rate_words(getattr(one, field)) for one in rates))
+
+    yield ("", "in use", "cost least", "on plates held out")
+    yield row("missed alarms", "missed")
+    yield row("  doubtful instead", "doubt_if_alarm")
+    yield row("false alarms", "false_alarm")
+    yield row("  doubtful instead", "doubt_if_well")
+    yield (
+        "cost of 1,000 marks",
+        *(f"{cost:.1f}" for cost in (proposal.cost_now, proposal.cost_then, proposal.cost_held_out)),
+    )
+
+
+def _change_lines(proposal: "Proposal") -> Iterator[str]:
+    from reader.words import counted
+
+    changed = len(proposal.changes)
+    yield f"{counted(changed, 'example')} would change, {proposal.examples - changed:,} would not"
+    rows: list[tuple[str, ...]] = [("example", "photo", "grade", "mark: now, then (consensus)")]
+    for change in proposal.changes[:LISTED]:
+        grade = f"{change.grade_now}"
+        if change.grade_then != change.grade_now:
+            grade += f" -> {change.grade_then}"
+        for i, mark in enumerate(change.marks):
+            rows.append(
+                (*((change.example, change.photo, grade) if i == 0 else ("", "", "")), _mark_words(mark))
+            )
+    if changed:
+        yield from indented(rows)
+    if changed > LISTED:
+        yield f"  and {changed - LISTED:,} more, all in the report (--json, or -o)"
+
+
+def _mark_words(mark: "ChangedMark") -> str:
+    return f"{mark.window} {mark.mark}: {mark.now}, {mark.then} ({mark.consensus or 'none'})"

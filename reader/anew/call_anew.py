@@ -1,0 +1,89 @@
+"""A verdict's marks called anew from its own numbers, by other thresholds: the photo is not needed."""
+
+from dataclasses import replace
+from typing import Final
+
+from reader.decide.call import MarkCall, call_mark, false_call_per_mark
+from reader.errors import LinecallError
+from reader.measure.mark import MarkMeasurement
+from reader.settings.values import IndicatorMark, Layout, Thresholds
+from reader.verdict.model import Mark, Verdict
+from reader.words import MarkName
+
+UNWITNESSED: Final = "read before the light beside the window was looked at, so it may be a shadow"
+NO_BLANKS: Final = 1.0  # degrees of freedom where nothing was seen and no limit is worked out
+
+
+def measured_marks(verdict: Verdict, layout: Layout) -> tuple[tuple[MarkMeasurement, IndicatorMark], ...]:
+    """What was measured of every mark, with its place in the layout; the indicator of each window first.
+
+    Raises LinecallError where the verdict was written without the mean of its blanks.
+    """
+    return tuple(
+        (_measurement(verdict, window.id, name, mark), place)
+        for window in verdict.windows
+        for name, mark, place in _named_marks(window.indicator, window.reference, layout)
+    )
+
+
+def call_anew(verdict: Verdict, layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:
+    """Call every mark of a verdict by these thresholds, in the order of `measured_marks`; raises as it does.
+
+    A verdict from before the light was looked at gains no line by this: what it did not call present may have been a
+    shadow.
+    """
+    measured = measured_marks(verdict, layout)
+    false_call = false_call_per_mark(thresholds.false_calls_per_plate, len(measured))
+    called = tuple(call_mark(mark, place, thresholds, false_call=false_call) for mark, place in measured)
+    before = [
+        mark.first_call or mark.call
+        for window in verdict.windows
+        for mark in (window.indicator, window.reference)
+    ]
+    return tuple(
+        replace(call, call="doubtful", reasons=(*call.reasons, UNWITNESSED))
+        if mark.plastic is None and call.call == "present" and first != "present"
+        else call
+        for call, (mark, _), first in zip(called, measured, before, strict=True)
+    )
+
+
+def _named_marks(
+    indicator: Mark, reference: Mark, layout: Layout
+) -> tuple[tuple[MarkName, Mark, IndicatorMark], ...]:
+    return (
+        ("indicator", indicator, layout.marks.indicator),
+        ("reference", reference, layout.marks.reference),
+    )
+
+
+def _measurement(verdict: Verdict, window: str, name: MarkName, mark: Mark) -> MarkMeasurement:
+    if mark.height is not None and None in (mark.blank_mean, mark.blank_sd, mark.blank_n):
+        raise LinecallError(
+            f"{verdict.photo.name}: the verdict does not say what the blanks of window {window} were like, so its "
+            "marks cannot be called anew; read the photo again with this linecall"
+        )
+    return MarkMeasurement(
+        window=window,
+        mark=name,
+        height=mark.height,
+        standard_error=mark.standard_error,
+        position_mm=mark.position_mm,
+        position_se=mark.position_mm_se,
+        width_mm=mark.width_mm,
+        straightness_mm=mark.straightness_mm,
+        span=mark.span,
+        dye=mark.dye,
+        dye_angle=mark.dye_angle_deg,
+        dye_angle_se=mark.dye_angle_deg_se,
+        blank_mean=mark.blank_mean or 0.0,
+        blank_sd=mark.blank_sd or 0.0,
+        blank_n=mark.blank_n or NO_BLANKS,
+        plastic=mark.plastic,
+        shade_height=mark.shade_height,
+        shade_reach=mark.shade_reach,
+        dye_evidence=mark.dye_evidence,
+        which_dye_evidence=mark.which_dye_evidence,
+        line_evidence=mark.line_evidence,
+        flags=mark.flags,
+    )

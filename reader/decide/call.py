@@ -1,0 +1,304 @@
+"""Measurement + thresholds -> a call for each mark, from limits that this strip's own blanks give.
+
+Limit of blank (CLSI EP17; Currie's critical level L_C, Anal. Chem. 40, 1968, 586): the height that a place without
+a line exceeds with a given chance. Limit of detection (L_D): the height that then is missed with a given chance.
+As the blanks' spread is itself estimated, Student's t takes the normal quantile's place (ISO 11843-2). The chance of
+a false call is set for a whole plate and shared among its marks.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Generic, TypeVar
+
+import numpy as np
+
+from reader.measure.mark import PLACE_SD_MM, MarkMeasurement, WindowFit
+from reader.numbers.arrays import FloatArray
+from reader.quality import FLAGS
+from reader.settings.values import IndicatorMark, Layout, ReferenceMark, Thresholds
+from reader.words import Call, MarkName
+
+MISS = 0.05
+"""Chance that a line as high as the limit of detection is missed (Currie 1968; EP17)."""
+ANGLE_SE = 2.0
+"""Standard errors by which a line's colour must be off before its colour counts against it."""
+GREY = -1.0
+"""Log likelihood ratio of dye over shadow below which a line's colour counts against it: a shadow e times likelier."""
+DYED = 3.0
+"""Log likelihood ratio from which a line's colour alone speaks for dye (20 to 1)."""
+WHICH_DYE = 3.9
+"""Log likelihood ratio from which one dye is told from the other (50 to 1)."""
+EDGE = -2.0
+"""Log likelihood ratio of line over edge below which a line's shape counts against it. Faint true lines fall below it
+once in a thousand (simulated)."""
+
+LOSSES = ("smoothed", "near_white", "veiled", "compressed", "few_tones")
+"""Flags of a file that may have lost a faint line: nothing is called absent in it."""
+MISPLACED = {
+    "place_unsure": f"its window may lie elsewhere: {FLAGS['place_unsure']}",
+    "window_off": "the reference line lies at the end of its search, so this may be another place than the mark's",
+}
+"""Flags of a window that may lie elsewhere: neither a line in it nor its lack counts."""
+UNEVEN = 0.002
+"""Heights below this, absorbance, are no shadow worth a word: half a per cent of the light."""
+
+Value = TypeVar("Value", float, FloatArray)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Limits(Generic[Value]):
+    """What a height is held against, in absorbance; of one mark, or of many in arrays (n,).
+
+    needed : height that counts at the place where the line was found. reach : from a height to its upper bound.
+    ceiling : that bound excludes any line that counts if it is lower.
+    """
+
+    blank: Value
+    detection: Value
+    needed: Value
+    reach: Value
+    ceiling: Value
+
+
+def limits(
+    *,
+    standard_error: Value,
+    blank_mean: Value,
+    blank_sd: Value,
+    blank_n: Value,
+    off_mm: Value,
+    thresholds: Thresholds,
+    false_call: float,
+) -> Limits[Value]:
+    """Limits of marks from their standard errors and blanks. off_mm : how far off its place a line was found."""
+    blank = blank_mean + t_quantile(1 - false_call, blank_n) * blank_sd
+    detection = blank + t_quantile(1 - MISS, blank_n) * standard_error
+    return Limits(
+        blank=blank,
+        detection=detection,
+        needed=height_needed(blank, standard_error, off_mm),
+        reach=t_quantile(1 - thresholds.missed_lines, blank_n) * standard_error,
+        ceiling=np.minimum(detection, thresholds.faintest_line),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MarkCall:
+    """A mark's call with the limits it was held against (absorbance) and the sentences that give the reasons.
+
+    disturbed : the place shows neither a line nor its lack but something else (glare, a hair, a stain), or nothing:
+    another photo may see it better.
+    """
+
+    window: str
+    mark: MarkName
+    call: Call
+    limit_of_blank: float | None
+    limit_of_detection: float | None
+    reasons: tuple[str, ...]
+    disturbed: bool = False
+
+
+def height_needed(blank: Value, standard_error: Value, off_mm: Value) -> Value:
+    """Height that counts so far off a mark's place, over a limit of blank.
+
+    The likelihood ratio of a line against a blank has the prior of its place in it, so the squared signal-to-noise
+    ratio that a faint line needs grows by the square of its distance in standard deviations of lines' places.
+    """
+    needed: Value = np.hypot(blank, standard_error * off_mm / PLACE_SD_MM)
+    return needed
+
+
+def call_marks(fits: Sequence[WindowFit], layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:
+    """Call both marks of every window, indicator first, in the windows' order."""
+    false_call = false_call_per_mark(thresholds.false_calls_per_plate, 2 * len(fits))
+    return tuple(
+        call_mark(measured, place, thresholds, false_call=false_call)
+        for fit in fits
+        for measured, place in (
+            (fit.indicator, layout.marks.indicator),
+            (fit.reference, layout.marks.reference),
+        )
+    )
+
+
+def false_call_per_mark(false_calls_per_plate: float, n_marks: int) -> float:
+    """Chance of a false call on one mark, where all of a plate's marks share the plate's."""
+    return 1 - float((1 - false_calls_per_plate) ** (1 / n_marks))
+
+
+def call_mark(
+    measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds, *, false_call: float
+) -> MarkCall:
+    """Call one mark. false_call : the chance, for this mark, that a blank is called present."""
+    if measured.height is None or measured.standard_error is None:
+        return _call(
+            measured, "doubtful", None, None, ["this mark's place could not be seen"], disturbed=True
+        )
+    held = limits(
+        standard_error=measured.standard_error,
+        blank_mean=measured.blank_mean,
+        blank_sd=measured.blank_sd,
+        blank_n=measured.blank_n,
+        off_mm=off_place(measured, place),
+        thresholds=thresholds,
+        false_call=false_call,
+    )
+    blank, detection, needed, ceiling = held.blank, held.detection, held.needed, held.ceiling
+    # A height below zero is noise, and excludes no more than zero does.
+    bound = max(measured.height, 0.0) + held.reach
+    height = f"height {measured.height:.4f}"
+    if measured.height > needed:
+        above = f"{height} is above the limit of blank, {needed:.4f}"
+        against = looks_against(measured, place, thresholds)
+        if against:
+            return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
+        reach = measured.shade_reach or 0.0
+        if measured.height - reach <= needed:
+            may = f"a shadow that the plastic beside it shows may lie on it, worth up to {reach:.4f}"
+            return _call(measured, "doubtful", blank, detection, [above, may], disturbed=True)
+        witness, speaks = heard(measured)
+        if not speaks:
+            return _call(measured, "doubtful", blank, detection, [above, witness], disturbed=True)
+        if isinstance(place, ReferenceMark) and place.undeveloped_colour is not None:
+            if not _dye_is_known(measured):
+                unknown = f"its colour does not tell whether it still has its starting dye, {place.undeveloped_colour}"
+                return _call(measured, "doubtful", blank, detection, [above, unknown], disturbed=True)
+            if measured.dye == place.undeveloped_colour:
+                starting = f"it still has its starting dye, {measured.dye}"
+                return _call(measured, "undeveloped", blank, detection, [above, starting])
+        return _call(measured, "present", blank, detection, [above, witness])
+    if "part_of_breadth" in measured.flags:
+        part = f"{height} over the whole breadth, but a part of it carries a line: a stain, or a line half covered"
+        return _call(measured, "doubtful", blank, detection, [part], disturbed=True)
+    if measured.height < -blank:
+        glare = f"{height}: the mark's place is brighter than its surroundings, as under glare"
+        return _call(measured, "doubtful", blank, detection, [glare], disturbed=True)
+    below = f"{height} is not above the limit of blank, {needed:.4f}"
+    misplaced = _misplaced(measured)
+    if misplaced:
+        return _call(measured, "doubtful", blank, detection, [below, *misplaced], disturbed=True)
+    lost = [flag for flag in LOSSES if flag in measured.flags]
+    if bound < ceiling and lost:
+        taken = f"a line may have been taken from the file: {FLAGS[lost[0]]}"
+        return _call(measured, "doubtful", blank, detection, [below, taken], disturbed=True)
+    if bound < ceiling:
+        excluded = f"its upper bound, {bound:.4f}, is below {ceiling:.4f}: no line that counts can be there"
+        return _call(measured, "absent", blank, detection, [below, excluded])
+    possible = f"its upper bound, {bound:.4f}, is not below {ceiling:.4f}: a faint line may be there"
+    return _call(measured, "doubtful", blank, detection, [below, possible])
+
+
+def off_place(measured: MarkMeasurement, place: IndicatorMark) -> float:
+    """How far off its place a line was found, mm; 0 where none was."""
+    return 0.0 if measured.position_mm is None else measured.position_mm - place.position
+
+
+def _call(
+    measured: MarkMeasurement,
+    call: Call,
+    blank: float | None,
+    detection: float | None,
+    reasons: Sequence[str],
+    *,
+    disturbed: bool = False,
+) -> MarkCall:
+    return MarkCall(
+        window=measured.window,
+        mark=measured.mark,
+        call=call,
+        limit_of_blank=None if blank is None else float(blank),
+        limit_of_detection=None if detection is None else float(detection),
+        reasons=tuple(reasons),
+        disturbed=disturbed,
+    )
+
+
+def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds) -> list[str]:
+    """What speaks against a line that is high enough: where it lies, how broad, how straight, how whole, its colour."""
+    against = _misplaced(measured)
+    if "part_of_breadth" in measured.flags:
+        against.append("a part of the breadth carries a far stronger line than the rest")
+    if (
+        measured.position_mm is not None
+        and abs(measured.position_mm - place.position) > thresholds.position_tolerance_mm
+    ):
+        against.append(
+            f"it lies at {measured.position_mm:.2f} mm, more than {thresholds.position_tolerance_mm} mm "
+            f"from {place.position} mm"
+        )
+    if measured.width_mm is not None:
+        low, high = (
+            place.width * ratio for ratio in (thresholds.width_ratio_min, thresholds.width_ratio_max)
+        )
+        if not low <= measured.width_mm <= high:
+            against.append(f"it is {measured.width_mm:.2f} mm wide, not between {low:.2f} and {high:.2f} mm")
+    if measured.straightness_mm is not None and measured.straightness_mm > thresholds.straightness_mm:
+        against.append(
+            f"it bends by {measured.straightness_mm:.2f} mm, more than {thresholds.straightness_mm} mm"
+        )
+    if measured.span is not None and measured.span < thresholds.span_min:
+        against.append(f"it crosses {measured.span:.0%} of the breadth, less than {thresholds.span_min:.0%}")
+    if measured.dye_angle is not None and measured.dye_angle_se is not None:
+        off = measured.dye_angle - ANGLE_SE * measured.dye_angle_se
+        grey = measured.dye_evidence is not None and measured.dye_evidence < GREY
+        if off > thresholds.dye_angle_max_deg or grey:
+            against.append(
+                f"its colour is {measured.dye_angle:.0f} degrees off the {measured.dye} dye's: a shadow, hair or stain"
+            )
+    if measured.line_evidence is not None and measured.line_evidence < EDGE:
+        against.append(
+            "an edge explains what is seen better than a line does: the edge of a shadow or of wetting"
+        )
+    return against
+
+
+def _misplaced(measured: MarkMeasurement) -> list[str]:
+    return [why for flag, why in MISPLACED.items() if flag in measured.flags]
+
+
+def has_lost(measured: MarkMeasurement) -> bool:
+    """Whether the file may have lost a faint line at this mark."""
+    return any(flag in measured.flags for flag in LOSSES)
+
+
+def heard(measured: MarkMeasurement) -> tuple[str, bool]:
+    """What says that a line high enough is dye and no change of the light, as a sentence; whether anything says so.
+
+    Where nobody looked at the plastic, nobody is asked: a strip by itself, a verdict of before (`call_anew`).
+    """
+    if measured.plastic is None:
+        return "what lies beside the window was not looked at", True
+    if measured.plastic:
+        taken = abs(measured.shade_height or 0.0)
+        if taken < UNEVEN:
+            return "the plastic beside it is level there, so it is no shadow", True
+        return f"a shadow worth {taken:.4f}, as the plastic beside it shows, is taken out", True
+    if measured.dye_evidence is not None and measured.dye_evidence > DYED:
+        return f"its colour is the {measured.dye} dye's, so it is no shadow", True
+    return "neither the plastic beside it nor its colour tells it from a shadow", False
+
+
+def _dye_is_known(measured: MarkMeasurement) -> bool:
+    """Whether a line's colour tells one of the mark's dyes from the other; not asked of a verdict of before."""
+    if measured.plastic is None and measured.which_dye_evidence is None:
+        return True
+    return measured.which_dye_evidence is not None and measured.which_dye_evidence > WHICH_DYE
+
+
+def t_quantile(p: float, freedom: Value) -> Value:
+    """Quantile of Student's t by Cornish and Fisher's expansion about the normal one.
+
+    Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.5; within 1 % of t for p <= 0.9995 from 6 degrees
+    of freedom on.
+    """
+    z = NormalDist().inv_cdf(p)
+    terms = (
+        (z**3 + z) / 4,
+        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
+        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
+        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
+    )
+    per = 1 / freedom
+    return z + per * (terms[0] + per * (terms[1] + per * (terms[2] + per * terms[3])))

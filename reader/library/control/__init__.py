@@ -1,0 +1,3 @@
+"""The control chart of a site's own strip: its rules (`rules`, values alone), points (`check`, `store`) and drawing
+(`chart`).
+"""

@@ -1,0 +1,3 @@
+"""Decision limits proposed from a library's plates (`fit.propose`), by what other limits would have called
+(`outcomes`).
+"""

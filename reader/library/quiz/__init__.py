@@ -1,0 +1,1 @@
+"""Papers that examine people with the library's plates, and their marking."""

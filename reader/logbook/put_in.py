@@ -1,0 +1,53 @@
+"""What a run has read is put into the logbook, signed by a person whom it knows."""
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from reader.errors import LinecallError
+from reader.logbook.events import Statement
+from reader.logbook.people import begin_with, settle
+from reader.logbook.store import Logbook
+from reader.read import ReadSettings
+from reader.run.batch import Outcome, with_problem
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Replacing:
+    """A reading in the logbook whose place a new one takes, and why."""
+
+    id: str
+    reason: str
+
+
+def put_into(
+    logbook: Logbook,
+    outcome: Outcome,
+    statement: Statement,
+    settings: ReadSettings,
+    *,
+    at: datetime,
+    replacing: Replacing | None = None,
+) -> Outcome:
+    """Put what was read into the logbook, with its photos and settings; an outcome without a photo's bytes passes by.
+
+    Whoever puts the first reading into a logbook is the first person known in it.
+    """
+    verdict, job = outcome.verdict, outcome.job
+    if verdict is None or verdict.photo.sha256 is None:
+        return outcome
+    photos = job.plate if verdict.readings else (job.photo,)
+    named = {} if replacing is None else {"replaces": replacing.id, "reason": replacing.reason}
+    try:
+        begin_with(logbook, statement.operator, role="technician", at=at)
+        who = settle(logbook, statement.operator, role="technician").name
+        statement = statement.model_copy(update={"operator": who})
+        used = settings.files_of(verdict)
+        logged = logbook.add_reading(verdict, photos, statement, at=at, settings=used, **named)
+    except LinecallError as error:
+        return with_problem(outcome, f"{job.photo}: not in the logbook: {error}")
+    outcome = replace(outcome, logged=logged)
+    try:
+        return replace(outcome, succession=logbook.succession(logged))
+    except LinecallError as error:
+        problem = f"{job.photo}: in the logbook as {logged}, but not what it stands beside: {error}"
+        return with_problem(outcome, problem)

@@ -1,0 +1,7 @@
+"""Types of the arrays that measuring is done in."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
