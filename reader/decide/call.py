@@ -240,12 +240,13 @@ def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: T
         )
     if measured.span is not None and measured.span < thresholds.span_min:
         against.append(f"it crosses {measured.span:.0%} of the breadth, less than {thresholds.span_min:.0%}")
-    if measured.dye_angle is not None and measured.dye_angle_se is not None:
-        off = measured.dye_angle - ANGLE_SE * measured.dye_angle_se
+    if measured.dye_angle_deg is not None and measured.dye_angle_deg_se is not None:
+        off = measured.dye_angle_deg - ANGLE_SE * measured.dye_angle_deg_se
         grey = measured.dye_evidence is not None and measured.dye_evidence < GREY
         if off > thresholds.dye_angle_max_deg or grey:
             against.append(
-                f"its colour is {measured.dye_angle:.0f} degrees off the {measured.dye} dye's: a shadow, hair or stain"
+                f"its colour is {measured.dye_angle_deg:.0f} degrees off the {measured.dye} dye's: "
+                "a shadow, hair or stain"
             )
     if measured.line_evidence is not None and measured.line_evidence < EDGE:
         against.append(

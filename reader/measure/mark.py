@@ -120,8 +120,8 @@ class MarkMeasurement:
 
     None where a line is too faint, or the file too coarse, to tell. span : share of the lanes across the breadth
     that carry the line. straightness_mm : rms of the lanes' places about a straight line. dye : the dye whose colour
-    fits best of those the mark may show; None where the file cannot carry it. dye_angle : degrees between the line's
-    colour and that dye's, in absorbance space. blank_mean, blank_sd : heights found where no line is, in this
+    fits best of those the mark may show; None where the file cannot carry it. dye_angle_deg : degrees between the
+    line's colour and that dye's, in absorbance space. blank_mean, blank_sd : heights found where no line is, in this
     window's terms; blank_n : degrees of freedom behind them.
 
     What tells dye from light. plastic : whether the plastic beside the window was seen; None where nobody looked.
@@ -137,13 +137,13 @@ class MarkMeasurement:
     height: float | None
     standard_error: float | None
     position_mm: float | None
-    position_se: float | None
+    position_mm_se: float | None
     width_mm: float | None
     straightness_mm: float | None
     span: float | None
     dye: str | None
-    dye_angle: float | None
-    dye_angle_se: float | None
+    dye_angle_deg: float | None
+    dye_angle_deg_se: float | None
     blank_mean: float
     blank_sd: float
     blank_n: float
@@ -876,13 +876,13 @@ def _measurement(
         height=luma * scale,
         standard_error=error * scale,
         position_mm=float(fit.places[k]),
-        position_se=_place_error(fit, k, level.sigma) if snr >= LOOKS_SNR else None,
+        position_mm_se=_place_error(fit, k, level.sigma) if snr >= LOOKS_SNR else None,
         width_mm=_full_width(float(fit.widths[k]), fit.blur) if snr >= STRONG_SNR else None,
         straightness_mm=straightness,
         span=span,
         dye=dye if coloured else None,
-        dye_angle=_angle(colour, DYE[dye]) if coloured and not colourless else None,
-        dye_angle_se=_angle_error(colour, DYE[dye], level, error / float(fit.misfit[k]))
+        dye_angle_deg=_angle(colour, DYE[dye]) if coloured and not colourless else None,
+        dye_angle_deg_se=_angle_error(colour, DYE[dye], level, error / float(fit.misfit[k]))
         if coloured and not colourless
         else None,
         dye_evidence=dye_evidence(colour, unsure, dye) if coloured and not colourless else None,
@@ -928,13 +928,13 @@ def _unseen(window: str, name: MarkName, level: _Level, white: float) -> MarkMea
         height=None,
         standard_error=None,
         position_mm=None,
-        position_se=None,
+        position_mm_se=None,
         width_mm=None,
         straightness_mm=None,
         span=None,
         dye=None,
-        dye_angle=None,
-        dye_angle_se=None,
+        dye_angle_deg=None,
+        dye_angle_deg_se=None,
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,

@@ -58,7 +58,7 @@ class MarkResult:
     call: str
     height: float | None
     standard_error: float | None
-    dye_angle: float | None
+    dye_angle_deg: float | None
     reasons: tuple[str, ...]
 
 
@@ -159,7 +159,7 @@ def examine_changed(row: str, prepare: Prepare, truth_file: Path, turn: int, see
                     call=mark.call,
                     height=mark.height,
                     standard_error=mark.standard_error,
-                    dye_angle=mark.dye_angle_deg,
+                    dye_angle_deg=mark.dye_angle_deg,
                     reasons=mark.reasons,
                 )
             )

@@ -17,20 +17,20 @@ LINE = MarkMeasurement(
     height=0.02,
     standard_error=0.001,
     position_mm=6.0,
-    position_se=0.02,
+    position_mm_se=0.02,
     width_mm=1.0,
     straightness_mm=0.03,
     span=1.0,
     dye="red",
-    dye_angle=3.0,
-    dye_angle_se=2.0,
+    dye_angle_deg=3.0,
+    dye_angle_deg_se=2.0,
     blank_mean=0.0,
     blank_sd=0.001,
     blank_n=inf,
 )
 BLANK = replace(
-    LINE, height=0.0, position_se=None, width_mm=None, straightness_mm=None, span=None, dye=None, dye_angle=None,
-    dye_angle_se=None,
+    LINE, height=0.0, position_mm_se=None, width_mm=None, straightness_mm=None, span=None, dye=None, dye_angle_deg=None,
+    dye_angle_deg_se=None,
 )  # fmt: skip
 PER_MARK = 1 - 0.99 ** (1 / 12)
 
@@ -99,7 +99,7 @@ def test_a_line_of_three_per_cent_is_not_called_absent_until_it_is_missed_by_thr
         ({"width_mm": 3.0}, "wide"),
         ({"straightness_mm": 0.5}, "bends"),
         ({"span": 0.4}, "breadth"),
-        ({"dye_angle": 27.0}, "colour"),
+        ({"dye_angle_deg": 27.0}, "colour"),
     ],
 )
 def test_a_height_without_a_lines_looks_is_doubtful_and_says_why(looks: dict[str, float], word: str) -> None:
@@ -109,7 +109,7 @@ def test_a_height_without_a_lines_looks_is_doubtful_and_says_why(looks: dict[str
 
 
 def test_a_colour_that_is_badly_known_does_not_count_against_a_line() -> None:
-    assert called(replace(LINE, dye_angle=27.0, dye_angle_se=10.0)) == "present"
+    assert called(replace(LINE, dye_angle_deg=27.0, dye_angle_deg_se=10.0)) == "present"
 
 
 def test_a_faint_line_off_its_place_needs_more_height() -> None:

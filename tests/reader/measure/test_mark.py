@@ -159,8 +159,8 @@ def test_a_displaced_line_is_found_at_its_place() -> None:
     moved = PAPER.with_mark("indicator", position_mm=6.3, height=0.05)
     for fit in fits(moved):
         assert fit.indicator.position_mm == pytest.approx(6.3, abs=0.06)
-        assert fit.indicator.position_se is not None
-        assert fit.indicator.position_se < 0.05
+        assert fit.indicator.position_mm_se is not None
+        assert fit.indicator.position_mm_se < 0.05
 
 
 @pytest.mark.parametrize("off_mm", [-0.7, 0.6, 0.8, 0.9])
@@ -200,10 +200,10 @@ def test_a_line_over_part_of_the_breadth_is_told_by_its_span_or_flagged(height: 
 def test_colour_tells_dyes_and_shadows_apart() -> None:
     red = one(PAPER.with_mark("indicator", position_mm=6.0, height=0.1))
     grey = one(PAPER.with_mark("indicator", position_mm=6.0, height=0.1, colour="neutral"))
-    assert red.dye_angle is not None
-    assert grey.dye_angle is not None
+    assert red.dye_angle_deg is not None
+    assert grey.dye_angle_deg is not None
     assert (
-        red.dye_angle < 8 < 20 < grey.dye_angle
+        red.dye_angle_deg < 8 < 20 < grey.dye_angle_deg
     )  # grey is 26 degrees off red: arithmetic on the two directions
     starting = SimulatedStrip(seed=2, px_per_mm=16.0).with_noise(sd_code=1.0).with_blur(0.2)
     starting = starting.with_mark("reference", position_mm=13.0, height=0.2, colour="blue")
@@ -215,7 +215,7 @@ def test_colour_is_no_evidence_where_the_file_cannot_carry_it() -> None:
     coarse = measure_marks(profiles(FAINT), COMB, chroma_floor=3.0)
     for fit in coarse:
         assert fit.indicator.dye is None
-        assert fit.indicator.dye_angle is None
+        assert fit.indicator.dye_angle_deg is None
         assert fit.reference.dye == "red"
 
 
