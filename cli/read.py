@@ -180,8 +180,8 @@ def read(
         raise click.UsageError("Missing argument 'PHOTO...'; or name a table with --table FILE.csv")
     from reader.errors import OutputError
     from reader.files.output import check_folder
-    from reader.read import load_settings
     from reader.run.batch import Order, read_and_write, write_summary
+    from reader.settings.read_settings import load_settings
     from reader.verdict.statement import Stated
 
     settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts, zone=zone)

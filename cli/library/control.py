@@ -184,7 +184,7 @@ def _changed(
 def _order(chosen: dict[str, Any], now: datetime, marks: Any, anew: "Anew | None") -> "CheckOrder":
     from reader.library.add import layout_files
     from reader.library.control.check import CheckOrder
-    from reader.read import load_settings
+    from reader.settings.read_settings import load_settings
 
     settings = load_settings(layout=chosen["layout"])
     return CheckOrder(

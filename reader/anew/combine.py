@@ -41,8 +41,6 @@ from reader.settings.values import Layout, Thresholds
 from reader.verdict.model import Verdict
 from reader.words import MarkKey
 
-"""A window's id and which mark of it."""
-
 ODD_PHOTO = 0.1
 """Chance, before looking, that a mark's photos differ beyond their errors: that glare, a hair or a shadow
 lies on it in one of them and its looks do not tell. Common practice, no source; from 0.05 to 0.2 hardly a
@@ -60,6 +58,18 @@ BLANK_SHARE = 0.9
 """Share of a line's weight that must lie on blank rows for it to count as a blank line."""
 CLOCK_NOT_SET_MIN = 24 * 60.0
 """Minutes from which a difference of two clocks says that one was never set (common practice, no source)."""
+LOOKS = (
+    "position_mm",
+    "position_mm_se",
+    "width_mm",
+    "straightness_mm",
+    "span",
+    "shade_height",
+    "shade_reach",
+    "line_evidence",
+)
+COLOURS = ("dye_angle_deg", "dye_angle_deg_se", "dye_evidence", "which_dye_evidence")
+"""What is averaged over photos: a line's looks, and what its colour says, which is of one dye only."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -495,25 +505,19 @@ def _pooled(
         told = [(w, value) for w, value in zip(a, values, strict=True) if value is not None]
         return float(sum(w * value for w, value in told) / sum(w for w, _ in told)) if told else None
 
+    seen = [mark.plastic for mark in marks]
     return MarkMeasurement(
         window=marks[0].window,
         mark=marks[0].mark,
         height=found.mean,
         standard_error=math.sqrt(found.standard_error**2 + shared),
-        position_mm=mean([mark.position_mm for mark in marks]),
-        position_mm_se=mean([mark.position_mm_se for mark in marks]),
-        width_mm=mean([mark.width_mm for mark in marks]),
-        straightness_mm=mean([mark.straightness_mm for mark in marks]),
-        span=mean([mark.span for mark in marks]),
         dye=dye,
-        dye_angle_deg=mean([mark.dye_angle_deg if mark.dye == dye else None for mark in marks]),
-        dye_angle_deg_se=mean([mark.dye_angle_deg_se if mark.dye == dye else None for mark in marks]),
-        plastic=None if None in (seen := [mark.plastic for mark in marks]) else all(seen),
-        shade_height=mean([mark.shade_height for mark in marks]),
-        shade_reach=mean([mark.shade_reach for mark in marks]),
-        dye_evidence=mean([mark.dye_evidence if mark.dye == dye else None for mark in marks]),
-        which_dye_evidence=mean([mark.which_dye_evidence if mark.dye == dye else None for mark in marks]),
-        line_evidence=mean([mark.line_evidence for mark in marks]),
+        plastic=None if None in seen else all(seen),
+        **{name: mean([getattr(mark, name) for mark in marks]) for name in LOOKS},
+        **{
+            name: mean([getattr(mark, name) if mark.dye == dye else None for mark in marks])
+            for name in COLOURS
+        },
         blank_mean=float(a @ np.array([mark.blank_mean for mark in marks])),
         blank_sd=math.sqrt(blank_variance + found.between * float((a**2).sum())),
         blank_n=blank_variance**2 / float((parts**2 / np.append(freedom, freedom.min())).sum()),

@@ -21,10 +21,11 @@ from reader.library.store import Library
 from reader.library.strips import load_strips, strips_png
 from reader.logbook import Logbook
 from reader.logbook.export import all_rows
-from reader.read import ReadSettings, examine
+from reader.read import examine
 from reader.review.record import decisions_on, find_reading
 from reader.run.batch import Job, Outcome, attempt
 from reader.run.pool import in_order, read_many
+from reader.settings.read_settings import ReadSettings
 from reader.verdict.model import SettingsRecord, Verdict, to_bytes
 from reader.words import Call, counted, did_you_mean
 from reader.words.ids import new_id

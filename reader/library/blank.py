@@ -8,8 +8,9 @@ from io import StringIO
 from reader.files.csv_cells import safe_cell
 from reader.library.examples import MARKS
 from reader.library.labels import NEEDED
-from reader.read import ReadSettings, examine
+from reader.read import examine
 from reader.run.batch import Job, Outcome
+from reader.settings.read_settings import ReadSettings
 
 
 def only_read(job: Job, settings: ReadSettings) -> Outcome:

@@ -17,11 +17,12 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
-from reader.anew.grade_anew import age_of, calls_of, graded, marks_of
+from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.errors import LinecallError, OutputError
-from reader.read import ReadSettings, examine, examine_plate
+from reader.read import examine, examine_plate
 from reader.run.batch import Job, Order, Outcome, attempt
 from reader.run.pool import in_order, read_many
+from reader.settings.read_settings import ReadSettings
 from reader.settings.values import (
     Layout,
     Rules,
@@ -398,7 +399,7 @@ def _with_decisions(today: Verdict, current: Verdict, settings: ReadSettings) ->
     if not given:
         return answer_of(today)
     layout = next(layout for layout in settings.layouts if layout.sha256 == today.layout.sha256)
-    grade = graded(calls | given, layout, settings.rules, age_of(today, layout))
+    grade = graded(today, calls | given, layout, settings.rules)
     return Answer(grade=grade.grade, possible_grades=grade.possible_grades, because=grade.rule)
 
 

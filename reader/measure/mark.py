@@ -12,7 +12,8 @@ its luma is. Colour is evidence of a line's dye only as far as the file can carr
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -136,17 +137,17 @@ class MarkMeasurement:
     mark: MarkName
     height: float | None
     standard_error: float | None
-    position_mm: float | None
-    position_mm_se: float | None
-    width_mm: float | None
-    straightness_mm: float | None
-    span: float | None
-    dye: str | None
-    dye_angle_deg: float | None
-    dye_angle_deg_se: float | None
     blank_mean: float
     blank_sd: float
     blank_n: float
+    position_mm: float | None = None
+    position_mm_se: float | None = None
+    width_mm: float | None = None
+    straightness_mm: float | None = None
+    span: float | None = None
+    dye: str | None = None
+    dye_angle_deg: float | None = None
+    dye_angle_deg_se: float | None = None
     plastic: bool | None = None
     shade_height: float | None = None
     shade_reach: float | None = None
@@ -154,6 +155,15 @@ class MarkMeasurement:
     which_dye_evidence: float | None = None
     line_evidence: float | None = None
     flags: tuple[str, ...] = ()
+
+    @property
+    def measured(self) -> dict[str, Any]:
+        """All that was measured, by the names that it has in a verdict too."""
+        return {name: getattr(self, name) for name in MEASURED}
+
+
+MEASURED = tuple(field.name for field in fields(MarkMeasurement) if field.name not in ("window", "mark"))
+"""What is measured of a mark, under one set of names from here to the verdict."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -927,14 +937,6 @@ def _unseen(window: str, name: MarkName, level: _Level, white: float) -> MarkMea
         mark=name,
         height=None,
         standard_error=None,
-        position_mm=None,
-        position_mm_se=None,
-        width_mm=None,
-        straightness_mm=None,
-        span=None,
-        dye=None,
-        dye_angle_deg=None,
-        dye_angle_deg_se=None,
         blank_mean=level.mean * white,
         blank_sd=level.sd * white,
         blank_n=level.freedom,

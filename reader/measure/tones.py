@@ -1,4 +1,5 @@
-"""Whether a file still has all levels of brightness: a filter, or a screen's few bits, leaves gaps between them."""
+"""How bright the membranes are, and whether a file still has all levels of brightness: a filter, or a screen's few
+bits, leaves gaps between them."""
 
 from collections.abc import Sequence
 
@@ -6,6 +7,8 @@ import cv2
 import numpy as np
 
 from reader.measure.strip import Strip
+from reader.numbers.median import median
+from reader.photo.light import encode
 from reader.photo.open import Photo
 
 TONES = 256
@@ -39,3 +42,11 @@ def tone_step(photo: Photo, strips: Sequence[Strip]) -> float:
     gaps = edges[1::2] - edges[::2]
     wide = gaps[gaps >= GAP_CODES]
     return 1.0 + float(wide.mean()) if int(wide.sum()) > MAX_GAPS * len(empty) else 1.0
+
+
+def membrane_tone(strips: Sequence[Strip]) -> float:
+    """Median encoded brightness of the membranes' green, 0..1."""
+    seen = np.concatenate([strip.linear[::2, ::2, 1][strip.valid[::2, ::2]] for strip in strips])
+    if not len(seen):
+        return 0.0
+    return float(encode(np.array([[[median(seen)] * 3]], np.float32))[0, 0, 0]) / 255

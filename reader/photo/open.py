@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from reader.errors import PhotoRefusedError
 from reader.photo.light import Encoding
+from reader.photo.source import PhotoInput, PhotoSource, photo_source
 from reader.photo.tags import (
     BrokenTagsError,
     JpegHeader,
@@ -127,12 +128,60 @@ class _Picture:
     notes: tuple[str, ...] = ()
 
 
-def open_photo(path: Path) -> Photo:
-    """Read a JPEG, PNG, TIFF, WebP or HEIC file, whatever its name says.
+def open_photo(photo: PhotoInput | PhotoSource, *, name: str | None = None) -> Photo:
+    """Open a photo of any form: JPEG, PNG, TIFF, WebP or HEIC, whatever its name says, or pixels as they are.
 
-    Raises PhotoRefusedError, and nothing else, for every file that is not a usable picture.
+    Parameters
+    ----------
+    photo : path, bytes, binary file, or array (H, W, 3) of uint8 or uint16
+        An array is red, green and blue, sRGB-encoded and upright. A binary file is read from where it stands.
+    name : str, optional
+        What the photo is called in a verdict; by default the file's own name, and "photo" for what has none.
+
+    Returns
+    -------
+    Photo
+        Upright and read-only. Its `sha256` is that of the file's bytes; an array's is that of the same pixels as a
+        binary portable pixmap (PPM). An array has no capture time and no orientation tag.
+
+    Raises
+    ------
+    PhotoRefusedError
+        For every file that is not a usable picture, and nothing else for a path or bytes.
+    LinecallError
+        For an array of another shape or type, and a binary file that cannot be read.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> photo = open_photo(np.full((1200, 1600, 3), 128, np.uint8), name="grey")
+    >>> photo.name, photo.width, photo.height, photo.captured_at
+    ('grey', 1600, 1200, None)
     """
-    data = _read_file(path)
+    source = photo if isinstance(photo, PhotoSource) else photo_source(photo, name)
+    if isinstance(source.content, np.ndarray):
+        return _take_pixels(source.content, source)
+    if isinstance(source.content, bytes):
+        return _decode(source.content, source.name)
+    return _decode(
+        _read_file(source.content), source.name
+    )  # held by no name here, so that it goes once decoded
+
+
+def _take_pixels(rgb: Pixels, source: PhotoSource) -> Photo:
+    """An array's own pixels as a Photo, of whose making nothing is known."""
+    height, width, _ = rgb.shape
+    _check_size(width, height, file_bytes=0, needs=3 * rgb.dtype.itemsize)
+    pixels = np.ascontiguousarray(rgb[..., ::-1], dtype=rgb.dtype.newbyteorder("="))
+    pixels.setflags(write=False)
+    return Photo(name=source.name, pixels=pixels, sha256=source.sha256() or "")
+
+
+def _decode(data: bytes, name: str) -> Photo:
+    if not data:
+        refuse("not_an_image", found="it is empty")
+    if len(data) > MAX_FILE_BYTES:
+        refuse("too_large", found=f"more than {MAX_FILE_BYTES / 2**20:.0f} MiB, which is the limit")
     if is_drawn(data):
         refuse("drawn")
     sha256 = hashlib.sha256(data).hexdigest()
@@ -153,7 +202,7 @@ def open_photo(path: Path) -> Photo:
     pixels = np.ascontiguousarray(pixels)
     pixels.setflags(write=False)
     return Photo(
-        name=path.name,
+        name=name,
         pixels=pixels,
         encoding=encoding,
         captured_at=exif.captured_at,
@@ -177,8 +226,6 @@ def _read_file(path: Path) -> bytes:
         refuse("unreadable", why=error.strerror or type(error).__name__)
     except ValueError:  # a NUL in the name
         refuse("unreadable", why="its name is not a valid one")
-    if not data:
-        refuse("not_an_image", found="it is empty")
     return data
 
 

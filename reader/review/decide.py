@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, get_args
 
-from reader.anew.grade_anew import age_of, calls_of, graded, marks_of
+from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.decide.grade import next_step
 from reader.errors import LinecallError
 from reader.review.policy import Effect, Policy
@@ -21,7 +21,6 @@ from reader.verdict.model import (
     DecisionRecord,
     Mark,
     OpenDecision,
-    PivotalMark,
     ReviewRecord,
     SettingsRecord,
     Verdict,
@@ -222,14 +221,13 @@ def weigh(
         given.setdefault(decision.key, []).append(decision)
     own = calls_of(first)
     calls = own | {key: "doubtful" for key, votes in given.items() if _disagree(votes)}
-    age = age_of(first, layout)
     was_possible = set(
         first.possible_grades
     )  # what readers who disagree have opened since is no doubt of the plate's
 
     def effect(key: Key, call: Call) -> Effect:
         before, after = (
-            set(graded(calls | {key: tried}, layout, rules, age).possible_grades)
+            set(graded(first, calls | {key: tried}, layout, rules).possible_grades)
             for tried in (own[key], call)
         )
         if after == before:
@@ -326,16 +324,15 @@ def regrade(
     standings = weigh(verdict, decisions, layout=layout, rules=rules, policy=policy)
     by_key = {(standing.window, standing.mark): standing for standing in standings}
     calls = calls_of(verdict) | {key: standing.call for key, standing in by_key.items()}
-    age = age_of(verdict, layout)
-    grade = graded(calls, layout, rules, age)
-    of_photos = set(verdict.warnings) - set(graded(calls_of(verdict), layout, rules, age).warnings)
+    grade = graded(verdict, calls, layout, rules)
+    of_photos = set(verdict.warnings) - set(graded(verdict, calls_of(verdict), layout, rules).warnings)
     assert verdict.grade is not None, "a refused photo is not graded anew"
     return Verdict.model_validate(
         dict(verdict)
         | {
             "grade": grade.grade,
             "possible_grades": grade.possible_grades,
-            "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
+            "pivotal": grade.pivotal,
             "cause": grade.cause,
             "rule": grade.rule,
             "warnings": (*grade.warnings, *(told for told in verdict.warnings if told in of_photos)),

@@ -17,10 +17,11 @@ from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
 from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
-from reader.read import Reading, ReadSettings, examine
+from reader.read import examine
 from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, check_reader, regrade
 from reader.review.hands import hands_in, readings_of_plate
 from reader.review.policy import Policy
+from reader.settings.read_settings import ReadSettings
 from reader.settings.values import (
     Layout,
     Rules,
@@ -32,7 +33,7 @@ from reader.settings.values import (
     load_settings_file,
     parse_settings,
 )
-from reader.verdict.evidence import Evidence
+from reader.verdict.evidence import Evidence, Reading
 from reader.verdict.model import SettingsRecord, Verdict
 from reader.verdict.statement import Stated
 from reader.words import MarkKey as Key
@@ -357,7 +358,7 @@ def _review(
         by=by,
         at=at,
         policy=policy,
-        settings=settings.files_of(stored.first),
+        settings=settings.files_used(stored.first.layout.sha256 if stored.first.layout else None),
     )
     way_out = plate.way_out(verdict, decisions)
     return Reviewed(event=event, drawn=drawn, waiting=waiting, way_out=way_out)

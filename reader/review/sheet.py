@@ -13,7 +13,7 @@ from datetime import datetime
 from importlib.metadata import version
 from typing import Final
 
-from reader.anew.grade_anew import age_of, calls_of, graded
+from reader.anew.grade_anew import calls_of, graded
 from reader.decide.grade import Grade
 from reader.draw import ink, strip_view
 from reader.draw.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, settings_words, taken
@@ -21,12 +21,11 @@ from reader.draw.page_picture import png
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.quality import FLAGS
-from reader.read import Reading
 from reader.review import ladder, page
 from reader.review.decide import CALLS
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings.values import Layout, Rules, Thresholds
-from reader.verdict.evidence import WindowEvidence
+from reader.verdict.evidence import Reading, WindowEvidence
 from reader.verdict.in_words import pivotal_marks
 from reader.verdict.model import Mark, PhotoRecord, QualityRecord, Verdict, WindowRecord
 from reader.words import GRADES, Call, MarkName, listed
@@ -196,7 +195,7 @@ def _named(mark: tuple[str, MarkName]) -> str:
 
 def _graded(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Grade:
     calls = calls_of(case.current) | answers
-    return graded(calls, case.layout, case.rules, age_of(case.current, case.layout))
+    return graded(case.current, calls, case.layout, case.rules)
 
 
 def _change(now: Grade, then: Grade) -> str:

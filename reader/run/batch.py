@@ -17,8 +17,8 @@ from reader.verdict.in_words import why
 
 if TYPE_CHECKING:
     from reader.logbook import Succession
-    from reader.read import ReadSettings
     from reader.run.day_table import Plate
+    from reader.settings.read_settings import ReadSettings
     from reader.verdict.model import Verdict, WindowRecord
     from reader.verdict.statement import Stated
 

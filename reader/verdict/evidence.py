@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from reader.measure.mark import WindowFit
     from reader.measure.strip import Strip
     from reader.photo.open import Photo
+    from reader.verdict.model import Verdict
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -28,3 +29,11 @@ class Evidence:
 
     photo: Photo | None
     windows: tuple[WindowEvidence, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Reading:
+    """A verdict and what it rests on; evidence is None where the file could not be opened."""
+
+    verdict: Verdict
+    evidence: Evidence | None

@@ -100,7 +100,7 @@ def _photo(truth_file: Path) -> tuple[Finished, Finished | None] | None:
 
 @cache
 def _settings(layout: str) -> Any:
-    from reader.read import load_settings
+    from reader.settings.read_settings import load_settings
 
     return load_settings("auto" if layout in BUNDLED else str(layout_source(layout)))
 

@@ -163,7 +163,7 @@ def test_who_begins_a_logbook_is_known_in_it_by_the_name_they_gave(monkeypatch: 
 
 
 def _reading_of(name: str) -> Any:
-    from reader.read import Reading
+    from reader.verdict.evidence import Reading
 
     digest = hashlib.sha256(Path(name).read_bytes()).hexdigest()
     photo = DOUBT.photo.model_copy(update={"sha256": digest, "name": name})

@@ -28,8 +28,8 @@ from reader.measure.profile import extract_profile
 from reader.measure.shade import find_shades, level_strip
 from reader.measure.strip import RECESS_MM, cut_strips, membrane_mm_to_px, window_to_plate
 from reader.measure.surround import cut_surrounds
+from reader.measure.tones import membrane_tone
 from reader.photo.open import Photo
-from reader.read import membrane_tone
 from reader.settings.values import Layout, load_thresholds
 from tests.bench.layouts import Outcome, out_of_bounds, read_random
 

@@ -10,7 +10,8 @@ import pytest
 from fixtures.plates import Nearly, Refusal, nearly_scene, readable_scene, refusal_scene
 from fixtures.scene import photograph, save
 from reader import Verdict, load_verdict, read_photo
-from reader.read import examine, load_settings
+from reader.read import examine
+from reader.settings.read_settings import load_settings
 from reader.settings.values import load_layout
 from reader.verdict.model import to_bytes
 

@@ -13,7 +13,8 @@ from reader.library.control.store import Anew, Entry
 from reader.library.control.strip import ControlPoint, NotChartedError, TimeSource, time_taken
 from reader.library.files import load_file, read_file
 from reader.library.store import Library
-from reader.read import ReadSettings, examine
+from reader.read import examine
+from reader.settings.read_settings import ReadSettings
 from reader.settings.values import Layout
 from reader.verdict.model import Verdict
 from reader.words import MarkKey

@@ -11,7 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reader.decide.grade import CallsError, Grade, ReadingAge, grade_plate, next_step, reading_age
+from reader.decide.age import plate_expiry, reading_age
+from reader.decide.grade import CallsError, Grade, grade_plate, next_step
+from reader.decide.records import ExpiryRecord, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.settings.values import Layout, Rules, Window, load_layout, load_rules, load_texts
 from reader.words import GRADES, Call, MarkName, SettledGrade
@@ -45,9 +47,13 @@ def plate(layout: Layout = COMB, **other: Call) -> list[CalledMark]:
 
 
 def graded(
-    calls: Iterable[CalledMark], layout: Layout = COMB, rules: Rules = RULES, age: ReadingAge = IN_RANGE
+    calls: Iterable[CalledMark],
+    layout: Layout = COMB,
+    rules: Rules = RULES,
+    age: ReadingAgeRecord = IN_RANGE,
+    expiry: ExpiryRecord | None = None,
 ) -> Grade:
-    return grade_plate(calls, layout, rules, age)
+    return grade_plate(calls, layout, rules, age, expiry)
 
 
 def sandwich(layout: Layout) -> Layout:
@@ -392,7 +398,7 @@ def test_the_next_step_is_the_sites_own_text() -> None:
 # ------------------------------------------------------------------------------------------ reading age
 
 
-def age_at(minutes: float) -> ReadingAge:
+def age_at(minutes: float) -> ReadingAgeRecord:
     return reading_age(COMB, stated_minutes=minutes, now=NOON)
 
 
@@ -547,11 +553,13 @@ def test_rules_may_ask_for_a_known_age() -> None:
 def test_a_plate_past_its_expiry_is_invalid_unless_the_rules_only_warn(
     expiry: str, used: datetime | None, expired: bool
 ) -> None:
-    age = reading_age(COMB, captured_at=used, now=NOON, plate_expiry=expiry)
-    assert age.expiry is not None
-    assert (age.expiry.status == "expired") == expired
-    assert graded(plate(), age=age).grade == ("invalid" if expired else "negligible")
-    warned = graded(plate(), rules=RULES.model_copy(update={"expired_plate": "warning"}), age=age)
+    age = reading_age(COMB, captured_at=used, now=NOON)
+    held = plate_expiry(expiry, age, captured_at=used, now=NOON)
+    assert held is not None
+    assert (held.status == "expired") == expired
+    assert graded(plate(), age=age, expiry=held).grade == ("invalid" if expired else "negligible")
+    only_warn = RULES.model_copy(update={"expired_plate": "warning"})
+    warned = graded(plate(), rules=only_warn, age=age, expiry=held)
     assert (warned.grade, len(warned.warnings)) == ("negligible", int(expired))
 
 
@@ -589,7 +597,8 @@ def test_a_wall_clock_time_is_in_the_future_only_where_it_is_so_all_over_the_ear
 
 
 def test_an_expiry_that_no_plate_has_is_warned_of() -> None:
-    found = graded(plate(), age=reading_age(COMB, captured_at=NOON, now=NOON, plate_expiry="2062-05"))
+    age = reading_age(COMB, captured_at=NOON, now=NOON)
+    found = graded(plate(), age=age, expiry=plate_expiry("2062-05", age, captured_at=NOON, now=NOON))
     assert found.grade == "negligible"
     assert found.warnings == (
         "the plate's expiry, 2062-05, lies years further ahead than plates are kept; check it",

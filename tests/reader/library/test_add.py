@@ -25,10 +25,11 @@ from reader.library.add import (
 from reader.library.labels import Labels, LabelsError, load_labels
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import add_person
-from reader.read import load_settings, read_photo
+from reader.read import read_photo
 from reader.review.decide import Decision
 from reader.review.policy import load_policy
 from reader.review.record import decide
+from reader.settings.read_settings import load_settings
 
 AT = datetime(2026, 5, 4, 12, tzinfo=UTC)
 

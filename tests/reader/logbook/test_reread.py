@@ -16,9 +16,10 @@ from reader.errors import OutputError
 from reader.logbook import Logbook, Statement
 from reader.logbook import reread as module
 from reader.logbook.reread import Reread, load_settings_at_hand, mark_changes, reread, settings_for
-from reader.read import examine, examine_plate, load_settings
+from reader.read import examine, examine_plate
 from reader.review.policy import load_policy
 from reader.review.record import close, decide
+from reader.settings.read_settings import load_settings
 from reader.settings.values import load_layout, load_rules, load_thresholds, settings_path
 from reader.verdict.model import ReadingAgeRecord, SettingsRecord, Verdict
 from tests.reader.logbook.samples import Place

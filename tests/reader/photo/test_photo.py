@@ -550,7 +550,7 @@ def test_bombs_are_refused_before_memory_is_spent(tmp_path: Path, root: Path) ->
         (tmp_path / form).write_bytes(bomb(side, side))
         (tmp_path / f"{form}-valid").write_bytes(encoded(form, plate_like()))
     script = (
-        "import resource, sys; from pathlib import Path; from reader.photo import open_photo\n"
+        "import resource, sys; from pathlib import Path; from reader.photo.open import open_photo\n"
         "from reader.errors import PhotoRefusedError\n"
         "folder = Path(sys.argv[1])\n"
         "for path in folder.glob('*-valid'): open_photo(path)\n"
@@ -607,7 +607,7 @@ def test_damaged_files_put_no_noise_on_the_terminal(
 def test_a_jpeg_is_opened_without_the_slow_libraries(tmp_path: Path, root: Path) -> None:
     (tmp_path / "a.jpg").write_bytes(encoded("jpeg", plate_like(), exif=exif_block(orientation=6)))
     script = (
-        "import sys; from pathlib import Path; from reader.photo import open_photo\n"
+        "import sys; from pathlib import Path; from reader.photo.open import open_photo\n"
         "open_photo(Path(sys.argv[1]))\n"
         "print([m for m in ('PIL', 'pillow_heif', 'scipy', 'skimage', '_strptime') if m in sys.modules])"
     )

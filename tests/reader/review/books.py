@@ -9,7 +9,7 @@ import pytest
 
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import add_person, find_person, people_of
-from reader.read import Reading
+from reader.verdict.evidence import Reading
 from reader.verdict.model import Verdict
 from tests.reader.review.samples import NOON
 

@@ -13,11 +13,13 @@ from reader.draw.ink import CallBar
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import Person
-from reader.read import Reading, examine, load_settings
+from reader.read import examine
 from reader.review import record
 from reader.review.decide import Decision
 from reader.review.page import plate_jpeg
 from reader.review.sheet import Case, consequences, in_question, open_case, outcomes, sheet
+from reader.settings.read_settings import load_settings
+from reader.verdict.evidence import Reading
 from reader.words import Call, MarkName
 from tests.reader.review.photographed import COMB, HEIGHTS, SETTINGS, case_of, photographed, read, with_calls
 from tests.reader.review.samples import ONE_READER, read_plate

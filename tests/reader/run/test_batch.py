@@ -15,7 +15,6 @@ import pytest
 from fixtures.verdicts import example_verdict, refused_verdict
 from reader.draw.annotate import encode_jpeg
 from reader.errors import LinecallError
-from reader.read import load_settings
 from reader.run import batch
 from reader.run.batch import (
     Job,
@@ -27,6 +26,7 @@ from reader.run.batch import (
     read_and_write,
     summary_csv,
 )
+from reader.settings.read_settings import load_settings
 from reader.verdict.model import Verdict, to_bytes
 
 

@@ -5,8 +5,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from fixtures.verdicts import example_verdict
+from reader.decide.age import reading_age
 from reader.decide.call import LOSSES
-from reader.decide.grade import PivotalMark, ReadingAge, reading_age
+from reader.decide.records import PivotalMark, ReadingAgeRecord
 from reader.settings.values import load_layout
 from reader.verdict.model import Mark, QualityRecord, WindowRecord
 from reader.verdict.second_photo import HINTS, second_photo
@@ -18,7 +19,7 @@ DOUBTFUL = example_verdict(("present", "present", "doubtful"), grade="undecided"
 SHARP = QualityRecord(px_per_mm=20.0, blur_mm=0.15, clipped_fraction=0.0, hidden_fraction=0.0)
 
 
-def age(minutes: float | None) -> ReadingAge:
+def age(minutes: float | None) -> ReadingAgeRecord:
     return reading_age(COMB, stated_minutes=minutes, now=NOON)
 
 

@@ -10,7 +10,8 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from reader.decide.grade import ReadingAge, grade_plate
+from reader.decide.grade import grade_plate
+from reader.decide.records import ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.library import consensus
 from reader.library.agreement.agree import Agreement, Comparison, agree
@@ -137,7 +138,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
     rng = np.random.default_rng(2)
     rows: list[MarkRow] = []
     truth: dict[tuple[int, str], list[str]] = {}
-    age = ReadingAge(
+    age = ReadingAgeRecord(
         minutes=20, status="in_range", source="stated", range_minutes=(15, 30), sentence="20 min"
     )
     for number in range(120):
@@ -156,7 +157,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
         for way, name in itertools.product(("present", "absent"), made):
             settled = [_Called(w, m, way if c == "doubtful" else c) for (w, m), c in made[name].items()]  # type: ignore[arg-type]
             truth.setdefault((0 if way == "present" else 1, name), []).append(
-                grade_plate(settled, layout, rules, age).grade
+                grade_plate(settled, layout, rules, age, None).grade
             )
         tiers = {window.id: window.tier for window in layout.window}
         rows += [
