@@ -51,6 +51,7 @@ def read_photo(
     texts: str | Path = "standard",
     zone: str | None = None,
     settings: ReadSettings | None = None,
+    name: str | None = None,
     drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
     statement: Stated | None = None,
@@ -71,6 +72,8 @@ def read_photo(
     settings : ReadSettings, optional
         All of these as `load_settings` gave them, loaded once and used for many photos; they are then not given
         one by one.
+    name : str, optional
+        What the photo is called in the verdict; by default the file's own name, and "photo" for what has none.
     drops_at : datetime or time, optional
         When the drops were put into the wells; a time of day stands for the last one before the photo.
     reading_age_min : float, optional
@@ -98,7 +101,7 @@ def read_photo(
     """
     used = _settings(settings, layout, rules, thresholds, texts, zone)
     return examine(
-        photo, used, drops_at=drops_at, reading_age_min=reading_age_min, statement=statement
+        photo, used, name=name, drops_at=drops_at, reading_age_min=reading_age_min, statement=statement
     ).verdict
 
 
@@ -155,6 +158,7 @@ def examine(
     photo: PhotoInput,
     settings: ReadSettings,
     *,
+    name: str | None = None,
     drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
     statement: Stated | None = None,
@@ -164,7 +168,7 @@ def examine(
 
     Parameters
     ----------
-    photo, drops_at, reading_age_min, statement
+    photo, name, drops_at, reading_age_min, statement
         As for `read_photo`.
     settings : ReadSettings
         As `load_settings` gives them.
@@ -190,7 +194,7 @@ def examine(
     ('not_an_image', None)
     """
     given = _given(drops_at, reading_age_min, statement, now)
-    return _examine(photo_source(photo), settings, given)[0]
+    return _examine(photo_source(photo, name), settings, given)[0]
 
 
 def examine_plate(

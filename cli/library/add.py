@@ -1,7 +1,6 @@
 """`linecall library add`: photos with label files, and readings of the logbook, into the library."""
 
 import json
-import tempfile
 from contextlib import ExitStack, closing
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -18,14 +17,14 @@ from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE
 from cli.quiz import library_option
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from reader.library import Library
     from reader.library.add import Added, AddOrder, Source
     from reader.library.examples import Role
 
 ROLES = ("expert", "technician", "trainee", "panel")
-AT_ONCE = 64  # photos of the logbook that lie on the disk twice meanwhile
+BATCH_SIZE = 16  # photos of the logbook held in memory, of some 5 MB each
 TELLING = ("failed", "refused", "alike")
 
 
@@ -152,9 +151,7 @@ def add(
         if readings:
             book = stack.enter_context(opened(logbook, logbook_photos))
             named = () if "all" in readings else readings
-            batches = chain(
-                batches, _batches(partial(sources_of_readings, book, named, role=role or "expert"))
-            )
+            batches = chain(batches, _batches(sources_of_readings(book, named, role=role or "expert")))
         outcomes = []
         for batch in batches:
             for outcome in _added(library, batch, order, jobs):
@@ -170,14 +167,10 @@ def add(
     return FAILED if "failed" in fates else REFUSED if "refused" in fates else GRADED
 
 
-def _batches(read: "Callable[[Path], Iterator[Source]]") -> "Iterator[Sequence[Source]]":
-    """Photos of the logbook, some at a time: each batch lies on the disk while it is added."""
-    with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
-        found = read(Path(folder))
-        while batch := list(islice(found, AT_ONCE)):
-            yield batch
-            for source in batch:
-                source.path.unlink(missing_ok=True)
+def _batches(found: "Iterator[Source]") -> "Iterator[Sequence[Source]]":
+    """Photos of the logbook, some at a time: each batch is held in memory while it is added."""
+    while batch := list(islice(found, BATCH_SIZE)):
+        yield batch
 
 
 def _added(

@@ -4,7 +4,6 @@ Nothing is appended before everything has been checked and the annotated image h
 holds it all.
 """
 
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -182,8 +181,7 @@ def measure(logbook: Logbook, stored: StoredReading, sha256: str, settings: Read
     if not settings.layout_named:  # where a plate is found depends a little on which layouts were tried
         tried = {layout.name: layout for layout in (*bundled_layouts(), *settings.layouts)}
         settings = replace(settings, layouts=tuple(tried.values()))
-    with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
-        return examine(logbook.write_photo(photo, Path(folder)), settings)
+    return examine(logbook.photo_bytes(photo.sha256), settings, name=photo.name)
 
 
 def measured_photos(logbook: Logbook, stored: StoredReading, settings: ReadSettings) -> tuple[Reading, ...]:

@@ -281,7 +281,7 @@ def test_a_readings_photos_come_with_what_reviewers_decided(
             blind=True,
         )
         decide(book, reading, [made], policy=load_policy())
-        sources = list(sources_of_readings(book, (), tmp_path / "photos", role="expert"))
+        sources = list(sources_of_readings(book, (), role="expert"))
     (one,) = add_sources(library, sources, order)
     assert (one.fate, one.gradings) == ("added", 1)
     example = library.example(str(one.example))
