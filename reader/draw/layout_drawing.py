@@ -32,10 +32,10 @@ from reader.draw.ink import (
     tidy,
 )
 from reader.errors import OutputError
-from reader.locate.geometry import Points
 from reader.locate.outline import outline_curve, window_corners
 from reader.locate.plate import PlatePose
 from reader.measure.strip import RECESS_MM
+from reader.numbers.geometry import Points
 from reader.photo.open import Photo
 from reader.photo.tags import mark_drawn
 from reader.settings.values import IndicatorMark, Layout, ReferenceMark, Window

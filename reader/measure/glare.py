@@ -11,11 +11,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import apply
 from reader.locate.plate import PlatePose
 from reader.measure.line import LUMA
 from reader.measure.strip import Strip
 from reader.measure.survival import SHOULDER_CODE, highlights, luma_codes
+from reader.numbers.geometry import apply
 from reader.numbers.median import median, quantile
 from reader.photo.light import decode_srgb
 from reader.photo.open import Photo

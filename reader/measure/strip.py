@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import apply
 from reader.locate.plate import PlatePose
 from reader.numbers.arrays import FloatArray
+from reader.numbers.geometry import apply
 from reader.numbers.median import median
 from reader.photo.light import linear
 from reader.photo.open import Photo

@@ -14,10 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import apply
 from reader.measure.line import LUMA
 from reader.measure.strip import Strip
 from reader.measure.tones import tone_step
+from reader.numbers.geometry import apply
 from reader.numbers.median import median
 from reader.photo.light import encode
 from reader.photo.open import ChromaInfo, Photo, Pixels

@@ -20,7 +20,7 @@ from fixtures.scene import photograph, save
 from reader import read_plate
 from reader.decide.call import call_marks
 from reader.errors import PhotoRefusedError
-from reader.locate.geometry import Camera, apply
+from reader.locate.camera import Camera
 from reader.locate.plate import PlatePose
 from reader.measure.fitness import check_covers, check_sharpness, check_strips
 from reader.measure.mark import WindowFit, measure_marks
@@ -29,6 +29,7 @@ from reader.measure.shade import find_shades, level_strip
 from reader.measure.strip import RECESS_MM, cut_strips, membrane_mm_to_px, window_to_plate
 from reader.measure.surround import cut_surrounds
 from reader.measure.tones import membrane_tone
+from reader.numbers.geometry import apply
 from reader.photo.open import Photo
 from reader.settings.values import Layout, load_thresholds
 from tests.bench.layouts import Outcome, out_of_bounds, read_random

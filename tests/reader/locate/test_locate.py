@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from fixtures.plates import readable_scene, refusal_scene
 from fixtures.scene import Scene, photograph
 from reader.errors import PhotoRefusedError
-from reader.locate.geometry import apply
 from reader.locate.outline import box_corners, window_corners
 from reader.locate.plate import PlatePose, find_plate
+from reader.numbers.geometry import apply
 from reader.photo.open import Photo, open_photo
 from reader.settings.values import Layout, bundled_layouts, load_layout
 

@@ -9,9 +9,10 @@ from numpy.testing import assert_allclose
 
 from fixtures.plates import readable_scene
 from fixtures.scene import photograph
-from reader.locate.geometry import apply, camera_from
+from reader.locate.camera import camera_from
 from reader.locate.plate import PlatePose, find_plate
 from reader.measure.strip import STRIP_PX_PER_MM, cut_strips, membrane_mm_to_px, window_to_plate
+from reader.numbers.geometry import apply
 from reader.photo.open import Photo
 from reader.settings.values import Layout, load_layout
 

@@ -1,6 +1,4 @@
-"""Does a four-sided region hold a layout's openings, and which way up? A quick comparison on a small square
-grid.
-"""
+"""Does a four-sided region hold a layout's openings, and which way up? A quick comparison on a small square grid."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,18 +8,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import Points, apply
-from reader.locate.outline import mirrored, wells, window_curve
+from reader.locate.outline import mirror_layout, wells, window_curve
+from reader.numbers.geometry import Points, apply
 from reader.settings.values import Layout
 
 GRID = 96
-# Share of the grid kept free along its border, where the outline itself would outshine the openings.
+"""Side of the grid, px."""
 BORDER = 0.05
+"""Share of the grid kept free along its border, where the outline itself would outshine the openings."""
 RIM_MM = 0.5
-# How far a region's sides may lie from a plate's, as a share of these.
+"""An opening's rim is drawn so far outside its membrane."""
 SIZE_MISS = 0.2
-# A region that shows less of itself than this tells nothing.
+"""How far a region's sides may lie from a plate's, as a share of these."""
 LEAST_SEEN = 0.3
+"""A region that shows less of itself than this tells nothing."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,7 +48,7 @@ class Templates:
 
     def __init__(self, layouts: Sequence[Layout]) -> None:
         """Draw every layout's openings, four turns, plain and mirrored."""
-        plans = [(x, plan, plan is not x) for x in layouts for plan in (x, mirrored(x))]
+        plans = [(x, plan, plan is not x) for x in layouts for plan in (x, mirror_layout(x))]
         self.plans = tuple(plan for _, plan, _ in plans)
         self.ways = tuple(
             Way(layout=x, plan=plan, turns=k, mirrored=m) for x, plan, m in plans for k in range(4)
@@ -57,13 +57,13 @@ class Templates:
         for layout in layouts:
             edges = _draw(layout)
             for sheet in (edges, edges[:, ::-1]):
-                drawn += [_turned(sheet, k) for k in range(4)]
+                drawn += [_turn(sheet, k) for k in range(4)]
         self.mirrored = np.array([way.mirrored for way in self.ways])
         sizes = [(way.plan.outline.width, way.plan.outline.height) for way in self.ways]
         self._sides = np.array(
             [np.roll(2 * size, way.turns) for way, size in zip(self.ways, sizes, strict=True)]
         )
-        self._matrix = np.stack([_normalised(edges) for edges in drawn])
+        self._matrix = np.stack([_normalise(edges) for edges in drawn])
 
     def have_size(self, sides: Points) -> NDArray[np.bool_]:
         """Whether (n ways,) a region's sides (4,) mm are about a plate's, that way up."""
@@ -72,7 +72,7 @@ class Templates:
     def likeness(self, grey: NDArray[np.uint8], quad: Points) -> NDArray[np.float32]:
         """Correlation (n ways,) of a region's edges with each of `ways`; quad (4, 2) px, clockwise."""
         edges, _ = _edges_in(grey, quad)
-        return np.asarray(self._matrix @ _normalised(edges), np.float32)
+        return np.asarray(self._matrix @ _normalise(edges), np.float32)
 
     def likeness_in_frame(self, grey: NDArray[np.uint8], quad: Points) -> tuple[float, NDArray[np.float32]]:
         """The same for a region that sticks out of the frame: share of it in the frame, and correlation
@@ -117,14 +117,14 @@ def _core(edges: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(edges, (0, 0), GRID * 0.014)[b:-b, b:-b], np.float32)
 
 
-def _normalised(edges: NDArray[np.float32]) -> NDArray[np.float32]:
+def _normalise(edges: NDArray[np.float32]) -> NDArray[np.float32]:
     """The core, each direction of zero mean, together of unit length."""
     core = _core(edges)
     core = core - core.mean(axis=(0, 1))
     return np.asarray((core / max(float(np.linalg.norm(core)), 1e-6)).ravel(), np.float32)
 
 
-def _turned(edges: NDArray[np.float32], turns: int) -> NDArray[np.float32]:
+def _turn(edges: NDArray[np.float32], turns: int) -> NDArray[np.float32]:
     """A drawn grid after quarter turns clockwise; each turn makes changes along x ones along y."""
     turned = np.rot90(edges, -turns)
     return np.ascontiguousarray(turned[..., ::-1] if turns % 2 else turned)

@@ -1,5 +1,4 @@
-"""Where a plate may lie by its openings alone: bars (windows) and discs (wells) that stand as some layout has
-them.
+"""Where a plate may lie by its openings alone: bars (windows) and discs (wells) that stand as some layout has them.
 
 For plates whose outline a shadow, the frame or the table hides.
 """
@@ -12,27 +11,34 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import Points, apply, homography_between
 from reader.locate.outline import wells, window_corners
+from reader.numbers.geometry import Points, apply, homography_between
 from reader.settings.values import Layout, Window
 
 Picture = NDArray[np.uint8]
 
-# An opening's visible edge lies between the membrane's and the rim's, mm outside the membrane.
 SEEN_GROWTH_MM = 0.3
-# An opening fills between these shares of the frame.
+"""An opening's visible edge lies between the membrane's and the rim's, mm outside the membrane."""
 SMALLEST_SHARE, LARGEST_SHARE = 1.0e-4, 2.0e-2
+"""An opening fills between these shares of the frame."""
 BAR_ASPECT = (1.6, 9.0)
+"""A bar is between so many times as long as broad."""
 DISC_ASPECT = 1.7
-# A predicted opening is matched by one this near: mm, and share of the distance from where the prediction
-# starts.
-NEAR_MM, NEAR_SHARE = 2.0, 0.15
+"""A disc is less than so many times as long as broad."""
+NEAR_MM = 2.0
+"""A predicted opening is matched by one this near, mm,"""
+NEAR_SHARE = 0.15
+"""and this share of the distance from where the prediction starts."""
 MOST_PLACES = 8
-# A stretch between marks and ends counts from this share of its window's length; scales along and across it differ
-# by the slant of the view, natural logarithm; the best so many starts are followed up.
-LEAST_STRETCH, UNEVEN, MOST_STARTS = 0.35, 0.6, 40
-# Speckled tables show hundreds of small blobs; the largest are looked at.
+"""The best so many places are given."""
+LEAST_STRETCH = 0.35
+"""A stretch between marks and ends counts from this share of its window's length."""
+UNEVEN = 0.6
+"""Scales along and across a stretch differ by the slant of the view, natural logarithm, at most by this."""
+MOST_STARTS = 40
+"""The best so many starts of a layout are followed up."""
 MOST_BARS, MOST_DISCS = 40, 150
+"""Speckled tables show hundreds of small blobs; the largest are looked at."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -99,12 +105,12 @@ def find_blobs(small: Picture) -> Blobs:
                 bars.append(np.stack([middle, along * long / 2, np.array([-along[1], along[0]]) * short / 2]))
                 bar_sizes.append(area)
     return Blobs(
-        bars=_distinct(bars, bar_sizes, MOST_BARS, (3, 2)),
-        discs=_distinct(discs, disc_sizes, MOST_DISCS, (2,)),
+        bars=_keep_distinct(bars, bar_sizes, MOST_BARS, (3, 2)),
+        discs=_keep_distinct(discs, disc_sizes, MOST_DISCS, (2,)),
     )
 
 
-def _distinct(blobs: list[Points], sizes: list[float], most: int, shape: tuple[int, ...]) -> Points:
+def _keep_distinct(blobs: list[Points], sizes: list[float], most: int, shape: tuple[int, ...]) -> Points:
     """The largest blobs, less what lies on a larger one within 2 px (and is as large, for bars)."""
     if not blobs:
         return np.zeros((0, *shape))
@@ -126,7 +132,9 @@ def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -
         return []
     places = []
     for number, plan in enumerate(plans):
-        starts = [(miss, window, h) for window in plan.window for miss, h in _starts(plan, window, blobs)]
+        starts = [
+            (miss, window, h) for window in plan.window for miss, h in _find_starts(plan, window, blobs)
+        ]
         starts.sort(key=lambda start: start[0])
         for _, window, h in starts[:MOST_STARTS]:
             place = _grow(plan, number, window, h, blobs, shape)
@@ -148,11 +156,11 @@ def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -
     return kept
 
 
-def _starts(plan: Layout, window: Window, blobs: Blobs) -> list[tuple[float, Points]]:
+def _find_starts(plan: Layout, window: Window, blobs: Blobs) -> list[tuple[float, Points]]:
     """Affine maps (3, 3), mm to px, that take a window, or a stretch between its marks and ends, to a bar, either way
     round, and its well to where a disc is; each with how far the disc is from there, mm.
     """
-    flow = np.array(window.flow) / np.hypot(*window.flow)
+    flow = np.array(window.flow)
     right = np.array([-flow[1], flow[0]])
     well = np.array(window.well)
     reach = NEAR_MM + NEAR_SHARE * float(np.hypot(*(well - np.array(window.centre))))
@@ -186,10 +194,10 @@ def _grow(
     seeds = np.array(window.centre), np.array(window.well)
     matched = 0
     for near in (1.0, 0.7, 0.5):
-        source, target, matched = _matches(plan, h, seeds, near, blobs)
+        source, target, matched = _match(plan, h, seeds, near, blobs)
         if matched < 2:
             return None
-        better = homography_between(source, target) if matched >= 4 else _affine(source, target)
+        better = homography_between(source, target) if matched >= 4 else _fit_affine(source, target)
         if better is None:
             return None
         h = better
@@ -199,7 +207,7 @@ def _grow(
     return Place(plan=number, mm_to_px=h, matched=matched, expected=int(inside.sum()))
 
 
-def _matches(
+def _match(
     plan: Layout, h: Points, seeds: tuple[Points, Points], near: float, blobs: Blobs
 ) -> tuple[Points, Points, int]:
     """Points in mm and px of all openings that a blob answers, and how many openings that is."""
@@ -240,7 +248,7 @@ def _matches(
     return np.concatenate(source), np.concatenate(target), count
 
 
-def _affine(source: Points, target: Points) -> Points | None:
+def _fit_affine(source: Points, target: Points) -> Points | None:
     """Affine map (3, 3) of points, least squares; None where they lie on a line."""
     design = np.concatenate([source, np.ones((len(source), 1))], axis=1)
     solution, _, rank, _ = np.linalg.lstsq(design, target, rcond=None)

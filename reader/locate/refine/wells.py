@@ -7,25 +7,31 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import Camera, Points
+from reader.locate.camera import Camera
+from reader.locate.camera_steps import jacobian_of, seen_edges
 from reader.locate.outline import wells
-from reader.locate.sight import Pixels, jacobian_of, seen_edges
+from reader.locate.view import View
+from reader.numbers.geometry import Points
 from reader.settings.values import Layout
 
-# How far from its place a well is looked for; how large it may be, radius; how deep what shows best of it lies, between
-# its rim and its pad, mm (common practice, no source).
 REACH_MM = 6.0
+"""How far from its place a well is looked for, mm."""
 RADII_MM = np.arange(2.0, 5.6, 0.5)
+"""How large a well may be, radius, mm (common practice, no source)."""
 DEPTH_MM = 2.0
+"""How deep what shows best of a well lies, between its rim and its pad, mm (common practice, no source)."""
 SAMPLES_PER_MM = 2.0
-RING_MM = 0.5  # one standard deviation of a ring's edge
-# A step of so many 8-bit codes round a ring is as likely as not a well.
+RING_MM = 0.5
+"""One standard deviation of a ring's edge, mm."""
 WELL_CODES = 8.0
-# A well seen this far from where a pose puts it speaks against the pose, one standard deviation, mm: its depth is a
-# guess.
+"""A step of so many 8-bit codes round a ring is as likely as not a well."""
 WELL_SE_MM = 1.0
-# Those at both ends tell as much as all.
+"""A well seen this far from where a pose puts it speaks against the pose, one standard deviation, mm: its depth is a
+guess."""
+WELL_VOTES = 2.0
+"""What the wells count for together, where a side of the outline counts 1."""
 MOST_WELLS = 2
+"""Those at both ends tell as much as all."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -45,8 +51,8 @@ class Wells:
         return np.asarray(near @ self.clear / len(self.clear), np.float64)
 
 
-def find_wells(pixels: Pixels, layout: Layout, camera: Camera, *, reduction: float) -> Wells:
-    """Where a layout's wells are seen in a picture `reduction` times smaller than the camera's."""
+def find_wells(view: View, layout: Layout, camera: Camera) -> Wells:
+    """Where a layout's wells are seen in a view, near where a camera (full-size px) predicts them."""
     rings = _rings()
     half = round(REACH_MM * SAMPLES_PER_MM)
     border = rings[0].shape[0] // 2
@@ -55,10 +61,10 @@ def find_wells(pixels: Pixels, layout: Layout, camera: Camera, *, reduction: flo
     places = wells(layout)[:: max(1, len(wells(layout)) - 1)][:MOST_WELLS]
     shifts, clear = [], []
     for well in places:
-        at = ((camera.project(well + around, DEPTH_MM) - (reduction - 1) / 2) / reduction).astype(np.float32)
+        at = view.to_view(camera.project(well + around, DEPTH_MM)).astype(np.float32)
         x, y = (at[:, i].reshape(len(grid), -1) for i in (0, 1))
-        patch = cv2.remap(pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        grey = patch.astype(np.float32).mean(axis=2) / (257 if pixels.dtype == np.uint16 else 1)
+        patch = cv2.remap(view.pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        grey = patch.astype(np.float32).mean(axis=2) / (257 if view.pixels.dtype == np.uint16 else 1)
         steps = np.max([np.abs(cv2.filter2D(grey, cv2.CV_32F, ring)) for ring in rings], axis=0)
         inner = steps[border : border + 2 * half + 1, border : border + 2 * half + 1]
         row, column = divmod(int(inner.argmax()), inner.shape[1])

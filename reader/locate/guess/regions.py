@@ -1,4 +1,4 @@
-"""Rough places where a plate may lie in a reduced photo: four-sided regions, and groups of openings."""
+"""Four-sided regions of a reduced photo: rough places where a plate may lie."""
 
 import math
 from collections.abc import Iterator
@@ -8,23 +8,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import Points, signed_area
+from reader.numbers.geometry import Points, signed_area
 from reader.numbers.median import quantiles
 
 Picture = NDArray[np.uint8]
 Point = tuple[float, float]
 Looks = tuple[float, float, float, float, float]
 
-# A plate fills at least this share of the frame, or its marks would be too few pixels wide to read.
 LEAST_SHARE = 0.012
+"""A plate fills at least this share of the frame, or its marks would be too few pixels wide to read."""
 LEVELS = 14
-# Regions are looked for at this size first, px along the long side; their corners are refined elsewhere.
+"""Levels of brightness at which regions are sought."""
 SIDE = 560
-# Regions this near to one another at that size, px, are one.
+"""Regions are looked for at this size first, px along the long side; their corners are refined elsewhere."""
 SAME_PX = 5.0
+"""Regions this near to one another at that size, px, are one."""
 
 
-def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
+def find_regions(small: Picture, *, side: float = SIDE) -> list[Points]:
     """Four-sided regions (4, 2) px of a reduced BGR photo, clockwise as seen, each once.
 
     side : the size, px along the long side, at which they are looked for.
@@ -37,7 +38,7 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
     found: list[Points] = []
     known: list[Looks] = []
     least = LEAST_SHARE * small.shape[0] * small.shape[1]
-    for contour in _contours(small):
+    for contour in _trace_contours(small):
         box = cv2.boundingRect(contour)
         if box[2] * box[3] < 1.3 * least:
             continue
@@ -52,7 +53,7 @@ def quads(small: Picture, *, side: float = SIDE) -> list[Points]:
         if any(_is_same(other, looks) for other in known):
             continue
         known.append(looks)
-        quad = quad_around(hull[:, 0])
+        quad = _fit_quad(hull[:, 0])
         if quad is None or area < 0.85 * cv2.contourArea(quad.astype(np.float32)):
             continue
         if not any(np.abs(other - quad).max() < SAME_PX for other in found):
@@ -64,7 +65,7 @@ def _is_same(one: Looks, other: Looks) -> bool:
     return all(abs(a - b) < SAME_PX for a, b in zip(one, other, strict=True))
 
 
-def _contours(small: Picture) -> Iterator[NDArray[np.int32]]:
+def _trace_contours(small: Picture) -> Iterator[NDArray[np.int32]]:
     """Outer and inner borders of what stands out, by brightness at many levels and as smooth ground between
     edges.
     """
@@ -74,24 +75,24 @@ def _contours(small: Picture) -> Iterator[NDArray[np.int32]]:
     levels = quantiles(grey[::4, ::4], np.linspace(0.03, 0.97, LEVELS)).astype(int)
     for level in sorted(set(levels.tolist())):
         mask = cv2.threshold(grey, level, 255, cv2.THRESH_BINARY)[1]
-        yield from _long(np.asarray(mask, np.uint8), least)
+        yield from _keep_long(np.asarray(mask, np.uint8), least)
     across, down = (
         cv2.Sobel(calm, cv2.CV_16S, x, 1 - x, ksize=3, borderType=cv2.BORDER_REPLICATE) for x in (1, 0)
     )
     for low in (12, 25, 50):
         edges = cv2.Canny(across, down, low, 2 * low)
         smooth = cv2.bitwise_not(cv2.dilate(edges, np.ones((3, 3), np.uint8)))
-        yield from _long(np.asarray(smooth, np.uint8), least)
+        yield from _keep_long(np.asarray(smooth, np.uint8), least)
 
 
-def _long(mask: Picture, least: float) -> Iterator[NDArray[np.int32]]:
+def _keep_long(mask: Picture, least: float) -> Iterator[NDArray[np.int32]]:
     contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
     for contour in contours:
         if len(contour) >= 4 and max(cv2.boundingRect(contour)[2:]) > least / 2:
             yield np.asarray(contour, np.int32)
 
 
-def quad_around(hull: NDArray[Any]) -> Points | None:
+def _fit_quad(hull: NDArray[Any]) -> Points | None:
     """Small quadrilateral (4, 2) around a convex polygon (n, 2), clockwise: drop the side whose loss adds
     least area.
     """
@@ -103,7 +104,7 @@ def quad_around(hull: NDArray[Any]) -> Points | None:
         polygon = polygon[::-1]
     corners: list[Point] = [(float(x), float(y)) for x, y in polygon]
     n = len(corners)
-    joins = [_joined_at(corners, i) for i in range(n)]
+    joins = [_join_at(corners, i) for i in range(n)]
     while n > 4:
         place = min(range(n), key=lambda i: joins[i][0])
         added, corner = joins[place]
@@ -115,17 +116,17 @@ def quad_around(hull: NDArray[Any]) -> Points | None:
         n -= 1
         place -= lost < place
         for i in (place - 2, place - 1, place, place + 1):  # those that the new corner is part of
-            joins[i % n] = _joined_at(corners, i % n)
+            joins[i % n] = _join_at(corners, i % n)
     return np.array(corners)
 
 
-def _joined_at(corners: list[Point], i: int) -> tuple[float, Point]:
+def _join_at(corners: list[Point], i: int) -> tuple[float, Point]:
     """What joining the sides before and after corner i and the next one would make of both."""
     n = len(corners)
-    return _joined(corners[i - 1], corners[i], corners[(i + 1) % n], corners[(i + 2) % n])
+    return _join(corners[i - 1], corners[i], corners[(i + 1) % n], corners[(i + 2) % n])
 
 
-def _joined(a: Point, b: Point, c: Point, d: Point) -> tuple[float, Point]:
+def _join(a: Point, b: Point, c: Point, d: Point) -> tuple[float, Point]:
     """Where the sides a-b and d-c of a convex polygon meet beyond b and c, and the area that adds, else infinite."""
     rx, ry, sx, sy = b[0] - a[0], b[1] - a[1], c[0] - d[0], c[1] - d[1]
     cross = rx * sy - ry * sx
