@@ -25,16 +25,11 @@ from itertools import combinations
 import numpy as np
 
 from reader.decide.call import MarkCall, has_lost, t_quantile
-from reader.measure.line import DYE, LUMA, line_shape
-from reader.measure.mark import (
-    BLANK_APART,
-    DEFAULT_BLUR_MM,
-    MARK_ZONE_MM,
-    MEMBRANE_FREEDOM,
-    MEMBRANE_SD,
-    MarkMeasurement,
-    WindowFit,
-)
+from reader.measure.blanks import BLANK_APART, MEMBRANE_FREEDOM, MEMBRANE_SD
+from reader.measure.line_search import DEFAULT_BLUR_MM
+from reader.measure.line_shape import DYE, LUMA, line_shape
+from reader.measure.mark import MarkMeasurement, WindowFit
+from reader.measure.rows import MARK_ZONE_MM
 from reader.numbers.arrays import FloatArray
 from reader.quality import refuse
 from reader.settings.values import Layout, Thresholds
@@ -440,7 +435,7 @@ def _blank_heights(fit: WindowFit, layout: Layout) -> tuple[FloatArray, FloatArr
     over."""
     x = fit.position_mm
     blank = np.asarray(fit.used, bool)
-    for mark in (layout.marks.indicator, layout.marks.reference):
+    for mark in layout.marks.both:
         blank = blank & (np.abs(x - mark.position) > mark.width / 2 + MARK_ZONE_MM)
     places = x[blank]
     shapes = line_shape(x[:, None] - places[None], layout.marks.indicator.width, DEFAULT_BLUR_MM)

@@ -13,7 +13,8 @@ from typing import Generic, TypeVar
 
 import numpy as np
 
-from reader.measure.mark import PLACE_SD_MM, MarkMeasurement, WindowFit
+from reader.measure.line_search import PLACE_SD_MM
+from reader.measure.mark import MarkMeasurement, WindowFit
 from reader.numbers.arrays import FloatArray
 from reader.quality import FLAGS
 from reader.settings.values import IndicatorMark, Layout, ReferenceMark, Thresholds

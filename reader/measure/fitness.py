@@ -101,7 +101,7 @@ def _between_marks(profile: Profile, layout: Layout) -> NDArray[np.bool_]:
     """Rows well inside the membrane on which no mark lies."""
     x = profile.position_mm
     rows = profile.valid & (x > INSIDE_MM) & (x < profile.window.length - INSIDE_MM)
-    for mark in (layout.marks.indicator, layout.marks.reference):
+    for mark in layout.marks.both:
         rows = rows & (np.abs(x - mark.position) > mark.width + INSIDE_MM / 2)
     return rows
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.locate.plate import PlatePose
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.strip import Strip
 from reader.measure.survival import SHOULDER_CODE, highlights, luma_codes
 from reader.numbers.geometry import apply
@@ -82,7 +82,7 @@ def find_veils(strips: Sequence[Strip], layout: Layout) -> tuple[bool, ...]:
 def _lights(strips: Sequence[Strip], layout: Layout) -> tuple[list[Light], NDArray[np.float64]]:
     """The membranes' light, and that of each window's brighter mark's place (n windows,)."""
     lights = [_smoothed(strip) for strip in strips]
-    marks = (layout.marks.indicator, layout.marks.reference)
+    marks = layout.marks.both
     places = [
         max(_place(light, strip, mark) for mark in marks) for light, strip in zip(lights, strips, strict=True)
     ]

@@ -18,7 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from reader.measure.line import LUMA, line_shape
+from reader.measure.line_shape import LUMA, line_shape
 from reader.measure.profile import ROW_MM, Profile
 from reader.measure.strip import Strip
 from reader.measure.surround import BEYOND_MM, Surround
@@ -473,7 +473,7 @@ def _unlikelihoods(light: _Light, profile: Profile, layout: Layout) -> FloatArra
         return np.zeros((len(SHARES), len(SHIFTS)))
     x = x[rows]
     y = profile.absorbance[rows] @ LUMA
-    marks = (layout.marks.indicator, layout.marks.reference)
+    marks = layout.marks.both
     projected = _smooth_projection(x, y, float(luma.std()), [(mark.position, mark.width) for mark in marks])
     moved = np.stack([np.interp(x + shift, light.position_mm, luma) for shift in SHIFTS])
     left = y - SHARES[:, None, None] * moved

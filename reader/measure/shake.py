@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from reader.locate.plate import PlatePose
 from reader.measure.fitness import is_blurred
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.profile import Profile
 from reader.measure.strip import Strip
 from reader.numbers.arrays import FloatArray
@@ -148,7 +148,7 @@ def lines_spread(profiles: Sequence[Profile], layout: Layout) -> float | None:
     grid = np.linspace(-SIDE_WIDTHS[1], SIDE_WIDTHS[1], 105)
     total = np.zeros_like(grid)
     for profile in profiles:
-        for mark in (layout.marks.indicator, layout.marks.reference):
+        for mark in layout.marks.both:
             shape = _line(profile, mark, grid)
             if shape is not None:
                 total += shape

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.strip import Strip
 from reader.measure.tones import tone_step
 from reader.numbers.geometry import apply
@@ -128,7 +128,7 @@ def grain_codes(share: float) -> float:
 def _grain_share(photo: Photo, strip: Strip, layout: Layout) -> tuple[int, float]:
     """How many of the photo's pixels lie on blank membrane, and which share of them shows grain."""
     length, breadth = strip.window.length, strip.window.breadth
-    marks = sorted((layout.marks.indicator, layout.marks.reference), key=lambda mark: mark.position)
+    marks = sorted(layout.marks.both, key=lambda mark: mark.position)
     ends = [ENDS_MM]
     for mark in marks:
         ends += [

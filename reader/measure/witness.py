@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reader.measure.line import DYE, LUMA
+from reader.measure.line_shape import DYE, LUMA
 from reader.numbers.arrays import FloatArray
 from reader.numbers.erf import erf
 

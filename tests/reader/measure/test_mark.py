@@ -3,12 +3,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
-from scipy import optimize, special
+from scipy import optimize
 
 from fixtures.strips import SimulatedStrip, as_strip, ideal_dprime, srgb_slope
 from reader.decide.call import call_marks
-from reader.measure.line import DYE, LUMA, line_shape
+from reader.measure.line_shape import DYE, LUMA, line_shape
 from reader.measure.mark import MarkMeasurement, WindowFit, measure_marks
 from reader.measure.profile import Profile, extract_profile
 from reader.settings.values import Layout, load_layout, load_thresholds
@@ -46,14 +45,6 @@ def heights(simulated: SimulatedStrip, plates: int) -> tuple[np.ndarray, np.ndar
 
 def one(simulated: SimulatedStrip) -> MarkMeasurement:
     return fits(simulated)[0].indicator
-
-
-def test_a_line_is_a_box_blurred_by_a_gaussian() -> None:
-    x = np.linspace(-3, 3, 601)
-    for width, blur in ((1.0, 0.1), (1.0, 0.3), (0.7, 0.5)):
-        scale = blur * np.sqrt(2)
-        exact = special.erf((x + width / 2) / scale) - special.erf((x - width / 2) / scale)
-        assert_allclose(line_shape(x, width, blur), exact / exact.max(), atol=1e-4)
 
 
 def test_heights_come_back_without_bias() -> None:

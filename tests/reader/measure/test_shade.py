@@ -7,7 +7,7 @@ import pytest
 
 from fixtures.strips import SimulatedStrip, as_strip
 from reader.decide.call import call_marks
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.mark import WindowFit, measure_marks
 from reader.measure.profile import ROW_MM, extract_profile
 from reader.measure.shade import Shade, find_shades, flat_shade, level_strip

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import erf as scipy_erf
 from scipy.stats import multivariate_normal
 
-from reader.measure.line import DYE, LUMA, line_shape
+from reader.measure.line_shape import DYE, LUMA, line_shape
 from reader.measure.witness import EdgeCheck, check_edge, dye_evidence, dye_share, which_dye
 
 X = (np.arange(80) + 0.5) * 3 / 16

@@ -8,7 +8,7 @@ import pytest
 
 from fixtures.strips import SimulatedStrip, as_strip
 from reader.draw.strip_view import CONTRAST
-from reader.measure.line import DYE, line_shape
+from reader.measure.line_shape import DYE, line_shape
 from reader.measure.mark import measure_marks
 from reader.measure.profile import extract_profile
 from reader.photo.light import decode_srgb

@@ -1,4 +1,4 @@
-"""What a line looks like: its cross-section, its dye's colour, and the weights by which heights are measured."""
+"""The shape of a line's cross-section, the colours of dyes, and the weights by which heights are measured."""
 
 import math
 
