@@ -338,10 +338,10 @@ class _Adding:
         if hashlib.sha256(data).hexdigest() != example.photo.sha256:
             raise LinecallError(f"{path}: has changed while it was read; add it again")
         if example.layout.sha256 not in self._kept_layouts:
-            library.keep_layout(self._order.layout_files[example.layout.sha256])
+            library.settings.keep_layout(self._order.layout_files[example.layout.sha256])
             self._kept_layouts.add(example.layout.sha256)
-        library.keep_photo(data)
-        library.keep_strips(picture)
+        library.pictures.keep_photo(data)
+        library.pictures.keep_strips(picture)
         library.add(example, gradings)
 
     def _alike(self, source: Source, looks: Looks, look: str) -> Alike | None:

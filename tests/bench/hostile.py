@@ -479,7 +479,7 @@ def make_whole(folder: Path) -> None:
         library.close()
         linecall("library", "export", "exported", "-l", "library")
         make_paper("paper.html")
-        from reader.library.quiz.papers import Key
+        from reader.library.quiz.records import Key
 
         key = Key.model_validate_json(next(Path("library/quizzes").glob("*.key.json")).read_bytes())
         Path("answers.json").write_text(json.dumps(answers_of(key)), encoding="utf-8")

@@ -64,10 +64,12 @@ def fill(folder: Path, n: int) -> None:
     """Make the library."""
     with Library.open(folder) as library:
         for layout in ("comb", "strip"):
-            library.keep_layout(layout)
+            library.settings.keep_layout(layout)
         drawn = [
             (
-                example.model_copy(update={"strips_sha256": library.keep_strips(picture(example.verdict))}),
+                example.model_copy(
+                    update={"strips_sha256": library.pictures.keep_strips(picture(example.verdict))}
+                ),
                 gradings,
             )
             for example, gradings in graded_examples(DRAWN)

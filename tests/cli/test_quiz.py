@@ -6,7 +6,7 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from cli.main import main
-from reader.library.quiz.papers import Key
+from reader.library.quiz.records import Key
 from reader.logbook import Logbook
 from tests.reader.library.quiz.quiz_library import answers_of, invented_library
 from tests.test_imports import loaded_by

@@ -267,8 +267,8 @@ def entry(k: int, shift: float = 0.0, **more: object) -> Entry:
 @pytest.fixture
 def library(tmp_path: Path):
     with Library.open(tmp_path / "library") as opened:
-        opened.keep_layout("strip")
-        opened.keep_layout("comb")
+        opened.settings.keep_layout("strip")
+        opened.settings.keep_layout("comb")
         yield opened
 
 
@@ -520,7 +520,7 @@ def test_notes_of_odd_characters_are_kept_as_they_are_and_the_page_stays_whole(l
 def test_two_at_once_make_one_chart_with_every_photo_once(tmp_path: Path) -> None:
     folder = tmp_path / "library"
     with Library.open(folder) as library:
-        library.keep_layout("strip")
+        library.settings.keep_layout("strip")
 
     def add_one(k: int) -> bool:
         with Library.open(folder) as library:
@@ -570,7 +570,7 @@ def full_library(folder: Path) -> None:
     with invented_library(folder, 3) as library:
         for k in range(7):
             data = f"photo {k}".encode()
-            digest = library.keep_photo(data)
+            digest = library.pictures.keep_photo(data)
             read = verdict(k, SPREAD[k % 5])
             read = read.model_copy(update={"photo": read.photo.model_copy(update={"sha256": digest})})
             anew = Anew(by="R. Aalto", reason='new phone, "B"') if k == 4 else None
@@ -599,7 +599,7 @@ def test_a_round_trip_loses_nothing_of_a_chart(tmp_path: Path) -> None:
         assert {strip: library.control.chart(strip) for strip in library.control.strips()} == wanted
         assert import_folder(library, tmp_path / "out").control == 0
         export(library, tmp_path / "again")
-        assert library.photo_bytes(wanted["control"].now.points[0].photo.sha256) == b"photo 4"
+        assert library.pictures.photo_bytes(wanted["control"].now.points[0].photo.sha256) == b"photo 4"
     assert files(tmp_path / "again") == files(tmp_path / "out")
 
 
@@ -620,7 +620,7 @@ def test_another_chart_of_the_same_name_is_not_mixed_in(tmp_path: Path) -> None:
     with Library.open(tmp_path / "one") as library:
         export(library, tmp_path / "out")
     with Library.open(tmp_path / "two") as other:
-        other.keep_layout("strip")
+        other.settings.keep_layout("strip")
         add(other, 40)
         with pytest.raises(
             ControlError, match="another control chart of a strip 'control'; two strips need two names"
