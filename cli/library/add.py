@@ -116,7 +116,7 @@ def add(
     from reader.library.labels import LabelsError, load_labels
     from reader.library.store import FILE_NAME
     from reader.read import load_settings
-    from reader.run.batch import find_photos
+    from reader.run.jobs import find_photos
 
     try:
         tag = UNSTATED if light is None else plain_tag(light)
@@ -228,7 +228,7 @@ def labels(
     from reader.files.output import write_whole
     from reader.library.blank import blank_labels, only_read
     from reader.read import load_settings
-    from reader.run.batch import Job, find_photos
+    from reader.run.jobs import Job, find_photos
     from reader.run.pool import in_order, read_many
     from reader.words import counted
 

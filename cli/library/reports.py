@@ -15,7 +15,8 @@ from cli.quiz import library_option
 if TYPE_CHECKING:
     from reader.library import Library
     from reader.library.agreement.agree import Agreement, Part
-    from reader.library.agreement.statistics import Interval, Rate
+    from reader.library.agreement.by_plate import Interval
+    from reader.library.agreement.rates import Rate
     from reader.library.agreement.validate import Validation
     from reader.library.filters import Filters
     from reader.library.report import Origin

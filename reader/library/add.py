@@ -23,7 +23,8 @@ from reader.logbook import Logbook
 from reader.logbook.export import all_rows
 from reader.read import ReadSettings, examine
 from reader.review.record import decisions_on, find_reading
-from reader.run.batch import Job, Outcome, attempt
+from reader.run.batch import Outcome, attempt
+from reader.run.jobs import Job
 from reader.run.pool import in_order, read_many
 from reader.verdict.model import SettingsRecord, Verdict, to_bytes
 from reader.words import Call, counted, did_you_mean

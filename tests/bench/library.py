@@ -25,7 +25,7 @@ from reader.library import Example, Filters, Grading, Library
 from reader.library.add import AddOrder, add_sources, layout_files, match_labels
 from reader.library.blank import only_read
 from reader.read import load_settings
-from reader.run.batch import Job
+from reader.run.jobs import Job
 from reader.run.pool import read_many
 from tests.bench.reading import MEGABYTE, launch, make_photos
 from tests.reader.library.quiz.quiz_library import picture

@@ -107,7 +107,8 @@ def in_process(card: Path, plain: Path, folder: Path, repeats: int) -> dict[str,
 
     from reader import read_photo
     from reader.read import load_settings
-    from reader.run.batch import Job, Order, read_and_write
+    from reader.run.batch import read_and_write
+    from reader.run.jobs import Job, Order
 
     for photo in (card, plain):
         verdict = read_photo(photo)

@@ -142,7 +142,7 @@ def test_drawing_a_quiz_loads_no_statistics_no_dialect_of_a_server_and_no_logboo
     spared = {
         "reader.logbook.store",
         "sqlalchemy.dialects.postgresql",
-        "reader.library.agreement.statistics",
+        "reader.library.agreement.rates",
         "reader.draw.annotate",
     }
     assert spared.isdisjoint(loaded)

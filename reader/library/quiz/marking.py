@@ -34,7 +34,7 @@ from reader.words import Call, MarkName
 from reader.words.ids import ID_PATTERN
 
 if TYPE_CHECKING:
-    from reader.library.agreement.statistics import Rate
+    from reader.library.agreement.rates import Rate
 
 FAINT: Final = ("faint", "very faint")
 # Calls that say there is no line: of a reference mark, that its window did not work.
@@ -197,7 +197,7 @@ def _check_complete(key: Key, answers: Answers) -> None:
 def _score(key: Key, answers: Answers) -> Score:
     import numpy as np
 
-    from reader.library.agreement.statistics import rate
+    from reader.library.agreement.rates import rate
 
     rows = [
         (item, mark, answers.answers[item.item][mark.window][mark.mark])

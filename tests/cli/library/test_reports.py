@@ -13,7 +13,7 @@ from cli.library.reports import agree, validate
 from fixtures.graded import graded_examples
 from reader.errors import LinecallError, OutputError
 from reader.library import Library
-from reader.library.agreement.statistics import most_that_may_err
+from reader.library.agreement.rates import most_that_may_err
 from reader.library.agreement.validate import percent
 
 

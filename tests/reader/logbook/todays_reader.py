@@ -9,7 +9,8 @@ import pytest
 
 from reader.logbook import reread
 from reader.read import Reading, ReadSettings
-from reader.run.batch import Job, Outcome, Work, attempt
+from reader.run.batch import Outcome, Work, attempt
+from reader.run.jobs import Job
 from reader.verdict.model import Verdict
 
 

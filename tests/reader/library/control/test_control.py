@@ -19,7 +19,8 @@ from sqlalchemy import create_engine
 from fixtures.graded import invented_verdict
 from reader.errors import LinecallError, SettingsError
 from reader.library import Filters, Library
-from reader.library.control.chart import control_page, heights_drawing, ranges_drawing, to_json
+from reader.library.control.chart import control_page, to_json
+from reader.library.control.panels import heights_panel, ranges_panel
 from reader.library.control.rules import (
     D2,
     D4,
@@ -665,7 +666,7 @@ def test_the_drawing_shows_every_point_in_its_shape_and_place(library: Library) 
     library.control.set_aside("control", "021.jpg", by="A. Lind", reason="hair", at=NOW)
     add(library, 22, anew=Anew(by="A. Lind", reason="new lamp"))
     chart = library.control.chart("control")
-    drawing = heights_drawing(chart)
+    drawing = heights_panel(chart)
     shapes = [dot.shape for dot in drawing.dots]
     assert shapes == ["fits"] * 20 + ["breaks", "aside", "unjudged"]
     assert [dot.words for dot in drawing.dots] == [""] * 20 + ["1", "", ""]
@@ -680,7 +681,7 @@ def test_the_drawing_shows_every_point_in_its_shape_and_place(library: Library) 
     per_absorbance = (low.y - high.y) / 0.002
     assert limits[1] - limits[0] == pytest.approx(6 * chart.parts[0].limits.sigma * per_absorbance)
     assert len(drawing.bounds) == 1
-    ranges = ranges_drawing(chart)
+    ranges = ranges_panel(chart)
     assert len(ranges.dots) == 20  # of 21 that count in the first part; none in the second
     assert [dot.shape for dot in ranges.dots] == ["fits"] * 19 + ["breaks"]
 
