@@ -22,7 +22,7 @@ from reader.library.tables import (
     files,
 )
 from reader.settings.values import Layout, Rules
-from reader.store.database import PIECE, Database
+from reader.store.database import BATCH_SIZE, Database
 
 
 class LibrarySettings:
@@ -69,8 +69,8 @@ class LibrarySettings:
             standard = Standard.of(connection)
             seqs = connection.scalars(select(examples.c.seq).order_by(examples.c.seq)).all()
             return sum(
-                compute_anew(connection, seqs[start : start + PIECE], standard)
-                for start in range(0, len(seqs), PIECE)
+                compute_anew(connection, seqs[start : start + BATCH_SIZE], standard)
+                for start in range(0, len(seqs), BATCH_SIZE)
             )
 
     def in_use(self) -> dict[str, str]:

@@ -56,7 +56,7 @@ from reader.library.tables import (
     tables,
     verdicts,
 )
-from reader.store.database import PIECE, Database
+from reader.store.database import BATCH_SIZE, Database
 from reader.words import MarkKey, did_you_mean
 
 if TYPE_CHECKING:
@@ -248,7 +248,7 @@ class Library(AbstractContextManager["Library"]):
         if limit is not None:
             query = query.limit(limit)
         with self._database.reading() as connection:
-            for row in connection.execute(query.execution_options(yield_per=PIECE)):
+            for row in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
                 yield make_row(row._mapping)
 
     def count(self, filters: Filters = EVERYTHING) -> int:

@@ -28,7 +28,7 @@ from reader.library.tables import (
     marks,
 )
 from reader.library.tidy import GradeRow, MarkRow, MeasuredRow
-from reader.store.database import PIECE, Database
+from reader.store.database import BATCH_SIZE, Database
 from reader.words import Call, MarkKey
 from reader.words.names import folded
 
@@ -153,7 +153,7 @@ class TidyTables:
         of_marks = select(*MARK_COLUMNS, marks.c.example).order_by(marks.c.example, marks.c.place)
         of_people = select(*GIVEN_COLUMNS, gradings.c.example).order_by(gradings.c.example, gradings.c.seq)
         with self._database.reading() as connection:
-            found = connection.execute(query.execution_options(yield_per=PIECE))
+            found = connection.execute(query.execution_options(yield_per=BATCH_SIZE))
             for part in found.partitions():
                 seqs = [row.seq for row in part]
                 marks_of: dict[int, list[Any]] = {seq: [] for seq in seqs}
