@@ -80,7 +80,8 @@ def make_quiz(
     """Draw a paper and write its page."""
     from reader.files.output import write_whole
     from reader.library import Library
-    from reader.library.quiz.papers import load_mix, make
+    from reader.library.quiz.mix import load_mix
+    from reader.library.quiz.papers import make
     from reader.words import counted
 
     with ExitStack() as stack:
@@ -117,7 +118,8 @@ def mark_answers(
     """Score a file of answers, and write a page that shows each error beside the consensus."""
     from reader.files.output import write_whole
     from reader.library import Library
-    from reader.library.quiz.papers import feedback_page, load_answers, log, mark
+    from reader.library.quiz.feedback import feedback_page, log
+    from reader.library.quiz.marking import load_answers, mark
 
     with ExitStack() as stack:
         book = stack.enter_context(opened(logbook, logbook_photos, read_only=False)) if logbook else None

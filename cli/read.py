@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
     from reader.logbook import Logbook
     from reader.logbook.put_in import Replacing
-    from reader.run.batch import Job, Order, Outcome, Work
+    from reader.run.batch import Outcome, Work
+    from reader.run.jobs import Job, Order
 
 _OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
@@ -180,7 +181,9 @@ def read(
         raise click.UsageError("Missing argument 'PHOTO...'; or name a table with --table FILE.csv")
     from reader.errors import OutputError
     from reader.files.output import check_folder
-    from reader.run.batch import Order, read_and_write, write_summary
+    from reader.run.batch import read_and_write
+    from reader.run.jobs import Order
+    from reader.run.summary import write_summary
     from reader.settings.read_settings import load_settings
     from reader.verdict.statement import Stated
 
@@ -237,8 +240,8 @@ def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_pl
 def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
     """Write a table to be filled in."""
     from reader.files.output import write_whole
-    from reader.run.batch import find_photos
     from reader.run.day_table import new_table
+    from reader.run.jobs import find_photos
 
     _check_paths(photos)
     write_whole({path: new_table(find_photos(photos), path.parent)}, force=force)
@@ -247,7 +250,7 @@ def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
 
 
 def _check_paths(photos: tuple[Path, ...]) -> None:
-    from reader.run.batch import missing_paths
+    from reader.run.jobs import missing_paths
 
     for problem in missing_paths(photos):
         raise click.UsageError(show.printable(problem))
@@ -257,7 +260,7 @@ def _plan(
     photos: tuple[Path, ...], table: Path | None, out: Path | None, order: "Order", *, same_plate: bool
 ) -> "tuple[Job, ...]":
     """What is read, and where its results go."""
-    from reader.run.batch import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
+    from reader.run.jobs import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
 
     if table is not None:
         from reader.run.day_table import read_table

@@ -114,7 +114,7 @@ def add(
     from reader.library.examples import UNSTATED, plain_tag
     from reader.library.labels import LabelsError, load_labels
     from reader.library.store import FILE_NAME
-    from reader.run.batch import find_photos
+    from reader.run.jobs import find_photos
     from reader.settings.read_settings import load_settings
 
     try:
@@ -220,7 +220,7 @@ def labels(
     """
     from reader.files.output import write_whole
     from reader.library.blank import blank_labels, only_read
-    from reader.run.batch import Job, find_photos
+    from reader.run.jobs import Job, find_photos
     from reader.run.pool import in_order, read_many
     from reader.settings.read_settings import load_settings
     from reader.words import counted

@@ -89,15 +89,15 @@ def fit_thresholds(
     filters = filters_of({"layout": layout, "light": light})
     with Library.open(where, must_exist=True, read_only=True) as library:
         rule = load_consensus(consensus) if consensus else None
-        settings = (rule or library.consensus_rule, library.rules, in_use, prices)
+        settings = (rule or library.settings.consensus_rule, library.settings.rules, in_use, prices)
         origin = origin_of(library, filters, settings)
         n = library.count(filters)
         check_some(n, where, origin)
         proposal = propose(
-            partial(library.measured_table, filters, rule=rule),
+            partial(library.tidy.measured, filters, rule=rule),
             in_use,
             prices,
-            library.rules,
+            library.settings.rules,
             folds=folds,
             examples=n,
             watch=show.with_progress,

@@ -139,7 +139,7 @@ def show_example(name: str, where: Path, photo: Path | None, as_json: bool) -> N
     with Library.open(where, read_only=True) as library:
         example = library.example(library.find(name))
         if photo is not None:
-            write_whole({photo: library.photo_bytes(example.photo.sha256)})
+            write_whole({photo: library.pictures.photo_bytes(example.photo.sha256)})
         if as_json:
             click.echo(example_line(library, example), nl=False)
             return
@@ -153,7 +153,7 @@ def _description(library: "Library", example: "Example") -> Iterator[str]:
     yield from show.labelled("plate", f"{row.plate}; from {row.source}; added {row.added_at}")
     tags = [*(f"{tag} (stated)" for tag in row.defects), *(tag for tag in row.tags if tag not in row.defects)]
     yield from show.labelled("defects", ", ".join(tags) or "none")
-    problem = library.photo_problem(example.photo.sha256)
+    problem = library.pictures.photo_problem(example.photo.sha256)
     yield from show.labelled("photo", problem or f"SHA-256 {example.photo.sha256[:16]}...")
     for grading in gradings:
         blind = {True: ", blind", False: ", not blind", None: ""}[grading.blind]
@@ -314,9 +314,9 @@ def standard(where: Path, **chosen: str | None) -> None:
     changes = {kind: source for kind, source in chosen.items() if source is not None}
     with Library.open(where, must_exist=True, read_only=not changes) as library:
         for kind, source in changes.items():
-            n = library.compute_by(kind, source)
+            n = library.settings.compute_by(kind, source)
             click.echo(f"{kind} {show.printable(source)}: {n} of {library.count()} examples changed")
-        found = library.standard()
+        found = library.settings.standard()
         rows = [
             (value.kind, value.name, f"revision {value.revision}", value.title)
             for value in (found.consensus, found.rules, found.strength)

@@ -15,10 +15,11 @@ from cli.quiz import library_option
 if TYPE_CHECKING:
     from reader.library import Library
     from reader.library.agreement.agree import Agreement, Part
-    from reader.library.agreement.statistics import Interval, Rate
+    from reader.library.agreement.by_plate import Interval
+    from reader.library.agreement.rates import Rate
     from reader.library.agreement.validate import Validation
+    from reader.library.filters import Filters
     from reader.library.report import Origin
-    from reader.library.store import Filters
     from reader.settings.values import SettingsFile
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -96,14 +97,20 @@ def agree(
         rule = load_consensus(consensus) if consensus else None
         filters = filters_of({"layout": layout, "light": light})
         report = hold_against(
-            library.marks_table(filters, rule=rule),
-            rule=rule or library.consensus_rule,
-            rules=library.rules,
-            assays={plate.name: plate.assay.format for plate in library.layouts()},
+            library.tidy.marks(filters, rule=rule),
+            rule=rule or library.settings.consensus_rule,
+            rules=library.settings.rules,
+            assays={plate.name: plate.assay.format for plate in library.settings.layouts()},
             listed=listed,
         )
         origin = origin_of(
-            library, filters, (rule or library.consensus_rule, library.rules, library.strength_limits)
+            library,
+            filters,
+            (
+                rule or library.settings.consensus_rule,
+                library.settings.rules,
+                library.settings.strength_limits,
+            ),
         )
     check_some(report.examples, where, origin)
     _hand_over(report, origin, agreement_page, _agreement_lines, out, as_json=as_json, force=force)
@@ -142,8 +149,10 @@ def validate(
     with Library.open(where, must_exist=True, read_only=True) as library:
         rule = load_consensus(consensus) if consensus else None
         filters = filters_of({"layout": layout, "light": light})
-        report = measure(library.marks_table(filters, rule=rule), known=heights)
-        origin = origin_of(library, filters, (rule or library.consensus_rule, library.strength_limits))
+        report = measure(library.tidy.marks(filters, rule=rule), known=heights)
+        origin = origin_of(
+            library, filters, (rule or library.settings.consensus_rule, library.settings.strength_limits)
+        )
     check_some(report.examples, where, origin)
     _hand_over(report, origin, validation_page, _validation_lines, out, as_json=as_json, force=force)
 

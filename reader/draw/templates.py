@@ -14,7 +14,7 @@ def render(
     content: Mapping[str, object],
     filters: Mapping[str, Callable[..., Any]] | None = None,
 ) -> bytes:
-    """Fill the template of that name, the first in these folders; what is put in is escaped.
+    """Fill the template of that name, the first in these folders; values are HTML-escaped.
 
     The page gets its Content-Security-Policy (`page_security`).
     filters : besides `tidy`, which leaves out of a text what no page can show. A name that is not given is an error.

@@ -21,7 +21,8 @@ from reader.logbook import Logbook
 from reader.logbook.export import all_rows
 from reader.read import examine
 from reader.review.record import decisions_on, find_reading
-from reader.run.batch import Job, Outcome, attempt
+from reader.run.batch import Outcome, attempt
+from reader.run.jobs import Job
 from reader.run.pool import in_order, read_many
 from reader.settings.read_settings import ReadSettings
 from reader.verdict.model import SettingsRecord, Verdict, to_bytes
@@ -354,10 +355,10 @@ class _Adding:
         if hashlib.sha256(data).hexdigest() != example.photo.sha256:
             raise LinecallError(f"{source.path}: has changed while it was read; add it again")
         if example.layout.sha256 not in self._kept_layouts:
-            library.keep_layout(self._order.layout_files[example.layout.sha256])
+            library.settings.keep_layout(self._order.layout_files[example.layout.sha256])
             self._kept_layouts.add(example.layout.sha256)
-        library.keep_photo(data)
-        library.keep_strips(picture)
+        library.pictures.keep_photo(data)
+        library.pictures.keep_strips(picture)
         library.add(example, gradings)
 
     def _alike(self, source: Source, looks: Looks, look: str) -> Alike | None:

@@ -9,7 +9,8 @@ from reader.files.csv_cells import safe_cell
 from reader.library.examples import MARKS
 from reader.library.labels import NEEDED
 from reader.read import examine
-from reader.run.batch import Job, Outcome
+from reader.run.batch import Outcome
+from reader.run.jobs import Job
 from reader.settings.read_settings import ReadSettings
 
 

@@ -15,8 +15,8 @@ from pydantic import TypeAdapter, ValidationError
 from reader.errors import LinecallError
 from reader.files.csv_cells import plain_cell
 from reader.files.plain import read_plain
+from reader.library.adding import unlike_spelling
 from reader.library.examples import MARKS, ROLES, Grading, Role, plain_tag
-from reader.library.store import unlike_spelling
 from reader.review.decide import CALLS
 from reader.verdict.model import Verdict
 from reader.verdict.statement import Name, Note

@@ -10,10 +10,11 @@ from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
 from reader.logbook.integrity import file_problem, missing_guards
+from reader.logbook.photos import place_record
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import about, events, readings
-from reader.store.database import PIECE
-from reader.store.kept_files import FolderStore, PhotoStore, check_photo, place_record
+from reader.store.database import BATCH_SIZE
+from reader.store.kept_files import FileStore, FolderStore, check_file
 
 TELL_EVERY: Final = 1000  # events between two calls of `progress`
 
@@ -38,7 +39,7 @@ _SUCCESSORS: Final = select(readings.c.superseded_by).where(
 
 def check(
     connection: Connection,
-    photos: PhotoStore | None,
+    photos: FileStore | None,
     seals: Sequence[Seal],
     progress: Callable[[int], None] | None,
 ) -> Report:
@@ -80,7 +81,7 @@ def check(
     problem = found.problem if found else file_problem(connection) if sqlite else None
     notes = [*chain.notes(), *(_guard_notes(connection) if sqlite else ())]
     if problem is None and isinstance(photos, FolderStore):
-        problem, more = photos.strays(named)
+        problem, more = photos.strays(named, by="event")
         notes += more
     if progress is not None:
         progress(chain.seq)
@@ -106,7 +107,7 @@ def _rows(connection: Connection, chain: Chain) -> Generator[Sequence[Any], None
         .order_by(events.c.seq)
     )
     try:
-        with connection.execute(query.execution_options(yield_per=PIECE)) as found:
+        with connection.execute(query.execution_options(yield_per=BATCH_SIZE)) as found:
             if sqlite:
                 yield from found
             else:
@@ -199,7 +200,7 @@ def _guard_notes(connection: Connection) -> tuple[str, ...]:
     return (f"another program has taken out of the logbook's file: {', '.join(gone)}",) if gone else ()
 
 
-def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any], named: set[str]) -> int:
+def _check_photos(photos: FileStore, seq: int, payload: dict[str, Any], named: set[str]) -> int:
     """Look at the photos that an event names, which join those named so far; returns how many."""
     try:
         digests = [str(photo["sha256"]) for photo in payload["photos"]]
@@ -207,7 +208,7 @@ def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any], named: 
         raise ChainBrokenError(seq, f"event {seq}: it names no photos as a reading does") from error
     named.update(digests)
     for digest in digests:
-        problem = check_photo(photos, digest)
+        problem = check_file(photos, digest)
         if problem is not None:
             raise ChainBrokenError(seq, f"event {seq}: {problem}")
     return len(digests)

@@ -25,7 +25,7 @@ from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
 from reader.photo.metadata import MetadataError, without_metadata
-from reader.run.batch import PICTURE_SUFFIXES
+from reader.run.jobs import PICTURE_SUFFIXES
 from reader.verdict.model import to_bytes
 from reader.words import counted
 from reader.words.ids import ID_PATTERN

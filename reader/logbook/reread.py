@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Final, Literal, TypeVar
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.errors import LinecallError, OutputError
 from reader.read import examine, examine_plate
-from reader.run.batch import Job, Order, Outcome, attempt
+from reader.run.batch import Outcome, attempt
+from reader.run.jobs import Job, Order
 from reader.run.pool import in_order, read_many
 from reader.settings.read_settings import ReadSettings
 from reader.settings.values import (

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, delete, insert, select, update
 from reader.logbook.events import Event, load_event
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import events, readings
-from reader.store.database import PIECE
+from reader.store.database import BATCH_SIZE
 
 
 def row_of(connection: Connection, reading: str) -> dict[str, Any] | None:
@@ -47,7 +47,7 @@ def rebuild(connection: Connection) -> int:
     connection.execute(delete(readings))
     n = 0
     query = select(events.c.seq, events.c.hash, events.c.body).order_by(events.c.seq)
-    for stored in connection.execute(query.execution_options(yield_per=PIECE)):
+    for stored in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
         event = load_event(*stored)
         apply(connection, event)
         n += event.kind == "reading"

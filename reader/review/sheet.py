@@ -18,6 +18,7 @@ from reader.decide.grade import Grade
 from reader.draw import ink, strip_view
 from reader.draw.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, settings_words, taken
 from reader.draw.page_picture import png
+from reader.draw.profile_chart import ProfileChart
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.quality import FLAGS
@@ -342,7 +343,7 @@ def _look(case: Case, photo: Reading, window_id: str, *, blind: bool) -> dict[st
             {"label": short, "name": name, "picture": png(getattr(built.strip, view))}
             for name, short, view in (*views[:2], third)
         ],
-        "profile": page.Profile(window, found, blind=blind).svg(),
+        "profile": ProfileChart(window, found, ticks=ladder.RUNGS, blind=blind).svg(),
         "heads": [
             {"name": "indicator", "above": "indicator", "below": "\u00a0"},
             {"name": "reference", "above": "\u00a0", "below": "reference"},

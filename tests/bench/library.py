@@ -24,7 +24,7 @@ from fixtures.graded import graded_examples, invented_id
 from reader.library import Example, Filters, Grading, Library
 from reader.library.add import AddOrder, add_sources, layout_files, match_labels
 from reader.library.blank import only_read
-from reader.run.batch import Job
+from reader.run.jobs import Job
 from reader.run.pool import read_many
 from reader.settings.read_settings import load_settings
 from tests.bench.reading import MEGABYTE, launch, make_photos
@@ -64,10 +64,12 @@ def fill(folder: Path, n: int) -> None:
     """Make the library."""
     with Library.open(folder) as library:
         for layout in ("comb", "strip"):
-            library.keep_layout(layout)
+            library.settings.keep_layout(layout)
         drawn = [
             (
-                example.model_copy(update={"strips_sha256": library.keep_strips(picture(example.verdict))}),
+                example.model_copy(
+                    update={"strips_sha256": library.pictures.keep_strips(picture(example.verdict))}
+                ),
                 gradings,
             )
             for example, gradings in graded_examples(DRAWN)

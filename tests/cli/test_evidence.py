@@ -28,7 +28,7 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from cli.main import main
-from reader.library.quiz.papers import Key
+from reader.library.quiz.records import Key
 from reader.logbook import Logbook
 from tests.bench.commands import make_paper
 from tests.reader.library.quiz.quiz_library import answers_of, invented_library

@@ -320,7 +320,7 @@ def test_what_cannot_be_read_again_is_a_problem_and_the_worst_counts(today: Read
     today.verdict = ZeroDivisionError("division by zero")
     result = logbook("reread")
     assert result.exit_code == 70
-    assert f"{moderate}: not read again: a fault in linecall" in result.stderr
+    assert f"{moderate}: not read again: internal error" in result.stderr
     assert "Traceback" not in result.output
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from cli.main import main
-from reader.library.quiz.papers import Key
+from reader.library.quiz.records import Key
 from reader.logbook import Logbook
 from tests.reader.library.quiz.quiz_library import answers_of, invented_library
 from tests.test_imports import loaded_by
@@ -142,7 +142,7 @@ def test_drawing_a_quiz_loads_no_statistics_no_dialect_of_a_server_and_no_logboo
     spared = {
         "reader.logbook.store",
         "sqlalchemy.dialects.postgresql",
-        "reader.library.agreement.statistics",
+        "reader.library.agreement.rates",
         "reader.draw.annotate",
     }
     assert spared.isdisjoint(loaded)

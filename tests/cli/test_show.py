@@ -6,7 +6,8 @@ import pytest
 
 from cli import show
 from fixtures.verdicts import example_verdict, refused_verdict
-from reader.run.batch import Outcome, plan_jobs
+from reader.run.batch import Outcome
+from reader.run.jobs import plan_jobs
 from reader.verdict.model import Verdict
 
 

@@ -26,18 +26,9 @@ from reader.library.agreement.columns import (
     columns,
     is_present,
 )
-from reader.library.agreement.statistics import (
-    Kappa,
-    McNemar,
-    Rate,
-    Together,
-    cohen_kappa,
-    fleiss_kappa,
-    krippendorff_alpha,
-    mcnemar,
-    ordered_weights,
-    rate,
-)
+from reader.library.agreement.many_callers import Together, fleiss_kappa, krippendorff_alpha
+from reader.library.agreement.rates import Rate, rate
+from reader.library.agreement.two_callers import Kappa, McNemar, cohen_kappa, mcnemar, ordered_weights
 from reader.library.consensus import ConsensusRule
 from reader.library.consensus import agree as agree_on
 from reader.settings.values import TIERS, Rules

@@ -130,4 +130,4 @@ def _keep(library: Library, path: Path, verdict: Verdict) -> None:
         raise LinecallError(f"{path}: cannot be read any more ({error.strerror}); add it again") from error
     if hashlib.sha256(data).hexdigest() != verdict.photo.sha256:
         raise LinecallError(f"{path}: has changed while it was read; add it again")
-    library.keep_photo(data)
+    library.pictures.keep_photo(data)

@@ -22,17 +22,11 @@ from pydantic import Field, ValidationError, model_validator
 from reader.anew.call_anew import call_anew, measured_marks
 from reader.decide.call import MarkCall
 from reader.errors import LinecallError
-from reader.library.agreement.statistics import (
-    MARKS_MIN,
-    PLATES_MIN,
-    IntArray,
-    Rate,
-    extra,
-    plate_error,
-    rate,
-)
+from reader.library.agreement.by_plate import MARKS_MIN, PLATES_MIN, IntArray, plate_error
+from reader.library.agreement.rates import Rate, rate
 from reader.library.agreement.validate import bound_sentences
 from reader.library.consensus import grade_of_calls
+from reader.library.extra import extra
 from reader.library.limits.outcomes import (
     Marks,
     Outcomes,

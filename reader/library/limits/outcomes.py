@@ -25,7 +25,8 @@ from reader.decide.call import (
     looks_against,
     off_place,
 )
-from reader.library.agreement.statistics import IntArray, extra
+from reader.library.agreement.by_plate import IntArray
+from reader.library.extra import extra
 from reader.measure.mark import MarkMeasurement
 from reader.numbers.arrays import BoolArray, FloatArray
 from reader.settings.values import IndicatorMark, ReferenceMark, Thresholds

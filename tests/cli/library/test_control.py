@@ -163,7 +163,7 @@ def test_a_chart_leaves_the_reading_as_it_is(library: Path, photos: list[Path]) 
     with Library.open(library, read_only=True) as opened:
         point = opened.control.chart(STRIP).now.points[0]
         assert json.loads(opened.control.verdict_bytes(point.id)) == json.loads(before)
-        assert opened.photo_bytes(point.photo.sha256) == photos[0].read_bytes()
+        assert opened.pictures.photo_bytes(point.photo.sha256) == photos[0].read_bytes()
         assert opened.count() == 0
     assert run("-l", library).exit_code == GRADED
     assert to_bytes(read_photo(photos[0])) == before

@@ -25,7 +25,7 @@ def where(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def made(folder: Path, readers: list[Reader]) -> Path:
     with Library.open(folder) as library:
-        library.keep_layout("comb")
+        library.settings.keep_layout("comb")
         library.add_all(graded_examples(120, layouts=("comb",), photos_a_plate=2, readers=readers))
     return folder
 

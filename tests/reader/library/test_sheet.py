@@ -122,7 +122,7 @@ def test_strips_that_are_gone_leave_their_words_and_a_name_cannot_break_the_page
         library.describe(row.id, light="<b>lamp & co</b>")
         (page,) = contact_sheet(library)
     html = page.html.decode("utf-8")
-    assert "is gone from the library&#39;s folder" in html
+    assert "is missing from the library&#39;s folder" in html
     assert "<b>lamp" not in html
     assert "&lt;b&gt;lamp &amp; co&lt;/b&gt;" in html
 

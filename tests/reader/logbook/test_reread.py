@@ -462,7 +462,7 @@ def test_a_reader_that_fails_on_a_photo_fails_on_that_one(
     assert one.failed
     assert not one.changes
     assert one.problem is not None
-    assert one.problem.startswith("a fault in linecall, not in what you did (ZeroDivisionError")
+    assert one.problem.startswith("internal error (ZeroDivisionError")
     assert one.details is not None
     assert "Traceback" in one.details
 

@@ -19,7 +19,8 @@ from sqlalchemy import create_engine
 from fixtures.graded import invented_verdict
 from reader.errors import LinecallError, SettingsError
 from reader.library import Filters, Library
-from reader.library.control.chart import control_page, heights_drawing, ranges_drawing, to_json
+from reader.library.control.chart import control_page, to_json
+from reader.library.control.panels import heights_panel, ranges_panel
 from reader.library.control.rules import (
     D2,
     D4,
@@ -267,8 +268,8 @@ def entry(k: int, shift: float = 0.0, **more: object) -> Entry:
 @pytest.fixture
 def library(tmp_path: Path):
     with Library.open(tmp_path / "library") as opened:
-        opened.keep_layout("strip")
-        opened.keep_layout("comb")
+        opened.settings.keep_layout("strip")
+        opened.settings.keep_layout("comb")
         yield opened
 
 
@@ -520,7 +521,7 @@ def test_notes_of_odd_characters_are_kept_as_they_are_and_the_page_stays_whole(l
 def test_two_at_once_make_one_chart_with_every_photo_once(tmp_path: Path) -> None:
     folder = tmp_path / "library"
     with Library.open(folder) as library:
-        library.keep_layout("strip")
+        library.settings.keep_layout("strip")
 
     def add_one(k: int) -> bool:
         with Library.open(folder) as library:
@@ -570,7 +571,7 @@ def full_library(folder: Path) -> None:
     with invented_library(folder, 3) as library:
         for k in range(7):
             data = f"photo {k}".encode()
-            digest = library.keep_photo(data)
+            digest = library.pictures.keep_photo(data)
             read = verdict(k, SPREAD[k % 5])
             read = read.model_copy(update={"photo": read.photo.model_copy(update={"sha256": digest})})
             anew = Anew(by="R. Aalto", reason='new phone, "B"') if k == 4 else None
@@ -599,7 +600,7 @@ def test_a_round_trip_loses_nothing_of_a_chart(tmp_path: Path) -> None:
         assert {strip: library.control.chart(strip) for strip in library.control.strips()} == wanted
         assert import_folder(library, tmp_path / "out").control == 0
         export(library, tmp_path / "again")
-        assert library.photo_bytes(wanted["control"].now.points[0].photo.sha256) == b"photo 4"
+        assert library.pictures.photo_bytes(wanted["control"].now.points[0].photo.sha256) == b"photo 4"
     assert files(tmp_path / "again") == files(tmp_path / "out")
 
 
@@ -620,7 +621,7 @@ def test_another_chart_of_the_same_name_is_not_mixed_in(tmp_path: Path) -> None:
     with Library.open(tmp_path / "one") as library:
         export(library, tmp_path / "out")
     with Library.open(tmp_path / "two") as other:
-        other.keep_layout("strip")
+        other.settings.keep_layout("strip")
         add(other, 40)
         with pytest.raises(
             ControlError, match="another control chart of a strip 'control'; two strips need two names"
@@ -665,7 +666,7 @@ def test_the_drawing_shows_every_point_in_its_shape_and_place(library: Library) 
     library.control.set_aside("control", "021.jpg", by="A. Lind", reason="hair", at=NOW)
     add(library, 22, anew=Anew(by="A. Lind", reason="new lamp"))
     chart = library.control.chart("control")
-    drawing = heights_drawing(chart)
+    drawing = heights_panel(chart)
     shapes = [dot.shape for dot in drawing.dots]
     assert shapes == ["fits"] * 20 + ["breaks", "aside", "unjudged"]
     assert [dot.words for dot in drawing.dots] == [""] * 20 + ["1", "", ""]
@@ -680,7 +681,7 @@ def test_the_drawing_shows_every_point_in_its_shape_and_place(library: Library) 
     per_absorbance = (low.y - high.y) / 0.002
     assert limits[1] - limits[0] == pytest.approx(6 * chart.parts[0].limits.sigma * per_absorbance)
     assert len(drawing.bounds) == 1
-    ranges = ranges_drawing(chart)
+    ranges = ranges_panel(chart)
     assert len(ranges.dots) == 20  # of 21 that count in the first part; none in the second
     assert [dot.shape for dot in ranges.dots] == ["fits"] * 19 + ["breaks"]
 
