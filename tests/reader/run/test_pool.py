@@ -84,9 +84,9 @@ def test_giving_up_half_way_finishes_the_photos_at_hand_and_starts_no_more() -> 
 SCRIPT = """
 from pathlib import Path
 from cli.main import one_line_errors
-from reader.batch import plan_jobs
-from reader.pool import read_many
-from tests.reader.pool_work import read_by_name
+from reader.run.batch import plan_jobs
+from reader.run.pool import read_many
+from tests.reader.run.pool_work import read_by_name
 
 if __name__ == "__main__":
     with one_line_errors():
