@@ -29,7 +29,7 @@ class CallsError(LinecallError):
 
 
 class Called(Protocol):
-    """A mark with its call; `reader.call.MarkCall` is one, and so is a reviewer's decision."""
+    """A mark with its call; `reader.decide.call.MarkCall` is one, and so is a reviewer's decision."""
 
     @property
     def window(self) -> str:

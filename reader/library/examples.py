@@ -47,7 +47,7 @@ class Example(Frozen):
     """One photo with what linecall measured on it; what people called is in gradings, never in here.
 
     plate : shared by all photos of one plate, the example's own id otherwise. verdict_json : as
-    `reader.verdict.to_bytes` writes it. strips_sha256 : of the picture that `reader.library.strips` writes.
+    `reader.verdict.model.to_bytes` writes it. strips_sha256 : of the picture that `reader.library.strips` writes.
     look : of the strips, hex, to find the same photo saved otherwise. source : where it came from.
     """
 

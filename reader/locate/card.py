@@ -38,11 +38,9 @@ class CardPose:
 def _detector() -> cv2.aruco.ArucoDetector:
     """Reads the card's four markers only."""
     whole = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    four = cv2.aruco.Dictionary(
-        whole.bytesList[: len(MARKER_CENTRES_MM)], whole.markerSize, whole.maxCorrectionBits
-    )
+    four = cv2.aruco.Dictionary(whole.bytesList[: len(MARKER_CENTRES_MM)], whole.markerSize, WRONG_BITS)
     settings = cv2.aruco.DetectorParameters()
-    settings.errorCorrectionRate = (WRONG_BITS + 0.5) / whole.maxCorrectionBits
+    settings.errorCorrectionRate = 1.0
     settings.adaptiveThreshWinSizeMin = 13
     settings.adaptiveThreshWinSizeMax = 33
     settings.adaptiveThreshWinSizeStep = 20

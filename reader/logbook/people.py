@@ -1,7 +1,7 @@
 """Who is known in a logbook: people become known, get roles and retire, each by an event of the chain.
 
 Operators, reviewers, graders and trainees are the same people. A policy names roles; a name that is typed is settled
-to the one person that it can be (reader.names), in the spelling in which they became known.
+to the one person that it can be (reader.words.names), in the spelling in which they became known.
 
 The payload of an event of kind `person`: `name`, `roles` (all that they have from then on), `retired`; with it, where
 they were given, `apart_from` (people whose names are alike) and `reason`.

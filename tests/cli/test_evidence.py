@@ -109,7 +109,7 @@ def test_a_folder_that_a_group_shares_stays_shared(here: Path) -> None:
 _HALF = """
 import sys, time
 from pathlib import Path
-from reader.output import open_whole
+from reader.files.output import open_whole
 with open_whole(Path(sys.argv[1]) / "never.bin") as file:
     file.write(b"half")
     file.flush()

@@ -2,8 +2,8 @@
 
 Only the three limits of a height are proposed; what a line must look like stays as it is. Limits are chosen on some
 plates and tried on the others (cross-validation, Stone 1974); photos of one plate are never apart. What is shown, and
-what is refused, rests on `reader.call` itself. Nothing here is ever applied: a proposal is a file that somebody may
-choose to read with.
+what is refused, rests on `reader.decide.call` itself. Nothing here is ever applied: a proposal is a file that somebody
+may choose to read with.
 """
 
 import hashlib

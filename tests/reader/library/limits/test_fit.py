@@ -102,7 +102,7 @@ def found(plates: list[MeasuredRow]) -> fit.Proposal:
 
 
 def counted_errors(found: Sequence[MeasuredRow], thresholds: Thresholds) -> dict[str, int]:
-    """Errors and doubts of `reader.call` itself, mark by mark, in a competitive assay."""
+    """Errors and doubts of `reader.decide.call` itself, mark by mark, in a competitive assay."""
     sums = dict.fromkeys(("missed", "false alarm", "doubt if alarm", "doubt if well"), 0)
     for row in found:
         for call, settled in zip(calls_by(row, thresholds), row.consensus.values(), strict=True):
