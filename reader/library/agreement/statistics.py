@@ -37,6 +37,10 @@ NORMAL_MIN: Final = 20  # results from which the test of D'Agostino and Pearson 
 CURVE_POINTS: Final = 200  # of a ROC curve, in reports
 
 
+# by their own names: that works from a checkout, from a wheel and where no index has linecall
+INSTALL = "python -m pip install krippendorff scikit-learn scipy statsmodels"
+
+
 class MissingExtraError(LinecallError):
     """Packages of the extra `library` are not installed."""
 
@@ -48,7 +52,7 @@ def extra(module: str) -> Any:
         return import_module(module)
     except ModuleNotFoundError as error:
         raise MissingExtraError(
-            f'the package {error.name} is needed for statistics; install it with pip install "linecall[library]"'
+            f"the package {error.name} is needed for statistics; install what they need: {INSTALL}"
         ) from error
 
 
