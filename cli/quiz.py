@@ -95,6 +95,8 @@ def make_quiz(
     for note in paper.notes:
         show.say_problem(note)
     click.echo(show.printable(f"{path}: {counted(len(paper.key.items), 'plate')} for {paper.key.trainee}"))
+    answers = f"answers-{paper.key.quiz}.json"
+    click.echo(f"open it in a browser; it saves {answers}, which linecall quiz mark {answers} marks")
 
 
 @quiz.command("mark")

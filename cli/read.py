@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from cli import show
 from cli.known_name import known_name
@@ -45,6 +46,11 @@ STATED = {
     "operator": ("NAME", "Who reads."),
     "note": ("TEXT", "Anything else that should be known."),
 }
+AGAIN = frozenset(
+    ("layout", "rules", "thresholds", "texts", "out", "drops_at", "zone", "reading_age", "logbook",
+     "logbook_photos", *STATED)
+)  # fmt: skip
+"""Options that hold for a plate, whichever photo of it is read."""
 OPERATOR_VARIABLE = "LINECALL_OPERATOR"
 
 
@@ -386,7 +392,7 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
     if refused:
         show.say_problem(show.refusal_line(outcome))
     if verdict is not None and paragraph and not refused:
-        click.echo("\n".join(show.reading_lines(outcome)))
+        click.echo("\n".join(show.reading_lines(outcome, _typed_again())))
     else:
         for line in show.succession_lines(outcome):
             show.say_problem(f"{outcome.job.photo}: {line}")
@@ -394,6 +400,19 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
         show.say_problem(outcome.problem)
     if outcome.details and os.environ.get("LINECALL_DEBUG"):
         click.echo(outcome.details, err=True)
+
+
+def _typed_again() -> list[str]:
+    """The options that the same plate needs again, as far as they were typed, not taken from a variable."""
+    ctx = click.get_current_context()
+    tokens = []
+    for param in ctx.command.params:
+        name, value = str(param.name), ctx.params.get(str(param.name))
+        if name in AGAIN and ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            if isinstance(value, datetime | time):
+                value = value.isoformat(timespec="minutes")
+            tokens += [param.opts[-1], f"{value:g}" if isinstance(value, float) else str(value)]
+    return tokens
 
 
 def _status(outcome: "Outcome") -> int:

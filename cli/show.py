@@ -51,8 +51,11 @@ def refusal_line(outcome: "Outcome") -> str:
     return f"{outcome.job.photo}: refused: {verdict.reason}; {verdict.remedy}"
 
 
-def reading_lines(outcome: "Outcome") -> list[str]:
-    """The grade, the reason, each window's calls and the next step of a photo that was read."""
+def reading_lines(outcome: "Outcome", typed: Sequence[str] = ()) -> list[str]:
+    """The grade, the reason, each window's calls and the next step of a photo that was read.
+
+    typed : the options that a further command on the same plate needs again, as they were typed.
+    """
     from reader.verdict.in_words import identity, why
     from reader.verdict.second_photo import TOGETHER
     from reader.words import listed
@@ -72,15 +75,20 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     lines += _window_lines(verdict)
     if verdict.reading_age:
         lines += labelled("age", verdict.reading_age.sentence)
+        if verdict.reading_age.status == "unknown" and outcome.job.order is None:
+            clock = ", or --drops-at HH:MM" if verdict.photo.captured_at else ""
+            lines += labelled("", f"to add it, type the same command with --reading-age MINUTES{clock}")
     if verdict.own_files:
         lines += labelled("settings", verdict.own_files)
     for warning in verdict.warnings:
         lines += labelled("warning", warning)
     lines += labelled("next", verdict.next_step)
     if TOGETHER in verdict.next_step:
-        taken = shlex.join(str(photo) for photo in outcome.job.plate or (outcome.job.photo,))
-        command = f"linecall read {taken} SECOND.jpg --same-plate"
-        lines.append(f"  {'as one':<{LABEL_WIDTH}}{printable(command)}")  # on one line, to be copied
+        taken = [str(photo) for photo in outcome.job.plate or (outcome.job.photo,)]
+        how = shlex.join(["linecall", "read", *taken, "SECOND.jpg", "--same-plate", *typed])
+        if outcome.job.order is not None:  # read from a table
+            how = f"in the table's cell: {'; '.join(path.rsplit('/', 1)[-1] for path in taken)}; SECOND.jpg"
+        lines.append(f"  {'as one':<{LABEL_WIDTH}}{printable(how)}")  # on one line, to be copied
     if outcome.logged:
         lines += labelled("logbook", f"reading {outcome.logged}")
         if verdict.id not in (None, outcome.logged):

@@ -2,9 +2,12 @@
 
 from functools import cache
 from importlib import import_module
-from typing import Any
+from typing import Any, Final
 
 from reader.errors import LinecallError
+
+INSTALL: Final = "python -m pip install krippendorff scikit-learn scipy statsmodels"
+"""By their own names: that works from a checkout, from a wheel, and where no index has linecall."""
 
 
 class MissingExtraError(LinecallError):
@@ -18,5 +21,5 @@ def extra(module: str) -> Any:
         return import_module(module)
     except ModuleNotFoundError as error:
         raise MissingExtraError(
-            f'the package {error.name} is needed for statistics; install it with pip install "linecall[library]"'
+            f"the package {error.name} is needed for statistics; install what they need: {INSTALL}"
         ) from error

@@ -60,8 +60,8 @@ from reader.store.database import BATCH_SIZE, Database
 from reader.words import MarkKey, did_you_mean
 
 if TYPE_CHECKING:
+    from reader.library.askable import Askable
     from reader.library.control.store import ControlCharts
-    from reader.library.quiz.askable import Askable
     from reader.library.tidy_tables import TidyTables
 
 
@@ -131,7 +131,7 @@ class Library(AbstractContextManager["Library"]):
     @property
     def askable(self) -> "Askable":
         """Plates that a quiz may ask for."""
-        from reader.library.quiz.askable import Askable
+        from reader.library.askable import Askable
 
         return Askable(self._database)
 

@@ -7,6 +7,7 @@ The payload of an event of kind `person`: `name`, `roles` (all that they have fr
 they were given, `apart_from` (people whose names are alike) and `reason`.
 """
 
+import shlex
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -36,7 +37,7 @@ class UnknownPersonError(LinecallError):
         apart = "".join(f' --apart-from "{other}"' for other in alike)
         super().__init__(
             f"{shown(name, quote='')} is not known in {where}{meant}; to make another person known: "
-            f'linecall people add "{name}" --role {role}{apart}'
+            f'linecall people add "{name}" --role {role}{apart} --logbook {shlex.quote(where)}'
         )
         self.name = name
         self.alike = tuple(alike)

@@ -415,7 +415,8 @@ def test_a_correction_is_made_and_said(ids: list[str]) -> None:
         (("show", "zzzzzzzz"), "log.db: there is no reading 'zzzzzzzz'; linecall logbook list shows them"),
         (
             ("correct", "zzzzzzzz", "--field", "tank", "--value", "x", "--by", "B", "--reason", "r"),
-            'B is not known in log.db; to make another person known: linecall people add "B"',
+            'B is not known in log.db; to make another person known: linecall people add "B" --role technician '
+            "--logbook log.db",
         ),
         (("list", "--since", "yesterday"), "'yesterday' is no date"),
         (("list", "--grade", "bad"), "'bad' is not one of"),

@@ -292,3 +292,12 @@ def dated(jpeg: bytes, taken: str) -> bytes:
     exif[0x8769] = {0x9003: taken}
     block = exif.tobytes()
     return jpeg[:2] + b"\xff\xe1" + (len(block) + 2).to_bytes(2, "big") + block + jpeg[2:]
+
+
+def test_an_unknown_age_and_a_time_mistyped_say_what_to_type() -> None:
+    result, _ = read()
+    said = " ".join(result.stdout.split())
+    assert "type the same command with --reading-age MINUTES, or --drops-at HH:MM" in said
+    mistyped, _ = read("--drops-at", "14.38")
+    assert mistyped.exit_code == 2
+    assert "'14.38' is no time; write it such as 09:08 or 2026-05-04T09:08+02:00" in mistyped.stderr

@@ -16,8 +16,8 @@ from reader.draw.page_picture import png
 from reader.draw.templates import render
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
+from reader.library.askable import FitToAsk
 from reader.library.examples import Example
-from reader.library.quiz.askable import FitToAsk
 from reader.library.quiz.mix import Mix
 from reader.library.quiz.records import (
     UNDRAWN,
