@@ -95,9 +95,11 @@ def read_photo(
 
     Examples
     --------
-    >>> verdict = read_photo("no-such-photo.jpg")
-    >>> verdict.status, verdict.refusal
-    ('refused', 'unreadable')
+    >>> verdict = read_photo("demo_images/north-tank-drain.jpg", reading_age_min=20)
+    >>> verdict.status, verdict.grade
+    ('read', 'moderate')
+    >>> read_photo("no-such-photo.jpg").refusal
+    'unreadable'
     """
     used = _settings(settings, layout, rules, thresholds, texts, zone)
     return examine(
@@ -189,9 +191,10 @@ def examine(
 
     Examples
     --------
-    >>> reading = examine(b"not a photo", load_settings())
-    >>> reading.verdict.refusal, reading.evidence
-    ('not_an_image', None)
+    >>> reading = examine("demo_images/north-tank-drain.jpg", load_settings(layout="comb"), reading_age_min=20)
+    >>> window = reading.evidence.windows[0]
+    >>> window.strip.linear.shape[2], len(window.curves.fit) == len(window.curves.position_mm)
+    (3, True)
     """
     given = _given(drops_at, reading_age_min, statement, now)
     return _examine(photo_source(photo, name), settings, given)[0]
@@ -224,6 +227,12 @@ def examine_plate(
     ------
     LinecallError
         As `examine` does, and if there is no photo at all.
+
+    Examples
+    --------
+    >>> one = "demo_images/north-tank-drain.jpg"
+    >>> examine_plate([one, one], load_settings()).verdict.refusal
+    'same_photo'
     """
     if not photos:
         raise LinecallError("no photo was given; two and more of one plate are needed")

@@ -4,13 +4,14 @@ from dataclasses import replace
 from typing import Final
 
 from reader.decide.call import MarkCall, call_mark, false_call_per_mark
+from reader.decide.reasons import reason
 from reader.errors import LinecallError
 from reader.measure.mark import MEASURED, MarkMeasurement
 from reader.settings.values import IndicatorMark, Layout, Thresholds
 from reader.verdict.model import Mark, Verdict
 from reader.words import MarkName
 
-UNWITNESSED: Final = "read before the light beside the window was looked at, so it may be a shadow"
+UNWITNESSED: Final = reason("light_unknown_then")
 NO_BLANKS: Final = 1.0  # degrees of freedom where nothing was seen and no limit is worked out
 
 

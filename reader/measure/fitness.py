@@ -14,7 +14,6 @@ from reader.photo.open import ChromaInfo
 from reader.photo.tags import quantisation_step
 from reader.quality import refuse
 from reader.settings.values import Layout, Thresholds
-from reader.words import windows_named
 
 HIDDEN_MAX = 0.5
 """Share of a membrane that its rim may hide (a steep view) before the window is not read."""
@@ -44,9 +43,9 @@ def check_pose(pose: PlatePose, thresholds: Thresholds) -> None:
     if found < thresholds.min_px_per_mark_width:
         refuse(
             "too_few_pixels",
-            found=f"{pose.px_per_mm:.1f}",
-            needed=f"{thresholds.min_px_per_mark_width / narrowest:.1f}",
-            closer=f"{thresholds.min_px_per_mark_width / found:.1f}",
+            found=pose.px_per_mm,
+            needed=thresholds.min_px_per_mark_width / narrowest,
+            closer=thresholds.min_px_per_mark_width / found,
         )
 
 
@@ -54,21 +53,21 @@ def check_strips(strips: Sequence[Strip]) -> None:
     """Refuse a plate of which a window cannot be seen."""
     clipped = [strip.window.id for strip in strips if strip.clipped_fraction > CLIPPED_MAX]
     if len(clipped) > len(strips) / 2:
-        refuse("overexposed", windows=windows_named(clipped))
+        refuse("overexposed", windows=clipped)
     if clipped:
-        refuse("glare", windows=windows_named(clipped))
+        refuse("glare", windows=clipped)
     hidden = [strip.window.id for strip in strips if strip.hidden_fraction > HIDDEN_MAX]
     if hidden:
-        refuse("window_hidden", windows=windows_named(hidden))
+        refuse("window_hidden", windows=hidden)
 
 
 def check_sharpness(strips: Sequence[Strip], layout: Layout, thresholds: Thresholds) -> None:
     """Refuse a picture whose blur smears its marks, and windows whose own edges are covered."""
     edgeless = [strip.window.id for strip in strips if strip.edge_step < EDGE_STEP_MIN]
     if is_blurred(strips, layout, thresholds) or len(edgeless) > len(strips) / 2:
-        refuse("blurred", far=f" for marks of {_narrowest(layout):g} mm")
+        refuse("blurred", far=f" for marks of {_narrowest(layout):g} mm", mark_mm=_narrowest(layout))
     if edgeless:
-        refuse("window_hidden", windows=windows_named(edgeless))
+        refuse("window_hidden", windows=edgeless)
 
 
 def is_blurred(strips: Sequence[Strip], layout: Layout, thresholds: Thresholds) -> bool:
@@ -94,7 +93,7 @@ def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
         if _covered(profile.absorbance[rows] - usual).mean() > COVERED_MAX
     ]
     if covered:
-        refuse("window_hidden", windows=windows_named(covered))
+        refuse("window_hidden", windows=covered)
 
 
 def _between_marks(profile: Profile, layout: Layout) -> NDArray[np.bool_]:

@@ -21,7 +21,6 @@ from reader.photo.light import decode_srgb
 from reader.photo.open import Photo
 from reader.quality import refuse
 from reader.settings.values import IndicatorMark, Layout, Window
-from reader.words import windows_named as named
 
 Light = NDArray[np.float32]
 
@@ -64,7 +63,7 @@ def check_glare(photo: Photo, pose: PlatePose, strips: Sequence[Strip]) -> None:
     lamp = (places > BRIGHTER * own) | (_plastic(photo, pose) > PLASTIC_BRIGHTER)
     lost = [strip.window.id for strip, here in zip(strips, lamp & (places > flat), strict=True) if here]
     if lost:
-        refuse("glare", windows=named(lost))
+        refuse("glare", windows=lost)
 
 
 def find_veils(strips: Sequence[Strip], layout: Layout) -> tuple[bool, ...]:

@@ -101,13 +101,16 @@ def check_shake(
     one_way = smear is not None and smear.strongest > doubted * ONE_WAY * smear.weakest
     if spread is not None and smeared and (one_way or not blurred):
         refuse(
-            "shaken", far=f": lines of {narrowest:g} mm look {spread / LINE_SIGMA * narrowest:.1f} mm broad"
+            "shaken",
+            far=f": lines of {narrowest:g} mm look {spread / LINE_SIGMA * narrowest:.1f} mm broad",
+            mark_mm=narrowest,
+            seen_mm=spread / LINE_SIGMA * narrowest,
         )
     if smear is None or not one_way:
         return
     least = max(EDGES_ALONE * narrowest, EDGES_ALONE_PX / pose.px_per_mm)
     if blurred or _one_way_mm(smear, layout) > doubted * least:
-        refuse("shaken", far=f": lines of {narrowest:g} mm are smeared along the flow")
+        refuse("shaken", far=f": lines of {narrowest:g} mm are smeared along the flow", mark_mm=narrowest)
 
 
 def check_picture(photo: Photo) -> None:

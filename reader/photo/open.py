@@ -250,13 +250,18 @@ def _check_size(width: int, height: int, *, file_bytes: int, needs: int) -> None
         refuse("too_small", width=width, height=height, limit=MIN_SIDE_PX)
     if width * height > MAX_PIXELS:
         found = f"{width} x {height} px, {MAX_PIXELS / 1e6:.0f} megapixels is the limit"
-        refuse("too_large", found=found)
+        refuse("too_large", found=found, width=width, height=height)
     if max(width, height) > MAX_SIDE_PX:
-        refuse("too_large", found=f"{width} x {height} px, {MAX_SIDE_PX} px is the limit of a side")
+        refuse(
+            "too_large",
+            found=f"{width} x {height} px, {MAX_SIDE_PX} px is the limit of a side",
+            width=width,
+            height=height,
+        )
     if PROGRAM_BYTES + file_bytes + width * height * needs > MAX_MEMORY_BYTES:
         limit = (MAX_MEMORY_BYTES - PROGRAM_BYTES - file_bytes) / needs / 1e6
         found = f"{width} x {height} px; in this form and a file of this size, {limit:.0f} megapixels is the limit"
-        refuse("too_large", found=found)
+        refuse("too_large", found=found, width=width, height=height)
 
 
 # ---------------------------------------------------------------------------------------------------- JPEG

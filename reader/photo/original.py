@@ -74,7 +74,9 @@ def advise(photo: Photo, refusal: PhotoRefusedError) -> PhotoRefusedError:
     if FLAG not in photo.notes or refusal.code not in PIXELS_LACK:
         return refusal
     reason = f"{refusal.reason}; {COPY.reason}"
-    return PhotoRefusedError(refusal.code, reason, f"{COPY.remedy}; if there is none, {refusal.remedy}")
+    return PhotoRefusedError(
+        refusal.code, reason, f"{COPY.remedy}; if there is none, {refusal.remedy}", refusal.values
+    )
 
 
 def _without_bars(lines: Pixels) -> slice:

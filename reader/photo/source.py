@@ -62,7 +62,7 @@ def photo_source(photo: PhotoInput, name: str | None = None, *, unnamed: str = U
     own = getattr(photo, "name", None)
     name = name or (Path(own).name if isinstance(own, str) else unnamed)
     try:
-        data = read_at_most(photo, LIMIT)
+        data = bytes(memoryview(read_at_most(photo, LIMIT)))  # no text
     except (OSError, TypeError, ValueError) as error:
         raise LinecallError(
             f"{name}: the file cannot be read as bytes: {error}; open it in binary mode, for reading"

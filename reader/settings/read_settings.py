@@ -21,7 +21,7 @@ from reader.words.clock import MACHINE, Zone, load_zone
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class ReadSettings:
     """What a photo is read by: the layouts that the plate may have, the site's rules, thresholds and texts, and the
-    zone of a camera that writes no offset."""
+    zone of a camera that writes no offset. `load_settings` makes it."""
 
     layouts: tuple[Layout, ...]
     layout_named: bool
@@ -43,10 +43,33 @@ def load_settings(
     texts: str | Path = "standard",
     zone: str | None = None,
 ) -> ReadSettings:
-    """Load settings by bundled name or path; layout "auto" stands for all bundled ones.
+    """Load all that a photo is read by, once for many photos.
 
-    zone : of a camera that writes no offset, by its name or offset; else that of the rules, else this machine's.
-    Raises SettingsError, and LinecallError for a zone that is none.
+    Parameters
+    ----------
+    layout : str or Path
+        "auto" (all bundled layouts are tried), a bundled name, or a TOML file.
+    rules, thresholds, texts : str or Path
+        A bundled name, or a TOML file.
+    zone : str, optional
+        Of a camera that writes no offset, by its name or offset; else that of the rules, else this machine's.
+
+    Returns
+    -------
+    ReadSettings
+
+    Raises
+    ------
+    SettingsError
+        For a broken settings file.
+    LinecallError
+        For a zone that is none.
+
+    Examples
+    --------
+    >>> settings = load_settings(layout="comb", zone="+02:00")
+    >>> [layout.name for layout in settings.layouts], settings.rules.name
+    (['comb'], 'two-tier')
     """
     named = layout != "auto"
     by_rules = load_rules(rules)

@@ -14,7 +14,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class WindowEvidence:
-    """One window as it was measured: its strip, and the curves that were fitted."""
+    """One window as it was measured: its strip, and the curves that were fitted.
+
+    strip : `linear` (n_along, n_across, 3), linear RGB 0..1, upstream end first; `valid`, what of it is seen.
+    curves : (n,) along `position_mm`: the profile (`absorbance`, `standard_error`), the `baseline`, and the `fit`.
+    """
 
     strip: Strip
     curves: WindowFit

@@ -25,6 +25,7 @@ from reader.verdict.model import (
     PhotoRecord,
     PoseRecord,
     QualityRecord,
+    ReasonRecord,
     SettingsRecord,
     SoftwareRecord,
     Verdict,
@@ -127,6 +128,7 @@ def refused_verdict(
             photo=photo,
             status="refused",
             refusal=refusal.code,
+            refusal_values=refusal.values,
             reason=refusal.reason,
             remedy=refusal.remedy,
             next_step=settings.texts.next_step.refused,
@@ -160,7 +162,10 @@ def _window_record(
             **measured.measured,
             between_sd=several.between_sd.get(key),
             weights=several.weights.get(key, ()),
-            reasons=call.reasons,
+            reasons=tuple(reason.sentence for reason in call.reasons),
+            reason_codes=tuple(
+                ReasonRecord(code=reason.code, values=dict(reason.values)) for reason in call.reasons
+            ),
         )
 
     return WindowRecord(

@@ -100,7 +100,7 @@ def _trouble(window: WindowRecord, mark: Mark) -> str:
     quality, width = window.quality, mark.expected_width_mm or 1.0
     if mark.height is None or mark.limit_of_blank is None or (quality.hidden_fraction or 0.0) > HIDDEN_MIN:
         return "hidden"
-    if not MISPLACED.keys().isdisjoint(mark.flags):
+    if not set(MISPLACED).isdisjoint(mark.flags):
         return "hidden"
     if mark.height < -mark.limit_of_blank or (quality.clipped_fraction or 0.0) > CLIPPED_MIN:
         return "glare"

@@ -65,13 +65,17 @@ class Stated(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
-    operator: Name | None = None
-    tank: Name | None = None
-    sample_point: Name | None = None
-    sample_phase: Name | None = None
-    plate_lot: Name | None = None
-    plate_expiry: Expiry | None = None
-    note: Note | None = None
+    operator: Name | None = Field(default=None, description="who ran the plate")
+    tank: Name | None = Field(default=None, description="the tank sampled")
+    sample_point: Name | None = Field(default=None, description="where on the tank the sample was drawn")
+    sample_phase: Name | None = Field(
+        default=None, description="which phase was put on the plate, such as water or fuel"
+    )
+    plate_lot: Name | None = Field(default=None, description="the plate's lot")
+    plate_expiry: Expiry | None = Field(
+        default=None, description="the plate's expiry: a date or a month, such as 2027-03-31 or 2027-03"
+    )
+    note: Note | None = Field(default=None, description="anything else worth knowing")
 
     @model_validator(mode="before")
     @classmethod

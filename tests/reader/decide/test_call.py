@@ -105,7 +105,7 @@ def test_a_line_of_three_per_cent_is_not_called_absent_until_it_is_missed_by_thr
 def test_a_height_without_a_lines_looks_is_doubtful_and_says_why(looks: dict[str, float], word: str) -> None:
     call = call_mark(replace(LINE, **looks), INDICATOR, THRESHOLDS, false_call=PER_MARK)
     assert call.call == "doubtful"
-    assert word in call.reasons[-1]
+    assert word in call.reasons[-1].sentence
 
 
 def test_a_colour_that_is_badly_known_does_not_count_against_a_line() -> None:

@@ -14,6 +14,7 @@ from reader.verdict.model import (
     PhotoRecord,
     PoseRecord,
     QualityRecord,
+    ReasonRecord,
     Verdict,
     WindowRecord,
     load_verdict,
@@ -36,6 +37,7 @@ offsets = st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(
 instants = st.datetimes(timezones=offsets, min_value=datetime(1900, 1, 2), max_value=datetime(2200, 1, 1))
 local_times = st.datetimes(min_value=datetime(1900, 1, 1), max_value=datetime(2200, 1, 1))
 
+reason_codes = st.builds(ReasonRecord, code=texts, values=st.dictionaries(texts, finite | texts, max_size=3))
 marks = st.fixed_dictionaries(
     {
         "call": st.sampled_from(["present", "absent", "doubtful"]),
@@ -54,6 +56,7 @@ marks = st.fixed_dictionaries(
         "dye_angle_deg": maybe(finite),
         "flags": tuples,
         "reasons": st.lists(sentences, max_size=3).map(tuple),
+        "reason_codes": st.lists(reason_codes, max_size=3).map(tuple),
     },
 ).map(lambda fields: Mark(**fields))
 
@@ -62,6 +65,7 @@ quads = st.tuples(points, points, points, points)
 rows = st.tuples(finite, finite, finite)
 qualities = st.builds(
     QualityRecord,
+    ReasonRecord,
     px_per_mm=maybe(finite),
     blur_mm=maybe(positive),
     noise=maybe(positive),
