@@ -65,7 +65,6 @@ quads = st.tuples(points, points, points, points)
 rows = st.tuples(finite, finite, finite)
 qualities = st.builds(
     QualityRecord,
-    ReasonRecord,
     px_per_mm=maybe(finite),
     blur_mm=maybe(positive),
     noise=maybe(positive),
