@@ -21,16 +21,8 @@ from reader.decide.call import call_marks
 from reader.decide.grade import grade_plate
 from reader.errors import LinecallError, PhotoRefusedError
 from reader.locate.plate import PlatePose, find_plate
-from reader.measure.fitness import check_covers, check_pose, check_sharpness, check_strips, chroma_floor
-from reader.measure.glare import check_glare, find_veils
-from reader.measure.mark import measure_marks
-from reader.measure.profile import extract_profile
-from reader.measure.shade import find_shades, level_strip
-from reader.measure.shake import check_picture, check_shake
-from reader.measure.strip import cut_strips
-from reader.measure.surround import cut_surrounds
-from reader.measure.survival import check_survival
-from reader.measure.tones import membrane_tone
+from reader.measure.plate import measure_plate
+from reader.measure.shake import check_picture
 from reader.photo.open import Photo, open_photo
 from reader.photo.original import advise, mark_copy
 from reader.photo.source import PhotoInput, PhotoSource, photo_source
@@ -342,37 +334,9 @@ def _examine(source: PhotoSource, settings: ReadSettings, given: _Given) -> tupl
 
 def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> Measured:
     pose = _find_plate(photo, settings.layouts)
-    layout = pose.layout
-    check_pose(pose, settings.thresholds)
-    strips = cut_strips(photo, pose)
-    check_strips(strips)
-    check_glare(photo, pose, strips)
-    seen = [extract_profile(strip) for strip in strips]
-    survival = check_survival(photo, strips, layout)
-    lost = [
-        (*flags, "veiled") if veiled else flags
-        for flags, veiled in zip(survival.flags, find_veils(strips, layout), strict=True)
-    ]
-    shades = find_shades(cut_surrounds(photo, pose, strips), seen, layout)
-    strips = tuple(level_strip(strip, shade) for strip, shade in zip(strips, shades, strict=True))
-    profiles = [
-        profile if shade.is_level else extract_profile(strip)
-        for profile, shade, strip in zip(seen, shades, strips, strict=True)
-    ]
-    check_shake(photo, pose, strips, profiles, settings.thresholds)
-    check_sharpness(strips, layout, settings.thresholds)
-    check_covers(seen, layout)
-    fits = measure_marks(
-        profiles,
-        layout,
-        shades,
-        [(*flags, *pose.notes) for flags in lost],
-        chroma_floor=chroma_floor(photo.chroma),
-        tone=membrane_tone(strips),
-        rounding=survival.rounding,
-    )
+    marks = measure_plate(photo, pose, settings.thresholds)
     age = reading_age(
-        layout,
+        pose.layout,
         stated_minutes=given.reading_age_min,
         drops_at=given.drops_at,
         captured_at=photo.captured_at,
@@ -382,9 +346,9 @@ def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> Measured:
     return Measured(
         photo=photo,
         pose=pose,
-        strips=strips,
-        fits=fits,
-        calls=call_marks(fits, layout, settings.thresholds),
+        strips=marks.strips,
+        fits=marks.fits,
+        calls=call_marks(marks.fits, pose.layout, settings.thresholds),
         age=age,
         expiry=plate_expiry(
             given.statement.plate_expiry,

@@ -24,13 +24,14 @@ from itertools import combinations
 
 import numpy as np
 
-from reader.decide.call import MarkCall, has_lost, t_quantile
+from reader.decide.call import MarkCall, has_lost
 from reader.measure.blanks import BLANK_APART, MEMBRANE_FREEDOM, MEMBRANE_SD
 from reader.measure.line_search import DEFAULT_BLUR_MM
 from reader.measure.line_shape import DYE, LUMA, line_shape
 from reader.measure.mark import MarkMeasurement, WindowFit
 from reader.measure.rows import MARK_ZONE_MM
 from reader.numbers.arrays import FloatArray
+from reader.numbers.student import t_quantile
 from reader.quality import refuse
 from reader.settings.values import Layout, Thresholds
 from reader.verdict.model import Verdict

@@ -8,7 +8,6 @@ a false call is set for a whole plate and shared among its marks.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -17,6 +16,7 @@ from reader.decide.reasons import Reason, reason
 from reader.measure.line_search import PLACE_SD_MM
 from reader.measure.mark import MarkMeasurement, WindowFit
 from reader.numbers.arrays import FloatArray
+from reader.numbers.student import t_quantile
 from reader.settings.values import IndicatorMark, Layout, ReferenceMark, Thresholds
 from reader.words import Call, MarkName
 
@@ -280,20 +280,3 @@ def _dye_is_known(measured: MarkMeasurement) -> bool:
     if measured.plastic is None and measured.which_dye_evidence is None:
         return True
     return measured.which_dye_evidence is not None and measured.which_dye_evidence > WHICH_DYE
-
-
-def t_quantile(p: float, freedom: Value) -> Value:
-    """Quantile of Student's t by Cornish and Fisher's expansion about the normal one.
-
-    Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.5; within 1 % of t for p <= 0.9995 from 6 degrees
-    of freedom on.
-    """
-    z = NormalDist().inv_cdf(p)
-    terms = (
-        (z**3 + z) / 4,
-        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
-        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
-        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
-    )
-    per = 1 / freedom
-    return z + per * (terms[0] + per * (terms[1] + per * (terms[2] + per * terms[3])))

@@ -67,7 +67,7 @@ def jacobian_of(camera: Camera, pivot: Points, points: Points, outwards: Points)
     return np.asarray(np.einsum("snj,nj->ns", changes_of(camera, pivot, points), outwards), np.float64)
 
 
-def seen_edges(camera: Camera, points: Points, normals: Points) -> tuple[Points, Points, Points]:
+def project_edges(camera: Camera, points: Points, normals: Points) -> tuple[Points, Points, Points]:
     """Where edge points (n, 2) mm with their normals appear: px (n, 2), unit normals there (n, 2), px per mm
     along them (n,).
     """

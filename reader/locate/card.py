@@ -16,7 +16,9 @@ from reader.numbers.geometry import Points, apply, homography_between
 CARD_SIZE_MM = (210.0, 148.0)
 """Photo card, A5 landscape; places on it are millimetres from the sheet's top-left corner, x right, y down."""
 MARKER_CENTRES_MM = ((16.0, 16.0), (194.0, 16.0), (194.0, 132.0), (16.0, 132.0))
+"""Middles of the markers, by their ids."""
 MARKER_SIDE_MM = 18.0
+"""Side of a marker, its black border included."""
 PLATE_CENTRE_MM = (105.0, 74.0)
 """Middle of the printed silhouette that shows where the plate lies."""
 WRONG_BITS = 2
@@ -35,7 +37,7 @@ class CardPose:
 
 
 @lru_cache(maxsize=1)
-def _detector() -> cv2.aruco.ArucoDetector:
+def _make_detector() -> cv2.aruco.ArucoDetector:
     """Reads the card's four markers only."""
     whole = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     four = cv2.aruco.Dictionary(whole.bytesList[: len(MARKER_CENTRES_MM)], whole.markerSize, WRONG_BITS)
@@ -56,7 +58,7 @@ def find_markers(grey: NDArray[np.uint8]) -> dict[int, Points]:
 
     A marker that is seen twice is left out: two cards, or one of them is no marker.
     """
-    corners, ids, _ = _detector().detectMarkers(grey)
+    corners, ids, _ = _make_detector().detectMarkers(grey)
     if ids is None:
         return {}
     numbers = [int(i) for i in np.ravel(ids)]
@@ -97,11 +99,11 @@ def find_card(copy: ReducedCopy, priors: Priors) -> CardPose | None:
                 return CardPose(camera=camera, ids=ids, residual_mm=float(np.sqrt(np.mean(miss_mm**2))))
         if len(found) == enough:
             return None
-        found = _without_worst(found)
+        found = _leave_out_worst(found)
     return None
 
 
-def _without_worst(found: dict[int, Points]) -> dict[int, Points]:
+def _leave_out_worst(found: dict[int, Points]) -> dict[int, Points]:
     """Leave out the marker whose absence makes the others agree best."""
     best: dict[int, Points] = {}
     least = np.inf

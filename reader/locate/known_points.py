@@ -11,6 +11,7 @@ from reader.numbers.median import median
 POINT_SE_PX = 1.0
 """How well a point's place in the picture is known, one standard deviation, px."""
 MOST_ROUNDS = 8
+"""Steps until it converges, at most."""
 MOST_TURN = 1.0
 """A step that turns the camera further than this, radians, does not converge."""
 SETTLED = 1e-4

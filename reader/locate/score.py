@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 
 from reader.locate.camera import Camera, camera_from
-from reader.locate.camera_steps import seen_edges
+from reader.locate.camera_steps import project_edges
 from reader.locate.guess.guesses import LEAST_LIKENESS, Guess, camera_of
 from reader.locate.guess.pattern import Templates, Way
 from reader.locate.outline import CORNERS, box_corners, corner_curves
@@ -150,7 +150,7 @@ def _cut_evidence(copy: ReducedCopy, camera: Camera, plan: Layout) -> Points:
     """
     curves = corner_curves(plan.outline, step=0.5)
     flat = [c for pair in curves for c in pair]
-    seen, normal, px_per_mm = seen_edges(
+    seen, normal, px_per_mm = project_edges(
         camera, np.concatenate([c.points for c in flat]), np.concatenate([c.normals for c in flat])
     )
     reach = max(1.5, CORNER_REACH_MM * median(px_per_mm) / copy.factor)

@@ -23,11 +23,13 @@ EDGE_STEP_MIN = 0.06
 """Absorbance step that at least one side of every membrane shows: a rim, a bevel or a shadow (common practice, no
 source: 13 % of the light)."""
 COVER_ABSORBANCE = 0.55
+"""Absorbance over the plate's usual membrane, beyond hard shadows (half to two thirds of the light)."""
 COVER_HUE = 0.18
-"""Absorbance over the plate's usual membrane, and difference between channels, beyond hard shadows (half to two
-thirds of the light), tints and mixed lamps."""
+"""Difference between channels, beyond tints and mixed lamps."""
 COVERED_MAX = 0.12
+"""Share of a membrane's rows that something may cover."""
 INSIDE_MM = 1.5
+"""Left out at a membrane's ends when covers are sought."""
 CHROMA_STEP = 21.0
 """Quantisation step of low chroma frequencies at quality 50 (ITU-T T.81, table K.2: 17 to 26)."""
 UNKNOWN_CHROMA_QUALITY = 70
@@ -90,7 +92,7 @@ def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
     covered = [
         profile.window.id
         for profile, rows in between
-        if _covered(profile.absorbance[rows] - usual).mean() > COVERED_MAX
+        if _is_covered(profile.absorbance[rows] - usual).mean() > COVERED_MAX
     ]
     if covered:
         refuse("window_hidden", windows=covered)
@@ -105,7 +107,7 @@ def _between_marks(profile: Profile, layout: Layout) -> NDArray[np.bool_]:
     return rows
 
 
-def _covered(difference: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _is_covered(difference: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether absorbance (n, 3) is off by more than any shadow, tint or wetting is."""
     hue = np.abs(difference[:, [0, 2]] - difference[:, [1]]).max(axis=1)
     return np.asarray((difference[:, 1] > COVER_ABSORBANCE) | (hue > COVER_HUE))

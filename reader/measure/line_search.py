@@ -11,6 +11,7 @@ from reader.settings.values import IndicatorMark
 SEARCH_MM = 0.5
 """How far from its printed place a line is sought."""
 SEARCH_STEP_MM = 0.05
+"""Steps of that search."""
 PLACE_SD_MM = 0.18
 """Spread of a line about its printed place: dispensing (0.15 mm) and the window's alignment (0.1 mm) together."""
 DEFAULT_BLUR_MM = 0.2

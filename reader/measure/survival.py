@@ -34,23 +34,27 @@ MIN_OWN_GRAIN = 0.3
 GRAIN_BLOCK_PX = 5
 """A pixel that differs from the median of so large a square about it by a code shows grain."""
 INSIDE_MM = 0.8
+"""Grain is sought so far inside a membrane's sides,"""
 ENDS_MM = 1.5
+"""so far inside its ends,"""
 BESIDE_MARK_MM = 0.9
-"""Grain is sought clear of a membrane's sides, its ends and its marks' places."""
+"""and so far beside its marks' places."""
 MIN_PIXELS = 60
 """A stretch of fewer pixels tells nothing."""
 SHOULDER_CODE = 236.0
 """Membranes from this 8-bit code of luma on lie on the shoulder of a camera's tone curve, where heights shrink: 84 % of
 full light. Common practice, no source; it moves down with the picture's white level."""
 PLATEAU_SHARE = 0.003
+"""A picture's white level is a plateau, blown out and then dimmed, if so large a share of its pixels lies within two
+codes of its brightest,"""
 PLATEAU_RATIO = 4.0
-"""A picture's white level is a plateau if so large a share of its pixels lies within two codes of its brightest, and so
-many times as many as in the two codes below: blown out, then dimmed."""
+"""and so many times as many as in the two codes below."""
 LUMA_STEP = 14.0
 """Quantisation step of low luma frequencies at quality 50 (ITU-T T.81, table K.1: 10 to 16)."""
 DC_STEP = 16.0
+"""The same of a block's mean, which its coefficient holds times the block's side (ITU-T T.81, table K.1)."""
 BLOCK_PX = 8
-"""The same of a block's mean, which its coefficient holds times the block's side (ITU-T T.81)."""
+"""Side of a block (ITU-T T.81)."""
 LINE_CODES = 1.9
 """What a line of contrast 0.03 takes off luma, 8-bit codes, on a membrane of usual brightness: of 180 codes, with a
 tone curve's exponent of 1 / 2.2 and three quarters of the dye's drop."""

@@ -12,17 +12,20 @@ from reader.photo.light import encode
 from reader.photo.open import Photo
 
 TONES = 256
+"""Codes of an 8-bit file."""
 SHARE_LEFT_OUT = 0.05
 """The darkest and the brightest share of the pixels are sparse in every picture."""
 NEAR_CODES = 12.0
+"""Codes so near are held against one another, 1 sigma."""
 EMPTY_SHARE = 0.1
-"""A code is empty if it holds less than so large a share of what the codes near it hold on average, 1 sigma."""
+"""A code is empty if it holds less than so large a share of what the codes near it hold on average."""
 GAP_CODES = 3
 """So many empty codes in a row are a gap: a curve that only stretches tones leaves one or two."""
 MAX_GAPS = 0.35
 """Share of the codes that may lie in gaps: rendered originals have at most a tenth, a plain plate in flat light, of a
 few tones by itself, a third (measured)."""
 STEP_PX = 2
+"""Of so many pixels one is counted, both ways."""
 
 
 def tone_step(photo: Photo, strips: Sequence[Strip]) -> float:

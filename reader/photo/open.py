@@ -109,11 +109,6 @@ class Photo:
         """Height of the upright picture, px."""
         return int(self.pixels.shape[0])
 
-    @property
-    def captured_offset_known(self) -> bool:
-        """Whether the capture time is an instant, not only a clock's reading somewhere on earth."""
-        return self.captured_at is not None and self.captured_at.tzinfo is not None
-
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Picture:

@@ -30,7 +30,7 @@ def fit_closest(
     total[:8] = step
     residual_mm = 0.0
     for gate in gates_mm:
-        target, trust = _closest(sight, (places + rows @ total).reshape(3, -1), gate)
+        target, trust = _find_closest(sight, (places + rows @ total).reshape(3, -1), gate)
         aim = target.ravel() - places
         trust = trust.ravel()
         scale = max(0.10, 0.35 * gate)
@@ -52,7 +52,7 @@ def fit_closest(
     return total[:8], lines + total[8:], residual_mm
 
 
-def _closest(sight: Sight, places: Points, gate: float) -> tuple[Points, Points]:
+def _find_closest(sight: Sight, places: Points, gate: float) -> tuple[Points, Points]:
     """For lines that should lie at places (3, k), mm, the likeliest edge near by: where, mm, and trust."""
     rows, last = np.arange(places.shape[1]), sight.strength.shape[1] - 2
     offsets = sight.offsets_mm

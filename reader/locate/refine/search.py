@@ -24,6 +24,7 @@ LINE_VOTES = (1.5, 1.0, 0.5)
 SUM_SHARE = 0.6
 """All of one piece's lines count this share of their sum, the best of them the rest."""
 VOTE_ROUNDS = 4
+"""Rounds at most, each shifting the other pair of sides."""
 OPENING_STEP_MM = 0.4
 """Openings are looked for in such steps, mm."""
 OPENING_SLACK_MM = 0.8

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.locate.camera import Camera
-from reader.locate.camera_steps import jacobian_of, seen_edges
+from reader.locate.camera_steps import jacobian_of, project_edges
 from reader.locate.refine.edges import (
     BOTTOM,
     OUTLINE_END,
@@ -104,7 +104,7 @@ def look(view: View, plan: Layout, camera: Camera, stage: Stage) -> Sight | None
     Returns None where the camera sees the plate from nowhere.
     """
     edges = edges_of(plan, step=stage.step)
-    seen, normal, px_per_mm = seen_edges(camera, edges.points, edges.normals)
+    seen, normal, px_per_mm = project_edges(camera, edges.points, edges.normals)
     if not (np.isfinite(normal).all() and np.isfinite(seen).all()):
         return None
     reach = stage.reach * median(px_per_mm) / view.factor
@@ -119,10 +119,10 @@ def look(view: View, plan: Layout, camera: Camera, stage: Stage) -> Sight | None
         zero=zero,
         blur=max(view.blur_px, step) / step,
     )
-    middle, outwards, scale = seen_edges(camera, edges.middle, edges.normal)
+    middle, outwards, scale = project_edges(camera, edges.middle, edges.normal)
     to_samples = scale / view.factor / step
     per_mm = median(to_samples)
-    noise = _noise(strength, edges.outer, zero, round(FACE_MM * per_mm))
+    noise = _face_noise(strength, edges.outer, zero, round(FACE_MM * per_mm))
     thickness = plan.outline.thickness
     wall = np.einsum("ij,ij->i", camera.project(edges.middle, thickness) - middle, outwards) / scale
     pivot = np.array([plan.outline.width, plan.outline.height]) / 2
@@ -135,8 +135,8 @@ def look(view: View, plan: Layout, camera: Camera, stage: Stage) -> Sight | None
         zero=zero,
         to_samples=to_samples,
         strength=strength,
-        proof=_clear(strength, PROOF_NOISE * noise + PROOF_CODES),
-        likely=_rate_lines(_clear(strength, FIT_NOISE * noise), edges.outer, wall_shows, per_mm),
+        proof=_rate_clear(strength, PROOF_NOISE * noise + PROOF_CODES),
+        likely=_rate_lines(_rate_clear(strength, FIT_NOISE * noise), edges.outer, wall_shows, per_mm),
         wall=wall,
         wall_shows=wall_shows,
         lean=lean,
@@ -174,13 +174,13 @@ def strength_across(
     return np.asarray(np.sqrt(np.einsum("kmc,kmc->km", change, change)), np.float32)
 
 
-def _noise(strength: Floats, outer: NDArray[np.bool_], zero: int, face: int) -> float:
+def _face_noise(strength: Floats, outer: NDArray[np.bool_], zero: int, face: int) -> float:
     """Usual change on the plate's face, more than `face` samples from any edge, 8-bit codes."""
     quiet = [strength[outer, : max(1, zero - face)], strength[~outer, min(zero + face, 2 * zero) :]]
     return median(np.concatenate([part.ravel() for part in quiet])) + LEAST_NOISE
 
 
-def _clear(strength: Floats, half: float) -> Floats:
+def _rate_clear(strength: Floats, half: float) -> Floats:
     """How surely each sample is an edge: 0 but at peaks, a half at that strength."""
     peak = np.zeros(strength.shape, bool)
     peak[:, 1:-1] = (strength[:, 1:-1] >= strength[:, :-2]) & (strength[:, 1:-1] > strength[:, 2:])
@@ -192,7 +192,7 @@ def _rate_lines(
     clear: Floats, outer: NDArray[np.bool_], wall_shows: NDArray[np.bool_], per_mm: float
 ) -> Floats:
     """How likely (3, k, m) each sample is an edge's start, its end and the side wall's lower edge."""
-    smooth = _smooth_so_far(clear, outer)
+    smooth = _rate_smooth(clear, outer)
     likely: list[NDArray[Any]] = [
         np.where(outer, START_SHOWS, 1.0)[:, None]
         * clear
@@ -203,7 +203,7 @@ def _rate_lines(
     return np.stack(likely).astype(np.float32)
 
 
-def _smooth_so_far(clear: Floats, outer: NDArray[np.bool_]) -> Points:
+def _rate_smooth(clear: Floats, outer: NDArray[np.bool_]) -> Points:
     """Chance (k, m) that the plate's face is smooth from its middle up to here: no clear edge passed.
 
     From an outline's point of view the face lies at negative offsets, from an opening's at positive ones.

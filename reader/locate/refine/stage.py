@@ -25,6 +25,7 @@ FIRST_STAGES = (
     Stage(step=1.0, reach=4.6, vote=(2.4, 0.3), openings=5.0, gates=(1.5, 1.0)),
     Stage(step=1.0, reach=3.0, vote=(1.6, 0.2), openings=2.5, gates=(0.7, 0.5)),
 )
+"""On the reduced copy."""
 DOUBTFUL_STAGES = (
     Stage(step=1.0, reach=9.0, vote=(6.4, 0.4), openings=5.0, gates=(1.5,), wells=True),
     Stage(step=1.0, reach=4.6, vote=(2.4, 0.3), openings=5.0, gates=(1.5, 1.0), wells=True),

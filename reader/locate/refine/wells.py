@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.locate.camera import Camera
-from reader.locate.camera_steps import jacobian_of, seen_edges
+from reader.locate.camera_steps import jacobian_of, project_edges
 from reader.locate.outline import wells
 from reader.locate.view import View
 from reader.numbers.geometry import Points
@@ -21,6 +21,7 @@ RADII_MM = np.arange(2.0, 5.6, 0.5)
 DEPTH_MM = 2.0
 """How deep what shows best of a well lies, between its rim and its pad, mm (common practice, no source)."""
 SAMPLES_PER_MM = 2.0
+"""Samples per millimetre while wells are sought."""
 RING_MM = 0.5
 """One standard deviation of a ring's edge, mm."""
 WELL_CODES = 8.0
@@ -77,7 +78,7 @@ def find_wells(view: View, layout: Layout, camera: Camera) -> Wells:
 
 def _jacobian(camera: Camera, layout: Layout, places: Points) -> Points:
     both = np.repeat(places, 2, axis=0)
-    _, outwards, px_per_mm = seen_edges(camera, both, np.tile(np.eye(2), (len(places), 1)))
+    _, outwards, px_per_mm = project_edges(camera, both, np.tile(np.eye(2), (len(places), 1)))
     pivot = np.array([layout.outline.width, layout.outline.height]) / 2
     return jacobian_of(camera, pivot, both, outwards / px_per_mm[:, None]).reshape(len(places), 2, -1)
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from PIL import Image
-from skimage.color import deltaE_ciede2000
+from skimage.color import deltaE_ciede2000, rgb2lab
 
 from fixtures.strips import SimulatedStrip
 from fixtures.verdicts import (
@@ -27,7 +27,7 @@ from reader.draw import ink
 from reader.draw.annotate import MARGIN, WIDTH, Plan, annotated_jpeg, draw, encode_jpeg, plan
 from reader.draw.ink import Box, CallBar, PhotoView, Picture, Sign, Text
 from reader.draw.strip_view import CONTRAST
-from reader.photo.light import decode_srgb, encode, linear, linear_to_lab
+from reader.photo.light import decode_srgb, encode, encode_srgb, linear
 from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.model import DecisionRecord, OpenDecision, ReviewRecord
 from reader.verdict.statement import Stated
@@ -531,7 +531,7 @@ def difference(colour, other, *, deuteranopia):
     labs = []
     for name in (colour, other):
         light = decode_srgb(np.array(ink.bgr(name)[::-1]) / 255)
-        labs.append(linear_to_lab(np.clip(DEUTERANOPIA @ light, 0, 1) if deuteranopia else light))
+        labs.append(rgb2lab(encode_srgb(np.clip(DEUTERANOPIA @ light, 0, 1) if deuteranopia else light)))
     return float(deltaE_ciede2000(*labs))
 
 

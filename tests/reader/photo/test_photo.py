@@ -210,21 +210,18 @@ def test_the_capture_time_is_found_in_every_form(opened: Open, form: str) -> Non
     exif = exif_block(orientation=1, time="2026:05:04 09:08:07", offset="+02:00")
     photo = opened(encoded(form, plate_like(), exif=exif))
     assert photo.captured_at == datetime.fromisoformat("2026-05-04T07:08:07Z")
-    assert photo.captured_offset_known
     assert photo.notes == ()
 
 
 def test_a_time_without_offset_is_flagged_and_never_taken_as_utc(opened: Open) -> None:
     photo = opened(encoded("jpeg", plate_like(), exif=exif_block(time="2026:05:04 09:08:07")))
     assert photo.captured_at == datetime(2026, 5, 4, 9, 8, 7)
-    assert not photo.captured_offset_known
     assert photo.notes == ("no_time_offset",)
 
 
 def test_no_time_is_none(opened: Open) -> None:
     photo = opened(encoded("jpeg", plate_like()))
     assert photo.captured_at is None
-    assert not photo.captured_offset_known
 
 
 def test_a_broken_exif_block_costs_only_the_exif(opened: Open) -> None:
