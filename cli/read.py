@@ -13,10 +13,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.known_name import known_name
-from cli.logbook import logbook_options
-from cli.main import FAILED, GRADED, INTERNAL, INVALID, REFUSED, UNDECIDED, WORST_LAST
-from cli.options import ending_in, moment_or_clock
+from cli.options import (
+    FAILED,
+    GRADED,
+    INTERNAL,
+    INVALID,
+    REFUSED,
+    UNDECIDED,
+    WORST_LAST,
+    Command,
+    Out,
+    ending_in,
+    known_name,
+    moment_or_clock,
+)
+from cli.variables import DEBUG_VARIABLE, OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -41,10 +52,9 @@ STATED = {
     "sample_phase": ("NAME", "What was drawn, such as fuel or water."),
     "plate_lot": ("LOT", "The plate's lot."),
     "plate_expiry": ("DATE", "The plate's expiry: 2027-03-31, or 2027-03."),
-    "operator": ("NAME", "Who reads."),
+    "operator": ("NAME", f"Who reads; or the variable {OPERATOR_VARIABLE}."),
     "note": ("TEXT", "Anything else that should be known."),
 }
-OPERATOR_VARIABLE = "LINECALL_OPERATOR"
 
 
 def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
@@ -56,24 +66,14 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
     return command
 
 
-@click.command(short_help="Read plates from photos: a call for each mark, a grade, and the proof.")
+@click.command(
+    cls=Command,
+    shared=("layout", "logbook", "reason", "as_json", "jobs", "force"),
+    keys=("rules", "thresholds", "texts", "zone"),
+    out=Out("DIR"),
+    short_help="Read plates from photos: a call for each mark, a grade, and the proof.",
+)
 @click.argument("photos", metavar="PHOTO...", nargs=-1, type=click.Path(path_type=Path))
-@click.option(
-    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
-)
-@click.option(
-    "--rules", metavar="NAME|FILE.toml", default="two-tier", show_default=True, help="Grading rules."
-)
-@click.option(
-    "--thresholds",
-    metavar="NAME|FILE.toml",
-    default="standard",
-    show_default=True,
-    help="Limits for calling a mark.",
-)
-@click.option(
-    "--texts", metavar="NAME|FILE.toml", default="standard", show_default=True, help="Next-step texts."
-)
 @click.option(
     "--table",
     metavar="FILE.csv",
@@ -89,12 +89,6 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 )
 @click.option("--same-plate", is_flag=True, help="All photos show one plate: read them as one.")
 @click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for results.  [default: beside each photo]",
-)
-@click.option(
     "--drops-at",
     metavar="TIME",
     callback=moment_or_clock,
@@ -103,25 +97,17 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.option(
     "--zone",
     metavar="NAME|OFFSET",
-    envvar="LINECALL_ZONE",
     help="Zone of a camera that writes no offset, such as Europe/Lisbon or +02:00; or the variable LINECALL_ZONE.  "
     "[default: the rules', else this machine's]",
 )
 @click.option(
     "--reading-age", metavar="MINUTES", type=float, callback=_minutes, help="From the drops to the photo."
 )
-@logbook_options
 @click.option(
     "--replaces", metavar="ID", help="Reading in the logbook whose place this one takes; with --reason."
 )
-@click.option("--reason", metavar="TEXT", help="Why it takes that place.")
 @_statement_options
-@click.option("--json", "as_json", is_flag=True, help="Print verdicts, one a line, and nothing else.")
-@click.option(
-    "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
-)
 @click.option("--quiet", is_flag=True, help="Print only refusals and other problems.")
-@click.option("--force", is_flag=True, help="Overwrite results that hold something else.")
 def read(
     photos: tuple[Path, ...],
     layout: str,
@@ -148,9 +134,10 @@ def read(
     """Read plates from photos: a call for each mark, a grade, and the proof.
 
     PHOTO is a picture file (JPEG, PNG, TIFF, WebP, HEIC) or a folder, which stands for the pictures in it,
-    not for those in folders inside it. For each, <stem>.verdict.json and <stem>.annotated.jpg are written;
-    photos that share a stem keep their suffix too. For more than one photo, summary.csv is written into the
-    folder for results, or beside the first photo; where there is one already, summary-2.csv and so on.
+    not for those in folders inside it. For each, <stem>.verdict.json and <stem>.annotated.jpg are written
+    beside it, or into the folder that -o names; photos that share a stem keep their suffix too. For more than one
+    photo, summary.csv is written into that folder, or beside the first photo; where there is one already,
+    summary-2.csv and so on.
 
     With --same-plate the photos, taken minutes apart from other angles or in other light, give one verdict and
     one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
@@ -389,7 +376,7 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
             show.say_problem(f"{outcome.job.photo}: {line}")
     if outcome.problem:
         show.say_problem(outcome.problem)
-    if outcome.details and os.environ.get("LINECALL_DEBUG"):
+    if outcome.details and os.environ.get(DEBUG_VARIABLE):
         click.echo(outcome.details, err=True)
 
 

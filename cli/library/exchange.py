@@ -6,13 +6,15 @@ from typing import Any
 import click
 
 from cli import show
-from cli.library.look import filter_options, filters_of
-from cli.quiz import library_option
+from cli.library.look import BY_LIST, filters_of
+from cli.options import EXAMPLE_FILTERS, Command, filters
 
 
-@click.command(short_help="Write the library as a folder that anybody can read.")
+@click.command(
+    cls=Command, shared=("where",), short_help="Write the library as a folder that anybody can read."
+)
 @click.argument("folder", type=click.Path(path_type=Path))
-@filter_options
+@filters(EXAMPLE_FILTERS, explained_by=BY_LIST)
 @click.option(
     "--strip-metadata", is_flag=True, help="Photos without what the camera wrote beside the pixels."
 )
@@ -28,9 +30,9 @@ def export(folder: Path, where: Path, strip_metadata: bool, **chosen: Any) -> No
     from reader.library.exchange import export as write
     from reader.words import counted
 
-    filters = filters_of(chosen)
+    wanted = filters_of(chosen)
     with Library.open(where, read_only=True) as library:
-        found = write(library, folder, filters, watch=show.with_progress, strip_metadata=strip_metadata)
+        found = write(library, folder, wanted, watch=show.with_progress, strip_metadata=strip_metadata)
     for name in found.missing:
         why = "is gone from the library" + ", or its metadata cannot be taken out," * strip_metadata
         show.say_problem(f"{name} {why} and missing in the folder")
@@ -42,9 +44,8 @@ def export(folder: Path, where: Path, strip_metadata: bool, **chosen: Any) -> No
     click.echo(show.photos_handed_on(stripped=strip_metadata))
 
 
-@click.command("import", short_help="Read an exported folder.")
+@click.command("import", cls=Command, shared=("where",), short_help="Read an exported folder.")
 @click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
-@library_option
 def import_library(folder: Path, where: Path) -> None:
     """Read an exported FOLDER into the library, which is begun if there is none.
 

@@ -74,9 +74,11 @@ def test_readings_are_listed_newest_first_with_their_offsets(ids: list[str]) -> 
 
 def test_a_long_list_comes_in_pages(ids: list[str]) -> None:
     first = logbook("list", "--limit", "2").stdout.splitlines()
-    assert first[-1] == f"there are older ones: --before {ids[1]}"
-    second = logbook("list", "--limit", "2", "--before", ids[1].upper()).stdout.splitlines()
+    assert first[-1] == "there are older ones: --page 2"
+    second = logbook("list", "--limit", "2", "--page", "2").stdout.splitlines()
     assert [line[:8] for line in second[1:]] == [ids[0]]
+    assert logbook("list", "--limit", "2", "--before", ids[1].upper()).stdout.splitlines() == second
+    assert logbook("list", "--limit", "2", "--page", "3").stdout == "no readings that match\n"
 
 
 @pytest.mark.parametrize(
@@ -417,7 +419,7 @@ def test_a_correction_is_made_and_said(ids: list[str]) -> None:
             ("correct", "zzzzzzzz", "--field", "tank", "--value", "x", "--by", "B", "--reason", "r"),
             'B is not known in log.db; to make another person known: linecall people add "B"',
         ),
-        (("list", "--since", "yesterday"), "'yesterday' is no date"),
+        (("list", "--since", "yesterday"), "'yesterday' is no day or time"),
         (("list", "--grade", "bad"), "'bad' is not one of"),
     ],
 )
