@@ -69,8 +69,11 @@ class Held:
 class Choices:
     """What a command line, the environment and the site's file choose; the file is read when it is first needed."""
 
-    def __init__(self, options: Mapping[str, Value], settings: Path | None) -> None:
-        """Take what the command line says, by key, and the file that it names."""
+    def __init__(
+        self, options: Mapping[str, Value], settings: Path | None, photos: Sequence[Path] = ()
+    ) -> None:
+        """Take what the command line says, by key, the file of defaults that it names, and photos or their folders."""
+        self._photos = photos
         self._options = options
         self._settings = settings
 
@@ -95,7 +98,7 @@ class Choices:
         path = Path(logbook).parent / FILE_NAME
         if not os.path.lexists(path):
             return None
-        _check_own(path)
+        _check_own(path, self._photos)
         return path
 
     def of(self, key: str) -> Held:
@@ -180,19 +183,32 @@ def _same_place(one: str, other: str) -> bool:
     return os.path.realpath(one) == os.path.realpath(other)
 
 
-def _check_own(path: Path) -> None:
-    """Raise SettingsError where somebody else may have written a file that nobody has named."""
-    if os.name == "nt":
-        return  # rights are kept otherwise there, and cannot be told by mode
-    real = Path(os.path.realpath(path))
-    for place in {path.parent, real.parent, real}:
-        if _is_open_to_others(place) or any(_may_be_moved(folder) for folder in place.resolve().parents):
-            from reader.errors import SettingsError
+def _check_own(path: Path, photos: Sequence[Path]) -> None:
+    """Raise SettingsError where somebody else may have put a file there that nobody has named."""
+    folder = Path(os.path.realpath(path.parent))
+    why = None
+    if any(Path(os.path.realpath(photo)) in (folder, *_inside(folder, photo)) for photo in photos):
+        why = "it lies among the photos, which others send"
+    elif os.name != "nt":  # rights are kept otherwise there, and cannot be told by mode
+        real = Path(os.path.realpath(path))
+        places = (real, folder, real.parent)
+        open_ones = [place for place in places if _is_open_to_others(place)]
+        open_ones += [place for place in (*folder.parents, *real.parent.parents) if _may_be_moved(place)]
+        if open_ones:
+            why = f"others may write to {open_ones[0]}"
+    if why is not None:
+        from reader.errors import SettingsError
 
-            raise SettingsError(
-                f"{path}: others may write to {place}, so the file is not taken unless you name it: give "
-                f"--settings FILE, or the variable {SETTINGS_VARIABLE}; or take that right from them"
-            )
+        raise SettingsError(
+            f"{path}: {why}, so the file is not taken unless you name it: give --settings FILE, or the variable "
+            f"{SETTINGS_VARIABLE}; or move the file, or the logbook"
+        )
+
+
+def _inside(folder: Path, photo: Path) -> tuple[Path, ...]:
+    """The photo itself, if it lies in the folder."""
+    real = Path(os.path.realpath(photo))
+    return (real,) if real.parent == folder and not real.is_dir() else ()
 
 
 def _is_open_to_others(place: Path) -> bool:

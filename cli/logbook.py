@@ -28,12 +28,14 @@ from cli.options import (
     known_name,
     needed,
     opened,
+    saying_what_was_done,
     superseded_by_pages,
 )
 from cli.variables import DEBUG_VARIABLE
 
 if TYPE_CHECKING:
     from reader.logbook import Event, ReadingRow, StoredReading
+    from reader.logbook.chain import Report
     from reader.logbook.reread import Reread
 
 GRADED_BY = ("plate_expiry", "drops_at")
@@ -230,18 +232,8 @@ def verify(
     Exit status: 0 all holds; 1 something was changed, or cannot be checked; 2 wrong usage.
     """
     seals = [seal for text in sealed for seal in _seals(text)]
-    if file is not None:
-        if no_photos:
-            raise click.UsageError("--no-photos is for a logbook; the photos of an export are always checked")
-        from reader.logbook.export import verify_zip
-
-        name = str(file)
-        with _progress("events") as progress:
-            report = verify_zip(file, seals=seals, progress=progress)
-    else:
-        with opened(logbook, logbook_photos) as book, _progress("events") as progress:
-            name = book.name
-            report = book.verify(progress, photos=not no_photos, seals=seals)
+    with saying_what_was_done(lambda: "not everything was checked, so nothing is said of the whole"):
+        name, report = _verified(file, logbook, logbook_photos, seals, no_photos=no_photos)
     if report.problem is not None:
         show.say_problem(f"{name}: BAD: {report.problem}")
         return FAILED
@@ -265,6 +257,26 @@ def verify(
             "only a seal that somebody else kept can tell (--seal)"
         )
     return GRADED
+
+
+def _verified(
+    file: Path | None,
+    logbook: str | None,
+    logbook_photos: str | None,
+    seals: "Sequence[Any]",
+    *,
+    no_photos: bool,
+) -> "tuple[str, Report]":
+    """The name of what is checked, an export or a logbook, and what was found."""
+    if file is not None:
+        if no_photos:
+            raise click.UsageError("--no-photos is for a logbook; the photos of an export are always checked")
+        from reader.logbook.export import verify_zip
+
+        with _progress("events") as progress:
+            return str(file), verify_zip(file, seals=seals, progress=progress)
+    with opened(logbook, logbook_photos) as book, _progress("events") as progress:
+        return book.name, book.verify(progress, photos=not no_photos, seals=seals)
 
 
 def _seals(text: str) -> "Iterator[Any]":
@@ -435,7 +447,10 @@ def export(
     from reader.logbook import export as exports
     from reader.words import counted
 
-    with opened(logbook, logbook_photos) as book:
+    with (
+        saying_what_was_done(lambda: "the export is not written"),
+        opened(logbook, logbook_photos) as book,
+    ):
         if kind == "zip":
             assert out is not None
             with open_whole(out, force=force) as file:
@@ -511,6 +526,11 @@ def reread(
             chosen["standing"] = not superseded
             total, rows = book.count(**chosen), all_rows(book, **chosen)
         found = stack.enter_context(closing(read_again(book, rows, at_hand, workers=jobs)))
+        stack.enter_context(
+            saying_what_was_done(
+                lambda: f"{tally.n} of {total} readings were read again; nothing was changed"
+            )
+        )
         progress = stack.enter_context(_progress(f"of {total} readings"))
         for one in found:
             tally.count(one)

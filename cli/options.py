@@ -218,7 +218,9 @@ class Command(click.Command):
             name = _PARAMETER_OF.get(key, key)
             if ctx.params.get(name) not in (None, ()) and _was_given(ctx, name):
                 options[key] = ctx.params[name]
-        choices = ctx.obj = Choices(options, ctx.params.pop("settings"))
+        table = ctx.params.get("table")
+        photos = (*(ctx.params.get("photos") or ()), *([table] if table else []))
+        choices = ctx.obj = Choices(options, ctx.params.pop("settings"), photos)
         for key in self.keys:
             ctx.params[_PARAMETER_OF.get(key, key)] = choices.of(key).value
         if "where" in self.shared:
@@ -253,11 +255,11 @@ class Command(click.Command):
                 places.setdefault(option.place, []).append(option.shown)
         for place, names in places.items():
             with formatter.section(f"Shared options, explained by {place} --help"):
-                formatter.write_text(", ".join(names))
+                _write_names(formatter, names)
         said = [key for key in self.keys if key not in _KEY_OF.values()]
         if said:
             with formatter.section("Settings, from linecall.toml or --set KEY=VALUE"):
-                formatter.write_text(", ".join(said))
+                _write_names(formatter, said)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
         """Complete shared options too, which help names and does not list."""
@@ -273,6 +275,18 @@ class Command(click.Command):
                         CompletionItem(flag, help=text) for flag in flags if flag.startswith(incomplete)
                     ]
         return found
+
+
+def _write_names(formatter: click.HelpFormatter, names: Sequence[str]) -> None:
+    """Write names as running text, none of them broken in two."""
+    from textwrap import fill
+
+    indent = " " * formatter.current_indent
+    text = ", ".join(names)
+    formatter.write(
+        fill(text, formatter.width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+        + "\n"
+    )
 
 
 class Group(click.Group):
@@ -460,6 +474,19 @@ def ending_in(*suffixes: str) -> Callable[[click.Context, click.Parameter, Path 
         return value if value is None else Out("FILE", suffixes).checked(ctx, value)
 
     return check
+
+
+# --- being stopped ------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def saying_what_was_done(told: Callable[[], str]) -> Iterator[None]:
+    """Where Ctrl-C comes meanwhile, say in one line what was done and what was not, and leave."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        show.say_problem(f"stopped: {told()}")
+        raise click.exceptions.Exit(INTERRUPTED) from None
 
 
 # --- the logbook, and who acts ------------------------------------------------------------------------------

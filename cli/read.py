@@ -26,6 +26,7 @@ from cli.options import (
     ending_in,
     known_name,
     moment_or_clock,
+    saying_what_was_done,
 )
 from cli.variables import DEBUG_VARIABLE, OPERATOR_VARIABLE
 
@@ -192,7 +193,10 @@ def read(
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
-        outcomes = []
+        outcomes: list[Outcome] = []
+        stack.enter_context(
+            saying_what_was_done(lambda: _done(len(outcomes), len(plan), logged=book is not None))
+        )
         for outcome in map(put, arriving):
             outcomes.append(outcome)
             _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
@@ -210,6 +214,15 @@ def read(
                     show.print_table(outcomes)
                 click.echo(f"{show.totals_line(outcomes)}; {show.printable(str(summary))} has them all")
     return status
+
+
+def _done(n: int, total: int, *, logged: bool) -> str:
+    """What is done of a run that was stopped."""
+    return (
+        f"{n} of {total} readings {'is' if n == 1 else 'are'} done, with results written"
+        + " and kept in the logbook" * logged
+        + "; the others are not, and the same command reads them"
+    )
 
 
 def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_plate: bool) -> None:

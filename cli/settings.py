@@ -67,7 +67,9 @@ def settings(as_json: bool, **_: object) -> int:
 
 def _lines(held: Sequence[Held], named: dict[str, str]) -> list[str]:
     rows = [("key", "value", "from", "the file says")]
-    rows += [(one.key, _words(one), one.place or one.source, named[one.key]) for one in held]
+    for one in held:
+        source = one.source if one.value else "not said"
+        rows.append((one.key, _words(one), one.place or source, named[one.key]))
     return show.in_columns(rows)
 
 

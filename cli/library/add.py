@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE, Command, Out, opened
+from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE, Command, Out, opened, saying_what_was_done
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -142,7 +142,8 @@ def add(
             batches = chain(
                 batches, _batches(partial(sources_of_readings, book, named, role=role or "expert"))
             )
-        outcomes = []
+        outcomes: list[Added] = []
+        stack.enter_context(saying_what_was_done(lambda: _done(outcomes, dry_run=dry_run)))
         for batch in batches:
             for outcome in _added(library, batch, order, jobs):
                 outcomes.append(outcome)
@@ -155,6 +156,16 @@ def add(
         _conclude(outcomes, where, dry_run=dry_run)
     fates = {outcome.fate for outcome in outcomes}
     return FAILED if "failed" in fates else REFUSED if "refused" in fates else GRADED
+
+
+def _done(outcomes: "Sequence[Added]", *, dry_run: bool) -> str:
+    """What is done of an adding that was stopped."""
+    if dry_run:
+        return "nothing was written, as this was a dry run"
+    from reader.library.add import totals
+
+    so_far = totals(list(outcomes)) if outcomes else "nothing yet"
+    return f"{so_far}; the others are not added, and the same command adds them"
 
 
 def _batches(read: "Callable[[Path], Iterator[Source]]") -> "Iterator[Sequence[Source]]":
@@ -213,6 +224,7 @@ def labels(
     work = partial(only_read, settings=load_settings(layout=layout))
     plan = [Job(photo=photo, verdict_path=target, image_path=target) for photo in find_photos(photos)]
     with ExitStack() as stack:
+        stack.enter_context(saying_what_was_done(lambda: f"{target} is not written"))
         steps = stack.enter_context(closing(read_many(plan, work, workers=jobs)))
         steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
         outcomes = list(in_order(steps))

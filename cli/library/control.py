@@ -12,7 +12,7 @@ import click
 
 from cli import show
 from cli.defaults import choices_of
-from cli.options import GRADED, REFUSED, Command, Out, moment
+from cli.options import GRADED, REFUSED, Command, Out, moment, saying_what_was_done
 from cli.variables import OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 OUT_OF_CONTROL = 3
 STRIP = "control"
+CHART_STOPPED = (
+    "photos charted so far are points of the chart, the others are not; the same command adds them"
+)
 ROWS = 10
 NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
 
@@ -97,7 +100,8 @@ def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
         )
     changes = bool(photos or chosen["set_aside"] or chosen["begin_anew"])
     with Library.open(where, must_exist=must_exist, read_only=not changes) as library:
-        checked = list(_changed(library, photos, chosen, now))
+        with saying_what_was_done(lambda: CHART_STOPPED):
+            checked = list(_changed(library, photos, chosen, now))
         for one in checked:
             if one.problem:
                 show.say_problem(one.problem)

@@ -7,7 +7,9 @@ import click
 
 from cli import show
 from cli.library.look import BY_LIST, filters_of
-from cli.options import EXAMPLE_FILTERS, Command, filters
+from cli.options import EXAMPLE_FILTERS, Command, filters, saying_what_was_done
+
+IMPORT_STOPPED = "what was added so far stays, and the same command adds the rest"
 
 
 @click.command(
@@ -31,7 +33,10 @@ def export(folder: Path, where: Path, strip_metadata: bool, **chosen: Any) -> No
     from reader.words import counted
 
     wanted = filters_of(chosen)
-    with Library.open(where, read_only=True) as library:
+    with (
+        saying_what_was_done(lambda: f"{folder} is not written"),
+        Library.open(where, read_only=True) as library,
+    ):
         found = write(library, folder, wanted, watch=show.with_progress, strip_metadata=strip_metadata)
     for name in found.missing:
         why = "is gone from the library" + ", or its metadata cannot be taken out," * strip_metadata
@@ -57,7 +62,7 @@ def import_library(folder: Path, where: Path) -> None:
     from reader.words import counted
 
     checked = check_folder(folder)
-    with Library.open(where) as library:
+    with saying_what_was_done(lambda: IMPORT_STOPPED), Library.open(where) as library:
         found = import_folder(library, folder, checked=checked, watch=show.with_progress)
     click.echo(
         show.printable(

@@ -10,7 +10,7 @@ import click
 from cli import show
 from cli.library.look import filters_of
 from cli.library.reports import check_some, choice, indented, origin_of, rate_words
-from cli.options import GRADED, Command, Out
+from cli.options import GRADED, Command, Out, saying_what_was_done
 
 if TYPE_CHECKING:
     from reader.library.limits.fit import ChangedMark, ErrorRates, Proposal
@@ -70,7 +70,10 @@ def fit_thresholds(
 
     in_use, prices = load_thresholds(thresholds), load_costs(costs)
     wanted = filters_of({"layout": layout, "light": light})
-    with Library.open(where, must_exist=True, read_only=True) as library:
+    with (
+        saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
+        Library.open(where, must_exist=True, read_only=True) as library,
+    ):
         rule = load_consensus(consensus) if consensus else None
         settings = (rule or library.consensus_rule, library.rules, in_use, prices)
         origin = origin_of(library, wanted, settings)

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.options import EXAMPLE_FILTERS, STRENGTHS, Command, Out, filters, superseded_by_pages
+from cli.options import (
+    EXAMPLE_FILTERS,
+    STRENGTHS,
+    Command,
+    Out,
+    filters,
+    saying_what_was_done,
+    superseded_by_pages,
+)
 
 if TYPE_CHECKING:
     from reader.library import Example, ExampleRow, Filters, Library
@@ -187,8 +195,13 @@ def sheet(where: Path, out: Path | None, limit: int, force: bool, **chosen: Any)
 
     wanted = filters_of(chosen)
     first = out or Path("strips.html")
-    with Library.open(where, read_only=True) as library:
-        n = 0
+    n = 0
+    with (
+        saying_what_was_done(
+            lambda: f"{n} page{'s' * (n != 1)} of the sheet are written, the others are not"
+        ),
+        Library.open(where, read_only=True) as library,
+    ):
         for page in contact_sheet(library, wanted, name=first.name, limit=limit):
             write_whole({first.with_name(page.name): page.html}, force=force)
             n = page.number

@@ -9,7 +9,7 @@ import click
 
 from cli import show
 from cli.library.look import BY_LIST, filters_of
-from cli.options import EXAMPLE_FILTERS, Command, Out, filters
+from cli.options import EXAMPLE_FILTERS, Command, Out, filters, saying_what_was_done
 
 if TYPE_CHECKING:
     from reader.library import Library
@@ -66,7 +66,10 @@ def agree(
     from reader.library.consensus import load_consensus
     from reader.library.report import agreement_page
 
-    with Library.open(where, must_exist=True, read_only=True) as library:
+    with (
+        saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
+        Library.open(where, must_exist=True, read_only=True) as library,
+    ):
         rule = load_consensus(consensus) if consensus else None
         wanted = filters_of({"layout": layout, "light": light})
         report = hold_against(
@@ -121,7 +124,10 @@ def validate(
     from reader.library.report import validation_page
 
     heights = None if known is None else read_known(known)
-    with Library.open(where, must_exist=True, read_only=True) as library:
+    with (
+        saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
+        Library.open(where, must_exist=True, read_only=True) as library,
+    ):
         rule = load_consensus(consensus) if consensus else None
         wanted = filters_of({"layout": layout, "light": light})
         report = measure(library.marks_table(wanted, rule=rule), known=heights)

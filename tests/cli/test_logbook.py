@@ -382,7 +382,8 @@ def test_progress_is_counted_on_a_terminal_and_stays_out_of_the_table(
 
 
 def test_a_table_and_lines_go_to_standard_output_or_a_file(ids: list[str]) -> None:
-    rows = list(csv.DictReader(StringIO(logbook("export", "--format", "csv").stdout, newline="")))
+    table = logbook("export", "--format", "csv").stdout_bytes.decode("utf-8-sig")
+    rows = list(csv.DictReader(StringIO(table, newline="")))
     assert [row["id"] for row in rows] == ids[::-1]
     lines = logbook("export", "--format", "jsonl").stdout.splitlines()
     assert [json.loads(line)["kind"] for line in lines] == ["reading", "reading", "reading", "correction"]

@@ -216,7 +216,7 @@ def test_screen_table_and_verdict_say_whose_reading_it_is_and_of_what(root: Path
     )
     both = CliRunner().invoke(main, ["read", "bowser.jpg", "north.jpg", "--force", *SAID])
     assert "why bacteria above the lower cutoff" in " ".join(both.stdout.split())
-    with Path("summary.csv").open(encoding="utf-8", newline="") as file:
+    with Path("summary.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert rows[1]["why"] == "bacteria above the lower cutoff"
     assert rows[1]["absent marks"] == "1 indicator (bacteria, lower)"

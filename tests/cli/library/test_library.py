@@ -65,7 +65,7 @@ def test_a_label_file_is_written_blank_filled_in_and_added(root: Path, tmp_path:
     made = run("labels", photo, "--grader", "R. Aalto", "--role", "expert", "-o", file)
     assert made.exit_code == GRADED, made.output
     verdict = read_photo(photo)
-    with file.open(newline="", encoding="utf-8") as opened:
+    with file.open(newline="", encoding="utf-8-sig") as opened:
         rows = list(csv.DictReader(opened))
     assert len(rows) == 2 * len(verdict.windows)
     assert {(row["photo"], row["grader"], row["call"]) for row in rows} == {(photo.name, "R. Aalto", "")}

@@ -197,7 +197,7 @@ def test_an_unexpected_exception_is_the_photos_problem(tmp_path: Path) -> None:
 
 
 def rows_of(outcomes: list[Outcome]) -> list[dict[str, str]]:
-    text = summary_csv(outcomes).decode("utf-8")
+    text = summary_csv(outcomes).decode("utf-8-sig")
     assert text.count("\r\n") == len(outcomes) + 1  # RFC 4180: lines end in CRLF
     return list(csv.DictReader(StringIO(text, newline="")))
 
