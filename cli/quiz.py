@@ -7,27 +7,13 @@ from pathlib import Path
 import click
 
 from cli import show
-from cli.known_name import known_name
-from cli.logbook import logbook_options, opened
-from cli.main import GRADED
+from cli.options import GRADED, Group, Out, known_name, opened
 
-LIBRARY_VARIABLE = "LINECALL_LIBRARY"
 NOT_PASSED = 3
 ITEMS = 30
 
-library_option = click.option(
-    "-l",
-    "--library",
-    "where",
-    metavar="DIR",
-    envvar=LIBRARY_VARIABLE,
-    required=True,
-    type=click.Path(path_type=Path, file_okay=False),
-    help=f"The library's folder; or the variable {LIBRARY_VARIABLE}.",
-)
 
-
-@click.group(short_help="Examine people with the library's plates.")
+@click.group(cls=Group, short_help="Examine people with the library's plates.")
 def quiz() -> None:
     """Examine people with the library's plates.
 
@@ -36,12 +22,10 @@ def quiz() -> None:
     """
 
 
-@quiz.command("make")
-@library_option
+@quiz.command("make", shared=("where", "logbook", "force"), keys=("mix",), out=Out("FILE"))
 @click.option(
     "--trainee", metavar="NAME", required=True, help="Who will answer it; known, where a logbook is named."
 )
-@logbook_options
 @click.option(
     "--items",
     metavar="N",
@@ -56,15 +40,9 @@ def quiz() -> None:
 @click.option(
     "--mix",
     metavar="NAME|FILE",
-    default="even",
-    show_default=True,
-    help="What it is made of, and what passes.",
+    help="What it is made of, and what passes.  [default: linecall.toml's mix, else even]",
 )
 @click.option("--minutes", metavar="N", type=click.IntRange(1, 600), help="Time limit.  [default: none]")
-@click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), help="The page."
-)
-@click.option("--force", is_flag=True, help="Overwrite a page that is there.")
 def make_quiz(
     where: Path,
     trainee: str,
@@ -77,7 +55,7 @@ def make_quiz(
     out: Path | None,
     force: bool,
 ) -> None:
-    """Draw a paper and write its page."""
+    """Draw a paper and write its page, as quiz-ID.html unless -o names a file."""
     from reader.files.output import write_whole
     from reader.library import Library
     from reader.library.quiz.mix import load_mix
@@ -99,14 +77,8 @@ def make_quiz(
     click.echo(f"open it in a browser; it saves {answers}, which linecall quiz mark {answers} marks")
 
 
-@quiz.command("mark")
+@quiz.command("mark", shared=("where", "logbook", "force"), out=Out("FILE"))
 @click.argument("answers", type=click.Path(path_type=Path, dir_okay=False))
-@library_option
-@logbook_options
-@click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), help="Feedback page."
-)
-@click.option("--force", is_flag=True, help="Overwrite a page that is there.")
 @click.pass_context
 def mark_answers(
     ctx: click.Context,
@@ -117,7 +89,10 @@ def mark_answers(
     out: Path | None,
     force: bool,
 ) -> None:
-    """Score a file of answers, and write a page that shows each error beside the consensus."""
+    """Score a file of answers, and write a page that shows each error beside the consensus.
+
+    The page is written beside the answers as result-ID.html, unless -o names a file.
+    """
     from reader.files.output import write_whole
     from reader.library import Library
     from reader.library.quiz.feedback import feedback_page, log

@@ -14,10 +14,22 @@ import click
 from click.core import ParameterSource
 
 from cli import show
-from cli.known_name import known_name
-from cli.logbook import logbook_options
-from cli.main import FAILED, GRADED, INTERNAL, INVALID, REFUSED, UNDECIDED, WORST_LAST
-from cli.options import ending_in, moment_or_clock
+from cli.options import (
+    FAILED,
+    GRADED,
+    INTERNAL,
+    INVALID,
+    REFUSED,
+    UNDECIDED,
+    WORST_LAST,
+    Command,
+    Out,
+    ending_in,
+    known_name,
+    moment_or_clock,
+    saying_what_was_done,
+)
+from cli.variables import DEBUG_VARIABLE, OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -43,7 +55,7 @@ STATED = {
     "sample_phase": ("NAME", "What was drawn, such as fuel or water."),
     "plate_lot": ("LOT", "The plate's lot."),
     "plate_expiry": ("DATE", "The plate's expiry: 2027-03-31, or 2027-03."),
-    "operator": ("NAME", "Who reads."),
+    "operator": ("NAME", f"Who reads; or the variable {OPERATOR_VARIABLE}."),
     "note": ("TEXT", "Anything else that should be known."),
 }
 AGAIN = frozenset(
@@ -51,7 +63,6 @@ AGAIN = frozenset(
      "logbook_photos", *STATED)
 )  # fmt: skip
 """Options that hold for a plate, whichever photo of it is read."""
-OPERATOR_VARIABLE = "LINECALL_OPERATOR"
 
 
 def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
@@ -63,24 +74,14 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
     return command
 
 
-@click.command(short_help="Read plates from photos: a call for each mark, a grade, and the proof.")
+@click.command(
+    cls=Command,
+    shared=("layout", "logbook", "reason", "as_json", "jobs", "force"),
+    keys=("rules", "thresholds", "texts", "zone"),
+    out=Out("DIR"),
+    short_help="Read plates from photos: a call for each mark, a grade, and the proof.",
+)
 @click.argument("photos", metavar="PHOTO...", nargs=-1, type=click.Path(path_type=Path))
-@click.option(
-    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
-)
-@click.option(
-    "--rules", metavar="NAME|FILE.toml", default="two-tier", show_default=True, help="Grading rules."
-)
-@click.option(
-    "--thresholds",
-    metavar="NAME|FILE.toml",
-    default="standard",
-    show_default=True,
-    help="Limits for calling a mark.",
-)
-@click.option(
-    "--texts", metavar="NAME|FILE.toml", default="standard", show_default=True, help="Next-step texts."
-)
 @click.option(
     "--table",
     metavar="FILE.csv",
@@ -96,12 +97,6 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 )
 @click.option("--same-plate", is_flag=True, help="All photos show one plate: read them as one.")
 @click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for results.  [default: beside each photo]",
-)
-@click.option(
     "--drops-at",
     metavar="TIME",
     callback=moment_or_clock,
@@ -110,25 +105,17 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.option(
     "--zone",
     metavar="NAME|OFFSET",
-    envvar="LINECALL_ZONE",
     help="Zone of a camera that writes no offset, such as Europe/Lisbon or +02:00; or the variable LINECALL_ZONE.  "
     "[default: the rules', else this machine's]",
 )
 @click.option(
     "--reading-age", metavar="MINUTES", type=float, callback=_minutes, help="From the drops to the photo."
 )
-@logbook_options
 @click.option(
     "--replaces", metavar="ID", help="Reading in the logbook whose place this one takes; with --reason."
 )
-@click.option("--reason", metavar="TEXT", help="Why it takes that place.")
 @_statement_options
-@click.option("--json", "as_json", is_flag=True, help="Print verdicts, one a line, and nothing else.")
-@click.option(
-    "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
-)
 @click.option("--quiet", is_flag=True, help="Print only refusals and other problems.")
-@click.option("--force", is_flag=True, help="Overwrite results that hold something else.")
 def read(
     photos: tuple[Path, ...],
     layout: str,
@@ -155,9 +142,10 @@ def read(
     """Read plates from photos: a call for each mark, a grade, and the proof.
 
     PHOTO is a picture file (JPEG, PNG, TIFF, WebP, HEIC) or a folder, which stands for the pictures in it,
-    not for those in folders inside it. For each, <stem>.verdict.json and <stem>.annotated.jpg are written;
-    photos that share a stem keep their suffix too. For more than one photo, summary.csv is written into the
-    folder for results, or beside the first photo; where there is one already, summary-2.csv and so on.
+    not for those in folders inside it. For each, <stem>.verdict.json and <stem>.annotated.jpg are written
+    beside it, or into the folder that -o names; photos that share a stem keep their suffix too. For more than one
+    photo, summary.csv is written into that folder, or beside the first photo; where there is one already,
+    summary-2.csv and so on.
 
     With --same-plate the photos, taken minutes apart from other angles or in other light, give one verdict and
     one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
@@ -214,7 +202,10 @@ def read(
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
-        outcomes = []
+        outcomes: list[Outcome] = []
+        stack.enter_context(
+            saying_what_was_done(lambda: _done(len(outcomes), len(plan), logged=book is not None))
+        )
         for outcome in map(put, arriving):
             outcomes.append(outcome)
             _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
@@ -232,6 +223,15 @@ def read(
                     show.print_table(outcomes)
                 click.echo(f"{show.totals_line(outcomes)}; {show.printable(str(summary))} has them all")
     return status
+
+
+def _done(n: int, total: int, *, logged: bool) -> str:
+    """What is done of a run that was stopped."""
+    return (
+        f"{n} of {total} readings {'is' if n == 1 else 'are'} done, with results written"
+        + " and kept in the logbook" * logged
+        + "; the others are not, and the same command reads them"
+    )
 
 
 def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_plate: bool) -> None:
@@ -398,7 +398,7 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
             show.say_problem(f"{outcome.job.photo}: {line}")
     if outcome.problem:
         show.say_problem(outcome.problem)
-    if outcome.details and os.environ.get("LINECALL_DEBUG"):
+    if outcome.details and os.environ.get(DEBUG_VARIABLE):
         click.echo(outcome.details, err=True)
 
 

@@ -38,6 +38,11 @@ def say_problem(line: str) -> None:
     click.echo(printable(line), err=True)
 
 
+def echo_data(text: str) -> None:
+    """Print what a program reads, such as JSON: as UTF-8, whatever the terminal's encoding."""
+    click.echo(text.encode("utf-8", "replace"), nl=False)
+
+
 def printable(text: str) -> str:
     """Text that is safe on a terminal: one line, nothing that steers it, nothing that UTF-8 cannot carry."""
     text = " ".join(text.splitlines()).encode("utf-8", "replace").decode("utf-8")

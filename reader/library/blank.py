@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Iterable
 from io import StringIO
 
-from reader.files.csv_cells import safe_cell
+from reader.files.csv_cells import BOM, safe_cell
 from reader.library.examples import MARKS
 from reader.library.labels import NEEDED
 from reader.read import examine
@@ -26,6 +26,7 @@ def blank_labels(
     outcomes = list(outcomes)
     names = Counter(outcome.job.photo.name for outcome in outcomes)
     text = StringIO()
+    text.write(BOM)
     table = csv.writer(text, lineterminator="\r\n")
     table.writerow(NEEDED)
     for outcome in outcomes:

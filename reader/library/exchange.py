@@ -21,7 +21,7 @@ from pydantic import ValidationError
 
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
-from reader.files.csv_cells import safe_cell
+from reader.files.csv_cells import BOM, safe_cell
 from reader.files.damage import kept
 from reader.files.output import new_folder
 from reader.files.plain import read_plain, sha256_of
@@ -200,8 +200,9 @@ def _control_photo(point: ControlPoint) -> str:
 
 
 def write_table(library: Library, file: IO[bytes], filters: Filters = EVERYTHING) -> None:
-    """The tidy table as CSV (RFC 4180, UTF-8): a row for each mark and every grading that calls it."""
+    """The tidy table as CSV (RFC 4180, UTF-8 with its mark): a row for each mark and every grading that calls it."""
     text = TextIOWrapper(file, encoding="utf-8", newline="", write_through=True)
+    text.write(BOM)
     table = csv.writer(text, lineterminator="\r\n")
     names = [field.name for field in fields(MarkRow)]
     table.writerow(names)

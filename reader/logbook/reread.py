@@ -302,7 +302,7 @@ def settings_for(first: Verdict, at_hand: SettingsAtHand) -> tuple[ReadSettings,
         every = (*at_hand.own_layouts, *at_hand.kept_layouts, *at_hand.bundled_layouts)
         namesakes = [layout for layout in every if layout.name == wanted.name]
         if not namesakes:
-            raise LinecallError(f"{_named('layout', wanted)} is not at hand; give its file with --layout")
+            raise LinecallError(f"{_named('layout', wanted)} is not at hand; give its file with --read-by")
         layout = _best("layout", namesakes, wanted, instead)
         tried = {layout.name: layout} if named else tried | {layout.name: layout}
     settings = ReadSettings(
@@ -337,7 +337,7 @@ def _best(kind: str, files: Sequence[File], wanted: SettingsRecord | None, inste
     is_or_are = "is" if kind == "layout" else "are"
     instead.append(
         f"{_named(kind, wanted)} {is_or_are} not at hand, so it was read by {_named(kind, found)}; "
-        f"give the very file with --{kind}"
+        "give the very file with --read-by"
     )
     return found
 

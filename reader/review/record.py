@@ -162,7 +162,7 @@ def _loaded(
                 "this linecall does not take; repeat with a new plate"
             ) from error
     what = f"this reading was made by {kind} {shown(record.name)}, revision {record.revision}"
-    remedy = f"give the very file with --{kind}"
+    remedy = "give the very file with --read-by"
     if source is None and record.name not in bundled_names(kind):
         raise LinecallError(f"{what}, and linecall brings none of that name; {remedy}")
     found = load_settings_file(_MODELS[kind], record.name if source is None else source, any_name=True)

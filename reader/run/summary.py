@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from reader.files.csv_cells import safe_cell, safe_path
+from reader.files.csv_cells import BOM, safe_cell, safe_path
 from reader.files.output import free_name, write_whole
 from reader.run.batch import Outcome
 from reader.verdict.in_words import why
@@ -35,11 +35,12 @@ def write_summary(outcomes: Sequence[Outcome], folder: Path, *, force: bool = Fa
 
 
 def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
-    """A table of outcomes as CSV (RFC 4180, UTF-8), one row a photo; lists are joined by "; "."""
+    """A table of outcomes as CSV (RFC 4180, UTF-8 with its mark), one row a photo; lists are joined by "; "."""
     import csv
     from io import StringIO
 
     text = StringIO()
+    text.write(BOM)
     table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
     table.writeheader()
     for outcome in outcomes:

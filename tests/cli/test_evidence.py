@@ -545,7 +545,7 @@ def test_no_text_of_a_librarys_tables_is_computed_and_labels_come_back_as_they_w
     shutil.copy(DEMO / "teaching/plate-01.jpg", here / "photos/=plate.jpg")
     made = run("library", "labels", "photos", "--grader", "+D. Ruiz", "--role", "expert", "-o", "labels.csv")
     assert made.exit_code == 0, made.output
-    table = (here / "labels.csv").read_bytes().decode("utf-8")
+    table = (here / "labels.csv").read_bytes().decode("utf-8-sig")
     assert computed(table) == []
     filled = "\r\n".join(line + "present" if line.endswith(",") else line for line in table.split("\r\n"))
     (here / "labels.csv").write_text(filled, encoding="utf-8", newline="")

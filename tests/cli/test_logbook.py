@@ -74,9 +74,11 @@ def test_readings_are_listed_newest_first_with_their_offsets(ids: list[str]) -> 
 
 def test_a_long_list_comes_in_pages(ids: list[str]) -> None:
     first = logbook("list", "--limit", "2").stdout.splitlines()
-    assert first[-1] == f"there are older ones: --before {ids[1]}"
-    second = logbook("list", "--limit", "2", "--before", ids[1].upper()).stdout.splitlines()
+    assert first[-1] == "there are older ones: --page 2"
+    second = logbook("list", "--limit", "2", "--page", "2").stdout.splitlines()
     assert [line[:8] for line in second[1:]] == [ids[0]]
+    assert logbook("list", "--limit", "2", "--before", ids[1].upper()).stdout.splitlines() == second
+    assert logbook("list", "--limit", "2", "--page", "3").stdout == "no readings that match\n"
 
 
 @pytest.mark.parametrize(
@@ -380,7 +382,8 @@ def test_progress_is_counted_on_a_terminal_and_stays_out_of_the_table(
 
 
 def test_a_table_and_lines_go_to_standard_output_or_a_file(ids: list[str]) -> None:
-    rows = list(csv.DictReader(StringIO(logbook("export", "--format", "csv").stdout, newline="")))
+    table = logbook("export", "--format", "csv").stdout_bytes.decode("utf-8-sig")
+    rows = list(csv.DictReader(StringIO(table, newline="")))
     assert [row["id"] for row in rows] == ids[::-1]
     lines = logbook("export", "--format", "jsonl").stdout.splitlines()
     assert [json.loads(line)["kind"] for line in lines] == ["reading", "reading", "reading", "correction"]
@@ -418,7 +421,7 @@ def test_a_correction_is_made_and_said(ids: list[str]) -> None:
             'B is not known in log.db; to make another person known: linecall people add "B" --role technician '
             "--logbook log.db",
         ),
-        (("list", "--since", "yesterday"), "'yesterday' is no date"),
+        (("list", "--since", "yesterday"), "'yesterday' is no day or time"),
         (("list", "--grade", "bad"), "'bad' is not one of"),
     ],
 )

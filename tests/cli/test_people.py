@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from cli.main import WRONG_USAGE, main
+from cli.main import main
+from cli.options import WRONG_USAGE
 from reader.logbook import Logbook, Statement
 from reader.verdict.model import Verdict
 from tests.reader.review.books import leave_photos_unread

@@ -58,7 +58,7 @@ def test_a_days_plates_are_read_each_with_its_own_statement() -> None:
     assert (helipad.reading_age.minutes, helipad.grade) == (20.5, "invalid")  # that plate has expired
     assert generator.reading_age is not None
     assert generator.reading_age.minutes == 20.6
-    with Path("out/summary.csv").open(encoding="utf-8", newline="") as file:
+    with Path("out/summary.csv").open(encoding="utf-8-sig", newline="") as file:
         assert [row["tank"] for row in csv.DictReader(file)] == ["Helipad", "North", "Generator"]
     listed = CliRunner().invoke(main, ["logbook", "list", "-L", "log.db"]).stdout
     assert [line.split()[3] for line in listed.splitlines()[1:]] == ["Generator", "North", "Helipad"]

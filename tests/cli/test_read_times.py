@@ -184,7 +184,7 @@ def test_a_forgotten_age_takes_the_place_of_the_reading_without_it_which_is_kept
 def test_own_pictures_are_never_read_as_plates_whatever_their_name() -> None:
     CliRunner().invoke(main, ["read", "bowser.jpg"])
     Path("sent.jpg").write_bytes(Path("bowser.annotated.jpg").read_bytes())
-    CliRunner().invoke(main, ["layout", "draw", "comb", "--on", "bowser.jpg", "--output", "fits.png"])
+    CliRunner().invoke(main, ["layout", "draw", "comb", "--on", "bowser.jpg", "--out", "fits.png"])
     drawn = ("bowser.annotated.jpg", "fits.png", "sent.jpg")
     named = CliRunner().invoke(main, ["read", "bowser.jpg", *drawn, "--json"])
     assert named.exit_code == 0
@@ -216,7 +216,7 @@ def test_screen_table_and_verdict_say_whose_reading_it_is_and_of_what(root: Path
     )
     both = CliRunner().invoke(main, ["read", "bowser.jpg", "north.jpg", "--force", *SAID])
     assert "why bacteria above the lower cutoff" in " ".join(both.stdout.split())
-    with Path("summary.csv").open(encoding="utf-8", newline="") as file:
+    with Path("summary.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert rows[1]["why"] == "bacteria above the lower cutoff"
     assert rows[1]["absent marks"] == "1 indicator (bacteria, lower)"

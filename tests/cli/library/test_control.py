@@ -11,7 +11,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from cli.library.control import OUT_OF_CONTROL, STRIP
-from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE, main
+from cli.main import main
+from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE
 from fixtures.camera import Camera, Processing
 from fixtures.scene import Light, Photograph, Plate, Scene, photograph, save
 from fixtures.strips import Noise, SimulatedStrip
@@ -281,7 +282,7 @@ def test_what_is_not_there_is_said_and_nothing_is_begun(
         (("--at", "2026-05-04T09:08"), "one photo"),
         (("--note", "new phone"), "--note is of a photo"),
         (("--new",), "--new begins a chart with a photo"),
-        (("--marks", "1 indicator"), "--marks and --control are of a chart that begins"),
+        (("--marks", "1 indicator"), "--marks and --set control are of a chart that begins"),
         (("--reason", "none"), "--reason belongs to"),
         (("--set-aside", "a", "--begin-anew"), "--set-aside goes by itself"),
         (("-o", "chart.pdf"), "must end in .html"),

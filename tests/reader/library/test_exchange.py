@@ -91,7 +91,7 @@ def test_the_table_has_every_call_of_every_grading(source: Path, exported: Path)
             for grading in library.gradings(row.id)
             for (window, mark), call in grading.calls.items()
         )
-    with (exported / "marks.csv").open(newline="", encoding="utf-8") as file:
+    with (exported / "marks.csv").open(newline="", encoding="utf-8-sig") as file:
         rows = list(csv.DictReader(file))
     found = Counter(
         (row["example"], row["grader"], row["graded_at"], row["window"], row["mark"], row["call"])
@@ -116,7 +116,7 @@ def test_the_data_sheet_says_what_it_is(exported: Path) -> None:
     assert f"{N} photos of lateral-flow plates" in text
     assert "two-of-three-experts, revision 1" in text
     assert "does not certify fuel" in text.replace("\n", " ")
-    header = (exported / "marks.csv").read_bytes().partition(b"\r\n")[0].decode().split(",")
+    header = (exported / "marks.csv").read_bytes().partition(b"\r\n")[0].decode("utf-8-sig").split(",")
     assert all(column in text for column in header)
 
 

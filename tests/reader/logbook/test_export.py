@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from reader.errors import LinecallError
+from reader.files.csv_cells import BOM
 from reader.logbook import Logbook
 from reader.logbook.chain import Report
 from reader.logbook.events import canonical
@@ -360,7 +361,9 @@ def test_a_table_has_a_row_a_reading_and_computes_nothing(place: Place, tmp_path
     with closing(place.open()) as logbook:
         add(logbook, tmp_path, 1, tank='=HYPERLINK("x")', sample_point="a, b", calls=("present", "doubtful"))
         add(logbook, tmp_path, 2)
-        rows = list(csv.DictReader(StringIO("".join(csv_lines(all_rows(logbook))), newline="")))
+        rows = list(
+            csv.DictReader(StringIO("".join(csv_lines(all_rows(logbook))).removeprefix(BOM), newline=""))
+        )
         assert [row["photo"] for row in rows] == ["IMG_2.jpg", "IMG_1.jpg"]
         assert rows[1]["tank"] == '\'=HYPERLINK("x")'
         assert rows[1]["sample_point"] == "a, b"

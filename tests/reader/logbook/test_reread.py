@@ -366,7 +366,7 @@ def test_what_stands_in_for_a_file_that_is_not_at_hand_is_said(tmp_path: Path) -
     assert settings.rules.revision == 2
     assert said == (
         "rules harbour, revision 1 (SHA-256 e5e5e5e5e5e5) are not at hand, so it was read by rules harbour, revision 2 "
-        f"(SHA-256 {settings.rules.sha256[:12]}); give the very file with --rules"
+        f"(SHA-256 {settings.rules.sha256[:12]}); give the very file with --read-by"
     )
     settings, [said] = settings_for(made, AT_HAND)
     assert settings.rules.name == "two-tier"
@@ -390,7 +390,7 @@ def test_a_plate_whose_layout_is_not_at_hand_is_not_read_by_anothers(
     assert today.asked == []
     assert one.problem is not None
     assert one.problem.startswith("layout ours, revision 1 (SHA-256 ")
-    assert one.problem.endswith(") is not at hand; give its file with --layout")
+    assert one.problem.endswith(") is not at hand; give its file with --read-by")
     assert (one.changes, one.failed) == (False, False)
     assert one_of(book, load_settings_at_hand((layout,))).problem is None
     assert one_of(book, load_settings_at_hand((layout,))).instead == ()

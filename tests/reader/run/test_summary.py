@@ -13,7 +13,7 @@ from reader.run.summary import summary_csv, write_summary
 
 
 def rows_of(outcomes: list[Outcome]) -> list[dict[str, str]]:
-    text = summary_csv(outcomes).decode("utf-8")
+    text = summary_csv(outcomes).decode("utf-8-sig")
     assert text.count("\r\n") == len(outcomes) + 1  # RFC 4180: lines end in CRLF
     return list(csv.DictReader(StringIO(text, newline="")))
 
