@@ -32,6 +32,7 @@ COMMANDS = {
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
     "library": ("library.group:library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),
+    "guide": ("guide", "Explain one topic after another: layouts, settings, proof, Python ..."),
 }
 
 
