@@ -95,4 +95,4 @@ def _passage(one: Topic, patterns: list[re.Pattern[str]]) -> str:
     body = one.text.partition("\n\n")[2].replace("| --- ", "").replace("```sh", "").replace("```", "")
     passages = re.split(r"\n{2,}|\n(?=[-|]|linecall )", body)
     best = max(passages, key=lambda text: sum(bool(pattern.search(text)) for pattern in patterns))
-    return re.sub(r" \| ", ": ", " ".join(best.split()).strip("| "))
+    return re.sub(r" \| ", ": ", " ".join(best.split()).strip("| ").removeprefix("- "))
