@@ -28,6 +28,7 @@ COMMANDS = {
     "library": ("library.group:library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),
     "settings": ("settings", "Show what holds, and where each value comes from."),
+    "guide": ("guide", "Explain one topic after another: layouts, settings, proof, Python ..."),
 }
 
 

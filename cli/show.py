@@ -166,11 +166,12 @@ def in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
 def labelled(label: str, text: str) -> list[str]:
     """Lines of a text, wrapped, with a label before the first."""
     indent = " " * (2 + LABEL_WIDTH)
-    wrapped = click.wrap_text(printable(text), _width(), f"  {label:<{LABEL_WIDTH}}", indent)
+    wrapped = click.wrap_text(printable(text), width(), f"  {label:<{LABEL_WIDTH}}", indent)
     return wrapped.splitlines()
 
 
-def _width() -> int:
+def width() -> int:
+    """How long a line may be, in characters."""
     return min(shutil.get_terminal_size().columns, WIDEST)
 
 
@@ -192,7 +193,7 @@ def print_table(outcomes: Sequence["Outcome"]) -> None:
     from rich.text import Text
 
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    table.add_column("photo", overflow="fold", max_width=_width() // 2)
+    table.add_column("photo", overflow="fold", max_width=width() // 2)
     table.add_column("result", no_wrap=True)
     table.add_column("why")
     names = Counter(outcome.job.photo.name for outcome in outcomes)
@@ -202,7 +203,7 @@ def print_table(outcomes: Sequence["Outcome"]) -> None:
         result = _result(outcome)
         style = f"bold {GRADE_COLOURS.get(result) or ''}".rstrip()
         table.add_row(Text(printable(str(shown))), Text(result, style), Text(printable(_explained(outcome))))
-    console = Console(width=_width(), force_terminal=colour_wanted(), highlight=False)
+    console = Console(width=width(), force_terminal=colour_wanted(), highlight=False)
     with console.capture() as printed:
         console.print(table)
     click.echo("\n".join(line.rstrip() for line in printed.get().splitlines()))
