@@ -602,6 +602,7 @@ def test_what_is_wrong_with_a_statement_is_told_before_anything_is_read(read: Ca
     assert not list(Path().glob("*.verdict.json"))
 
 
+@pytest.mark.posix
 def test_a_reading_that_could_not_be_kept_is_a_problem_and_its_results_are_written(
     read: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -654,6 +655,7 @@ def locked(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
                 path.chmod(0o755)
 
 
+@pytest.mark.posix
 def test_a_logbook_that_may_only_be_looked_at_is_shown_and_not_written(locked: str) -> None:
     before = sorted(path.name for path in Path().iterdir())
     assert logbook("list").stdout.splitlines()[1].startswith(locked)
@@ -732,6 +734,7 @@ def test_a_path_that_no_file_can_have_is_one_line(path: str) -> None:
         assert len(done.stderr.splitlines()) <= 4
 
 
+@pytest.mark.posix
 def test_an_export_is_its_owners_alone_like_the_logbook(ids: list[str]) -> None:
     before = os.umask(0o022)
     try:

@@ -431,6 +431,7 @@ def test_a_form_in_name_only_is_damaged(opened: Open, head: bytes) -> None:
     assert refusal(opened, head + bytes(200)).code == "damaged"
 
 
+@pytest.mark.posix
 def test_what_is_not_a_regular_file_is_refused_without_waiting(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     for path in (tmp_path, tmp_path / "pipe", Path(os.devnull)):
@@ -439,6 +440,7 @@ def test_what_is_not_a_regular_file_is_refused_without_waiting(tmp_path: Path) -
         assert caught.value.code == "unreadable"
 
 
+@pytest.mark.posix
 def test_a_file_that_cannot_be_reached_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "loop").symlink_to(tmp_path / "loop")
     for path in (tmp_path / "none.jpg", tmp_path / "loop", tmp_path / ("n" * 5000), tmp_path / "nul\0"):
@@ -544,13 +546,14 @@ def test_a_picture_of_no_pixels_or_two_rows_is_refused(opened: Open, form: str) 
     assert refusal(opened, BOMBS[form](0, 0)).code in ("too_small", "damaged")
 
 
+@pytest.mark.posix
 def test_bombs_are_refused_before_memory_is_spent(tmp_path: Path, root: Path) -> None:
     for form, bomb in BOMBS.items():
         side = 16_383 if form == "webp" else 30_000 if form == "heic" else 60_000
         (tmp_path / form).write_bytes(bomb(side, side))
         (tmp_path / f"{form}-valid").write_bytes(encoded(form, plate_like()))
     script = (
-        "import resource, sys; from pathlib import Path; from reader.photo import open_photo\n"
+        "import resource, sys; from pathlib import Path; from reader.photo.open import open_photo\n"
         "from reader.errors import PhotoRefusedError\n"
         "folder = Path(sys.argv[1])\n"
         "for path in folder.glob('*-valid'): open_photo(path)\n"
@@ -607,7 +610,7 @@ def test_damaged_files_put_no_noise_on_the_terminal(
 def test_a_jpeg_is_opened_without_the_slow_libraries(tmp_path: Path, root: Path) -> None:
     (tmp_path / "a.jpg").write_bytes(encoded("jpeg", plate_like(), exif=exif_block(orientation=6)))
     script = (
-        "import sys; from pathlib import Path; from reader.photo import open_photo\n"
+        "import sys; from pathlib import Path; from reader.photo.open import open_photo\n"
         "open_photo(Path(sys.argv[1]))\n"
         "print([m for m in ('PIL', 'pillow_heif', 'scipy', 'skimage', '_strptime') if m in sys.modules])"
     )

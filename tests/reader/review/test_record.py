@@ -211,6 +211,7 @@ def test_a_refused_photo_is_not_decided_on(book: Logbook, tmp_path: Path) -> Non
         redraw(book, reading)
 
 
+@pytest.mark.posix
 def test_a_missing_or_altered_photo_keeps_the_decision_out(book: Logbook, tmp_path: Path) -> None:
     reading = add(book, tmp_path, DOUBT)
     digest = book.reading(reading).photos[0].sha256

@@ -386,6 +386,7 @@ def test_whatever_somebody_typed_reaches_the_page_as_text_alone(
     assert "called it doubtful" in text
 
 
+@pytest.mark.posix
 def test_the_sheet_of_a_kept_reading_is_measured_anew_from_its_kept_photo(tmp_path: Path) -> None:
     photo = photographed(tmp_path / "a")
     verdict = examine(photo, SETTINGS, reading_age_min=20).verdict

@@ -58,6 +58,7 @@ def test_a_folder_stands_for_its_pictures_sorted_and_nothing_else(tmp_path: Path
     assert [path.name for path in find_photos([tmp_path / "2"])] == ["photo.annotated.jpg"]
 
 
+@pytest.mark.posix
 def test_the_order_is_that_of_the_arguments_and_no_photo_comes_twice(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -82,6 +83,7 @@ def test_what_does_not_exist_and_a_folder_without_pictures_stand_for_themselves(
     assert find_photos(sources) == tuple(sources)
 
 
+@pytest.mark.posix
 def test_paths_that_no_file_system_would_take_stand_for_themselves(tmp_path: Path) -> None:
     (tmp_path / "circle").symlink_to(tmp_path / "circle")
     sources = [tmp_path / "circle" / "a.jpg", tmp_path / "circle", tmp_path / ("long" * 100 + ".jpg")]

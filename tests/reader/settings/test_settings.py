@@ -673,7 +673,7 @@ def test_the_bundled_texts_name_no_dose_and_certify_nothing() -> None:
             "long.toml",
             "long.toml, line 2: has 5004 characters, but settings need at most 2000; check the name",
         ),
-        ("null\0.toml", '"null?.toml": cannot be read: embedded null byte'),
+        ("null\0.toml", '"null?.toml": cannot be read: its name is not a valid one'),
     ],
 )
 def test_what_is_no_settings_file_is_told_in_one_line(
@@ -694,6 +694,7 @@ def test_what_is_no_settings_file_is_told_in_one_line(
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.posix
 def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     pipe = tmp_path / "pipe.toml"
     os.mkfifo(pipe)

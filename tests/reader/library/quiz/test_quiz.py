@@ -416,6 +416,7 @@ def test_what_is_no_file_of_answers_is_refused_in_one_line(tmp_path: Path, text:
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.posix
 def test_a_file_without_end_is_not_read_to_its_end() -> None:
     with pytest.raises(QuizError, match="no plain file"):
         load_answers(Path("/dev/zero"))
