@@ -380,6 +380,12 @@ def _photos(book: Path) -> list[Path]:
     return sorted(path for path in book.with_name("log.db.photos").rglob("*") if path.is_file())
 
 
+def exchange_for_pipe(one: Path, other: Path) -> None:
+    del other
+    one.unlink()
+    os.mkfifo(one)
+
+
 @pytest.mark.posix
 @pytest.mark.parametrize(
     ("edit", "told"),
@@ -391,7 +397,7 @@ def _photos(book: Path) -> list[Path]:
         (lambda one, other: one.write_bytes(other.read_bytes()), "altered"),
         (lambda one, other: one.rename(one.with_name(other.name)), "missing"),
         (lambda one, other: (one.unlink(), one.mkdir()), "folder"),
-        (lambda one, other: (one.unlink(), os.mkfifo(one)), "no plain file"),
+        (exchange_for_pipe, "no plain file"),
         (lambda one, other: (one.rename("away"), one.symlink_to(Path("away").resolve())), "leads out"),
         (lambda one, other: shutil.rmtree(one.parents[1]), "missing"),
     ],
@@ -580,7 +586,7 @@ class _Page(HTMLParser):
 
     def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
         given = dict(attributes)
-        if given.get("http-equiv", "").lower() == "content-security-policy":
+        if (given.get("http-equiv") or "").lower() == "content-security-policy":
             assert not self.hashed
             self.policy = given["content"] or ""
         self.loose += [f"{tag} {name}" for name in given if name == "style" or name.startswith("on")]

@@ -13,6 +13,7 @@ from datetime import timedelta
 from io import StringIO
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -122,8 +123,8 @@ def test_a_story_tells_reviews_expiry_and_succession(here: Path) -> None:
             "reason": "nothing there",
             "blind": True,
         }
-        verdict = verdict_of(photo(here, 1), ("present", "absent")).model_dump(mode="json")
-        payload = {"decisions": [decision], "verdict": verdict}
+        doubted = verdict_of(photo(here, 1), ("present", "absent")).model_dump(mode="json")
+        payload = {"decisions": [decision], "verdict": doubted}
         book.append("review", payload, by="B. Reviewer", reading=second, at=AT)
     assert f"  superseded by {second}" in logbook("show", first).stdout
     assert "WARNING: the plate had expired (2026-04)" in logbook("show", first).stdout
@@ -231,7 +232,7 @@ def today(here: Path, monkeypatch: pytest.MonkeyPatch) -> Reader:
     return put_in_place(Reader(read_plate()), monkeypatch)
 
 
-def log_plates(*verdicts: Verdict, **said: str) -> list[str]:
+def log_plates(*verdicts: Verdict, **said: Any) -> list[str]:
     with Logbook.open("log.db") as book:
         return [
             add_plate(book, Path(), verdict, number=number, **said)
@@ -608,8 +609,9 @@ def test_a_reading_that_could_not_be_kept_is_a_problem_and_its_results_are_writt
 ) -> None:
     Logbook.open("log.db").close()
     monkeypatch.setattr("reader.logbook.store.TIMEOUT_S", 0.1)
+    opening: Any = Logbook.open
     monkeypatch.setattr(
-        Logbook.open.__func__, "__kwdefaults__", Logbook.open.__func__.__kwdefaults__ | {"timeout_s": 0.1}
+        opening.__func__, "__kwdefaults__", opening.__func__.__kwdefaults__ | {"timeout_s": 0.1}
     )
     with closing(sqlite3.connect("log.db", isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")

@@ -243,7 +243,7 @@ def test_a_picture_saved_otherwise_is_still_its_first_readers() -> None:
 
 
 def test_another_photo_of_the_plate_is_still_its_first_readers() -> None:
-    said = {"tank": "north", "sample_point": "sump", "drops_at": NOON}
+    said: dict[str, Any] = {"tank": "north", "sample_point": "sump", "drops_at": NOON}
     log("a.jpg", operator="A. Lind", **said)
     other = moved(DOUBT, taken=timedelta(minutes=2), heights=0.1)
     again = log("b.jpg", operator="C. Ruiz", verdict=other, bytes_=b"another photo", **said)

@@ -11,10 +11,11 @@ from cli.library.group import COMMANDS
 from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE, main
 from reader.library import Library
 from reader.library.coverage import CLASSES
-from reader.library.examples import CALLS, ROLES
+from reader.library.examples import ROLES
 from reader.library.strength import STRENGTHS
 from reader.logbook import Logbook, Statement
 from reader.read import read_photo
+from reader.review.decide import CALLS
 from tests.demo import readable_photo
 from tests.reader.library.quiz.quiz_library import invented_library
 from tests.test_imports import loaded_by

@@ -153,8 +153,8 @@ def test_pixels_cannot_be_changed_by_a_later_stage(opened: Open) -> None:
 
 def test_only_the_first_of_several_pictures_is_read_and_it_is_said(opened: Open) -> None:
     first, second = Image.fromarray(plate_like()), Image.new("RGB", (128, 96))
-    for form, options in (("tiff", {}), ("webp", {}), ("png", {})):
-        data = encoded(form, plate_like(), save_all=True, append_images=[second], **options)
+    for form in ("tiff", "webp", "png"):
+        data = encoded(form, plate_like(), save_all=True, append_images=[second])
         photo = opened(data)
         assert photo.notes == ("several_pictures",), form
         assert (photo.pixels[..., ::-1] == np.asarray(first)).all()

@@ -313,7 +313,7 @@ def test_a_blind_sheet_tells_no_call_grade_limit_fit_or_earlier_reader(
 def test_a_blind_sheets_plate_is_the_plain_one(doubtful: Case, page: bytes, blind_page: bytes) -> None:
     def plate(page: bytes) -> str:
         (found,) = re.findall(r'<img src="data:image/jpeg;base64,([^"]+)"', page.decode())
-        return found
+        return str(found)
 
     (photo,) = doubtful.photos
     assert photo.evidence is not None

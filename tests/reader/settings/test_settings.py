@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from reader.errors import SettingsError
+from reader.files.bundled import DATA
 from reader.settings.toml_file import FILE_BYTES_MAX, BrokenFileError, lines_of
 from reader.settings.values import (
-    DATA,
     FINDINGS,
     REFERENCE_CALLS,
     Layout,
@@ -94,7 +94,7 @@ def test_every_number_of_the_comb_layout_is_read() -> None:
 def test_a_layout_cannot_be_changed_and_survives_a_worker_process() -> None:
     layout = load_layout("comb")
     with pytest.raises(ValidationError):
-        layout.revision = 2  # type: ignore[misc]
+        layout.revision = 2
     copy = pickle.loads(pickle.dumps(layout))
     assert (copy, copy.sha256) == (layout, layout.sha256)
 
