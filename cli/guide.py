@@ -39,7 +39,9 @@ def guide(words: tuple[str, ...], find: str | None) -> None:
 def _print_list(rows: list[tuple[str, str]]) -> None:
     for name, sentence in rows:
         indent = " " * (NAME_WIDTH + 2)
-        click.echo(click.wrap_text(sentence.replace("`", ""), show.width(), f"{name:<{NAME_WIDTH}}  ", indent))
+        click.echo(
+            click.wrap_text(sentence.replace("`", ""), show.width(), f"{name:<{NAME_WIDTH}}  ", indent)
+        )
 
 
 def _print_found(words: str) -> None:

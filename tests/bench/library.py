@@ -114,7 +114,9 @@ def photos(folder: Path) -> list[Path]:
     paths = []
     for k in range(PHOTOS):
         path = folder / f"copy-{k}.jpg"
-        cv2.imwrite(str(path), rendered[k % 2], [cv2.IMWRITE_JPEG_QUALITY, 95 - k // 2])
+        picture = rendered[k % 2]
+        assert picture is not None
+        cv2.imwrite(str(path), picture, [cv2.IMWRITE_JPEG_QUALITY, 95 - k // 2])
         paths.append(path)
     return paths
 

@@ -13,6 +13,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -135,11 +136,12 @@ def lists(few: Path, many: Path, repeats: int) -> dict[str, float]:
     now = BEGIN + timedelta(days=400)
     with Logbook.open(few, read_only=True) as small, Logbook.open(many, read_only=True) as large:
         ratios = {}
-        for name, task in {
-            "the rows of logbook list": lambda book: lambda: book.readings(limit=20),
-            "the rows of review list": lambda book: lambda: book.waiting(now=now, limit=20),
-        }.items():
-            times = interleaved({"few": task(small), "many": task(large)}, 20 * repeats)
+        tasks: dict[str, Callable[[Logbook], object]] = {
+            "the rows of logbook list": lambda book: book.readings(limit=20),
+            "the rows of review list": lambda book: book.waiting(now=now, limit=20),
+        }
+        for name, task in tasks.items():
+            times = interleaved({"few": partial(task, small), "many": partial(task, large)}, 20 * repeats)
             ratios[f"{name}, 100,000 / 1,000 readings"] = times["many"] / times["few"]
         for book, name in ((small, "1,000"), (large, "100,000")):
             start = perf_counter()

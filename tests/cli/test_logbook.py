@@ -13,6 +13,7 @@ from datetime import timedelta
 from io import StringIO
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -124,8 +125,8 @@ def test_a_story_tells_reviews_expiry_and_succession(here: Path) -> None:
             "reason": "nothing there",
             "blind": True,
         }
-        verdict = verdict_of(photo(here, 1), ("present", "absent")).model_dump(mode="json")
-        payload = {"decisions": [decision], "verdict": verdict}
+        doubted = verdict_of(photo(here, 1), ("present", "absent")).model_dump(mode="json")
+        payload = {"decisions": [decision], "verdict": doubted}
         book.append("review", payload, by="B. Reviewer", reading=second, at=AT)
     assert f"  superseded by {second}" in logbook("show", first).stdout
     assert "WARNING: the plate had expired (2026-04)" in logbook("show", first).stdout
@@ -233,7 +234,7 @@ def today(here: Path, monkeypatch: pytest.MonkeyPatch) -> Reader:
     return put_in_place(Reader(read_plate()), monkeypatch)
 
 
-def log_plates(*verdicts: Verdict, **said: str) -> list[str]:
+def log_plates(*verdicts: Verdict, **said: Any) -> list[str]:
     with Logbook.open("log.db") as book:
         return [
             add_plate(book, Path(), verdict, number=number, **said)
@@ -606,13 +607,15 @@ def test_what_is_wrong_with_a_statement_is_told_before_anything_is_read(read: Ca
     assert not list(Path().glob("*.verdict.json"))
 
 
+@pytest.mark.posix
 def test_a_reading_that_could_not_be_kept_is_a_problem_and_its_results_are_written(
     read: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Logbook.open("log.db").close()
     monkeypatch.setattr("reader.logbook.store.TIMEOUT_S", 0.1)
+    opening: Any = Logbook.open
     monkeypatch.setattr(
-        Logbook.open.__func__, "__kwdefaults__", Logbook.open.__func__.__kwdefaults__ | {"timeout_s": 0.1}
+        opening.__func__, "__kwdefaults__", opening.__func__.__kwdefaults__ | {"timeout_s": 0.1}
     )
     with closing(sqlite3.connect("log.db", isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -658,6 +661,7 @@ def locked(monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
                 path.chmod(0o755)
 
 
+@pytest.mark.posix
 def test_a_logbook_that_may_only_be_looked_at_is_shown_and_not_written(locked: str) -> None:
     before = sorted(path.name for path in Path().iterdir())
     assert logbook("list").stdout.splitlines()[1].startswith(locked)
@@ -736,6 +740,7 @@ def test_a_path_that_no_file_can_have_is_one_line(path: str) -> None:
         assert len(done.stderr.splitlines()) <= 4
 
 
+@pytest.mark.posix
 def test_an_export_is_its_owners_alone_like_the_logbook(ids: list[str]) -> None:
     before = os.umask(0o022)
     try:

@@ -55,7 +55,9 @@ def test_who_does_not_pass_is_told_by_the_exit_status(tmp_path: Path) -> None:
         tmp_path / "q.html",
     )
     key = Key.model_validate_json(next((tmp_path / "library" / "quizzes").glob("*.key.json")).read_bytes())
-    changed = {(item.item, m.window, m.mark): "doubtful" for item in key.items for m in item.marks}
+    changed: dict[tuple[str, str, str], str | None] = {
+        (item.item, m.window, m.mark): "doubtful" for item in key.items for m in item.marks
+    }
     answers = tmp_path / "answers.json"
     answers.write_text(json.dumps(answers_of(key, changed)), encoding="utf-8")
     marked = run("quiz", "mark", answers, "-l", tmp_path / "library")

@@ -73,6 +73,7 @@ def test_photos_of_one_plate_stand_in_one_cell(root: Path) -> None:
     assert (verdict.grade, len(verdict.readings)) == ("heavy", 2)
 
 
+@pytest.mark.posix
 @pytest.mark.parametrize(
     ("row", "said"),
     [
@@ -147,6 +148,7 @@ def test_what_a_table_says_is_not_said_by_options_too() -> None:
         assert (result.exit_code, said in result.stderr) == (2, True), extra
 
 
+@pytest.mark.posix
 def test_a_table_that_is_no_plain_file_is_told_and_does_not_hang(here: Path) -> None:
     os.mkfifo(here / "day" / "pipe.csv")
     done = run("--table", "day/pipe.csv")

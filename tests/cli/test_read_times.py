@@ -278,9 +278,12 @@ def test_the_picture_drawn_anew_names_the_tank_as_corrected(monkeypatch: pytest.
     )
     assert CliRunner().invoke(main, ["logbook", *correct, "-L", "log.db"]).exit_code == 0
     drawn: list[Verdict] = []
-    monkeypatch.setattr(
-        "reader.review.record.annotated_jpeg", lambda verdict, evidence: drawn.append(verdict) or b""
-    )
+
+    def draw(verdict: Verdict, evidence: object) -> bytes:
+        drawn.append(verdict)
+        return b""
+
+    monkeypatch.setattr("reader.review.record.annotated_jpeg", draw)
     assert CliRunner().invoke(main, ["review", "draw", verdict.id, "-L", "log.db"]).exit_code == 0
     assert drawn[0].statement is not None
     assert drawn[0].statement.tank == "Quay 2"

@@ -12,10 +12,11 @@ from cli.main import main
 from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE
 from reader.library import Library
 from reader.library.coverage import CLASSES
-from reader.library.examples import CALLS, ROLES
+from reader.library.examples import ROLES
 from reader.library.strength import STRENGTHS
 from reader.logbook import Logbook, Statement
 from reader.read import read_photo
+from reader.review.decide import CALLS
 from tests.demo import readable_photo
 from tests.reader.library.quiz.quiz_library import invented_library
 from tests.test_imports import loaded_by

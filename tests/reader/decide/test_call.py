@@ -1,5 +1,6 @@
 from dataclasses import replace
 from math import inf
+from typing import Any
 
 import pytest
 
@@ -89,7 +90,7 @@ def test_a_line_of_three_per_cent_is_not_called_absent_until_it_is_missed_by_thr
         ({"dye_angle_deg": 27.0}, "colour"),
     ],
 )
-def test_a_height_without_a_lines_looks_is_doubtful_and_says_why(looks: dict[str, float], word: str) -> None:
+def test_a_height_without_a_lines_looks_is_doubtful_and_says_why(looks: dict[str, Any], word: str) -> None:
     call = call_mark(replace(LINE, **looks), INDICATOR, THRESHOLDS, false_call=PER_MARK)
     assert call.call == "doubtful"
     assert word in call.reasons[-1].sentence

@@ -5,7 +5,7 @@ from typing import TypeVar
 
 import cv2
 import numpy as np
-import pypdfium2  # type: ignore[import-untyped]
+import pypdfium2
 import pytest
 from numpy.typing import NDArray
 

@@ -103,9 +103,8 @@ def test_the_table_has_every_call_of_every_grading(source: Path, exported: Path)
 
 
 def test_the_list_of_hashes_is_that_of_all_files(exported: Path) -> None:
-    listed = dict(
-        reversed(line.split("  ", 1)) for line in (exported / HASHES).read_text(encoding="utf-8").splitlines()
-    )
+    lines = (exported / HASHES).read_text(encoding="utf-8").splitlines()
+    listed = {name: sha256 for sha256, name in (line.split("  ", 1) for line in lines)}
     found = files(exported)
     del found[HASHES]
     assert listed == {name: hashlib.sha256(data).hexdigest() for name, data in found.items()}

@@ -8,10 +8,11 @@ import struct
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from io import BytesIO, StringIO
 from pathlib import Path
+from types import MappingProxyType
 
 import pytest
 
@@ -43,10 +44,15 @@ def export(tmp_path: Path) -> Path:
         return zipped(logbook, tmp_path / "export.zip")
 
 
+def instead_of_manifest(manifest: bytes) -> Callable[[str, bytes], tuple[str, bytes]]:
+    return lambda name, data: (name, manifest if name == "export.json" else data)
+
+
 def rewritten(
     path: Path,
     change: Callable[[str, bytes], tuple[str, bytes] | None] = lambda name, data: (name, data),
-    **more: bytes,
+    *,
+    more: Mapping[str, bytes] = MappingProxyType({}),
 ) -> Path:
     """The zip with its members changed, left out or joined by others."""
     changed = path.with_name("changed.zip")
@@ -179,9 +185,9 @@ def test_a_changed_missing_or_added_photo_or_verdict_is_found(export: Path) -> N
     assert "is not what the events say" in bad_event(altered("verdicts/"))[1]
     assert "is missing" in bad_event(left_out("verdicts/"))[1]
     stray = {f"photos/{'0' * 64}.jpg": b"x"}
-    assert "no event names" in bad_event(verify_zip(rewritten(export, **stray)))[1]
+    assert "no event names" in bad_event(verify_zip(rewritten(export, more=stray)))[1]
     stray = {"verdicts/zzzzzzzz.verdict.json": b"x"}
-    assert "is of no event" in bad_event(verify_zip(rewritten(export, **stray)))[1]
+    assert "is of no event" in bad_event(verify_zip(rewritten(export, more=stray)))[1]
 
 
 def test_the_export_s_own_seal_and_another_are_held_against_it(export: Path, tmp_path: Path) -> None:
@@ -215,7 +221,7 @@ def test_the_export_s_own_seal_and_another_are_held_against_it(export: Path, tmp
 )
 def test_a_zip_with_a_name_that_no_export_has_is_refused(export: Path, tmp_path: Path, name: str) -> None:
     before = set(tmp_path.rglob("*"))
-    changed = rewritten(export, **{name: b"x"})
+    changed = rewritten(export, more={name: b"x"})
     with pytest.raises(LinecallError, match=r"refused: .* is no file that an export has"):
         verify_zip(changed)
     assert set(tmp_path.rglob("*")) == before | {changed}
@@ -315,9 +321,7 @@ def test_what_is_no_export_is_told(export: Path, tmp_path: Path) -> None:
         (b'{"format": 1, "readings": [], "seal": "x"}', "is no seal"),
     ):
         with pytest.raises(LinecallError, match=message):
-            verify_zip(
-                rewritten(export, lambda name, data, m=manifest: (name, m if name == "export.json" else data))
-            )
+            verify_zip(rewritten(export, instead_of_manifest(manifest)))
 
 
 def test_a_byte_damaged_anywhere_never_passes_unseen(export: Path) -> None:

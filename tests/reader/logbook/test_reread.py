@@ -318,7 +318,7 @@ def copy_of(kind: str, name: str, folder: Path, *, called: str, revision: int = 
 def by(verdict: Verdict, **files: Any) -> Verdict:
     """The verdict as if it had been made by other settings files."""
     changes = {
-        kind: (verdict.layout if kind == "layout" else getattr(verdict, kind)).model_copy(
+        kind: getattr(verdict, kind).model_copy(
             update={"name": file.name, "revision": file.revision, "sha256": file.sha256}
         )
         for kind, file in files.items()

@@ -11,6 +11,7 @@ from reader.measure.line_shape import DYE, LUMA, line_shape
 from reader.measure.mark import MarkMeasurement, WindowFit, measure_marks
 from reader.measure.profile import Profile, extract_profile
 from reader.settings.values import Layout, load_layout, load_thresholds
+from reader.words import Call
 
 COMB = load_layout("comb")
 PAPER = (
@@ -238,9 +239,9 @@ def test_a_window_without_neighbours_is_measured_with_more_caution() -> None:
 SUNLIT = PAPER.with_texture(0.004)
 
 
-def calls_beside_a_shadow(strip: SimulatedStrip) -> list[str]:
+def calls_beside_a_shadow(strip: SimulatedStrip) -> list[Call]:
     """Calls of the indicator in the one window of a plate across which a shadow's edge runs, at every place of it."""
-    found = []
+    found: list[Call] = []
     for depth, penumbra in ((0.3, 0.2), (0.3, 1.0), (0.6, 0.5)):
         for at in np.arange(3.0, 10.0, 0.9):
             shaded = strip.with_shadow(
@@ -323,7 +324,8 @@ def test_no_height_is_known_better_than_the_files_rounding() -> None:
     fits = measure_marks([extract_profile(s) for s in strips], layout, tone=0.7, rounding=0.29)
     # A third of a code of 180, by the slope of a tone curve of exponent 1 / 2.2, in absorbance of luma.
     least = 0.29 / (0.7 * 255 * np.log(10) / 2.2)
-    assert all(fit.indicator.standard_error * float(LUMA @ DYE["red"]) >= 0.99 * least for fit in fits)
+    errors = [fit.indicator.standard_error for fit in fits]
+    assert all(error is not None and error * float(LUMA @ DYE["red"]) >= 0.99 * least for error in errors)
     limits = [fit.indicator.blank_mean + 3 * fit.indicator.blank_sd for fit in fits]
     assert all(limit * float(LUMA @ DYE["red"]) > 2 * least for limit in limits)
 

@@ -21,14 +21,14 @@ def smooth_projection() -> np.ndarray:
     inverse = np.linalg.inv(np.eye(80) + 100 * np.exp(-0.5 * (apart / 4) ** 2))
     trend = np.stack([np.ones(80), X - X.mean()], axis=1)
     weighted = inverse @ trend
-    return inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T)
+    return np.asarray(inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T))
 
 
 PROJECTED = smooth_projection()
 
 
 def edge(at_mm: float, depth: float, sigma_mm: float = 0.35) -> np.ndarray:
-    return depth * 0.5 * (1 + scipy_erf((X - at_mm) / math.sqrt(2) / sigma_mm))
+    return np.asarray(depth * 0.5 * (1 + scipy_erf((X - at_mm) / math.sqrt(2) / sigma_mm)))
 
 
 def checked(profile: np.ndarray, seed: int) -> EdgeCheck:

@@ -315,7 +315,7 @@ def test_a_blind_sheet_tells_no_call_grade_limit_fit_or_earlier_reader(
 def test_a_blind_sheets_plate_is_the_plain_one(doubtful: Case, page: bytes, blind_page: bytes) -> None:
     def plate(page: bytes) -> str:
         (found,) = re.findall(r'<img src="data:image/jpeg;base64,([^"]+)"', page.decode())
-        return found
+        return str(found)
 
     (photo,) = doubtful.photos
     assert photo.evidence is not None
@@ -388,6 +388,7 @@ def test_whatever_somebody_typed_reaches_the_page_as_text_alone(
     assert "called it doubtful" in text
 
 
+@pytest.mark.posix
 def test_the_sheet_of_a_kept_reading_is_measured_anew_from_its_kept_photo(tmp_path: Path) -> None:
     photo = photographed(tmp_path / "a")
     verdict = examine(photo, SETTINGS, reading_age_min=20).verdict

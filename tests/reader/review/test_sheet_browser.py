@@ -161,8 +161,10 @@ def test_words_stand_out_from_what_they_are_written_on(browser: Browser, pages: 
             (".heads", "figure"),
         ):
             ink = browser.ask(f"return getComputedStyle(document.querySelector('{words}')).color")
-            rgb = tuple(int(part) for part in ink.removeprefix("rgb(").removesuffix(")").split(",")[:3])
-            assert contrast(rgb, colour(browser, ground)) >= 4.5, (words, dark)
+            red, green, blue = (
+                float(part) for part in ink.removeprefix("rgb(").removesuffix(")").split(",")[:3]
+            )
+            assert contrast((red, green, blue), colour(browser, ground)) >= 4.5, (words, dark)
 
 
 def contrast(one: Rgb, other: Rgb) -> float:

@@ -113,6 +113,7 @@ def long_run(root: Path) -> Iterator[subprocess.Popen[str]]:
     run.communicate()
 
 
+@pytest.mark.posix
 def test_ctrl_c_ends_a_run_with_one_line_and_no_traceback(long_run: subprocess.Popen[str]) -> None:
     assert long_run.stdout is not None
     long_run.stdout.readline()
@@ -123,6 +124,7 @@ def test_ctrl_c_ends_a_run_with_one_line_and_no_traceback(long_run: subprocess.P
     assert len(output.splitlines()) < 50
 
 
+@pytest.mark.posix
 def test_no_process_outlives_a_killed_parent(long_run: subprocess.Popen[str]) -> None:
     assert long_run.stdout is not None
     worker = int(long_run.stdout.readline().rpartition(" ")[2])

@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from contextlib import closing
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import fsspec  # type: ignore[import-untyped]
 import pytest
 
 from reader.errors import LinecallError, OutputError
 from reader.logbook import Logbook
+from reader.logbook.events import Event, make_event
 from reader.logbook.photos import photo_store
 from reader.store.kept_files import FileStore, check_file, read_file
 from tests.reader.logbook.samples import add, photo
@@ -129,17 +131,14 @@ def test_nothing_is_left_of_a_photo_that_did_not_arrive_whole(
 def test_a_photo_is_on_the_disk_before_the_event_that_names_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import reader.logbook.store as module
-
     seen = []
-    real = module.make_event
 
-    def watched(**fields: object):  # type: ignore[no-untyped-def]
-        digest = fields["payload"]["photos"][0]["sha256"]  # type: ignore[index]
+    def watched(**fields: Any) -> tuple[Event, str]:
+        digest = fields["payload"]["photos"][0]["sha256"]
         seen.append((tmp_path / "log.db.photos" / digest[:2] / digest).read_bytes())
-        return real(**fields)  # type: ignore[arg-type]
+        return make_event(**fields)
 
-    monkeypatch.setattr(module, "make_event", watched)
+    monkeypatch.setattr("reader.logbook.store.make_event", watched)
     with closing(Logbook.open(tmp_path / "log.db")) as logbook:
         add(logbook, tmp_path)
     assert seen == [photo(tmp_path).read_bytes()]

@@ -1,6 +1,7 @@
 """What a technician is told to do about an undecided photo while there is time."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
@@ -66,7 +67,7 @@ def test_an_early_or_late_plate_has_its_own_sentence(minutes: float) -> None:
 
 
 def test_the_kind_of_photo_goes_with_what_troubles_the_window() -> None:
-    unseen = {"height": None, "standard_error": None, "flags": ("not_seen",)}
+    unseen: dict[str, Any] = {"height": None, "standard_error": None, "flags": ("not_seen",)}
     assert "from straight above, with nothing over window 3" in advice(third(**unseen))
     assert "nothing is mirrored in window 3" in advice(third(height=-0.03))
     clipped = SHARP.model_copy(update={"clipped_fraction": 0.1})
@@ -93,7 +94,7 @@ def test_the_kind_of_photo_goes_with_what_troubles_the_window() -> None:
         ({"height": 0.05, "plastic": False}, "your shadow and the phone's off the plate"),
     ],
 )
-def test_what_the_light_or_the_phone_did_has_its_own_advice(trouble: dict[str, object], said: str) -> None:
+def test_what_the_light_or_the_phone_did_has_its_own_advice(trouble: dict[str, Any], said: str) -> None:
     assert said in advice(third(**trouble))
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,6 +22,9 @@ from reader.library.tidy import MarkRow
 from reader.settings.values import load_layout, load_rules
 from reader.words import GRADES, Call, MarkName
 from tests.reader.library.agreement.simulated_rows import PEOPLE, Person, library
+
+GUESSES: tuple[Call, ...] = ("present", "absent", "doubtful")
+SETTLED: tuple[Call, ...] = ("present", "absent")
 
 approx = pytest.approx
 
@@ -73,8 +77,8 @@ def test_calls_are_counted_as_by_hand_and_doubt_both_ways() -> None:
         57,
     )
     assert (as_absent.both, as_absent.only_first, as_absent.only_second, as_absent.neither) == (57, 3, 7, 59)
-    assert (as_present.ppa.value, as_present.npa.value) == (approx(61 / 64), approx(57 / 62))
-    assert (as_absent.ppa.value, as_absent.npa.value) == (approx(57 / 64), approx(59 / 62))
+    assert [as_present.ppa.value, as_present.npa.value] == approx([61 / 64, 57 / 62])
+    assert [as_absent.ppa.value, as_absent.npa.value] == approx([57 / 64, 59 / 62])
     assert (
         sum((as_present.both, as_present.only_first, as_present.only_second, as_present.neither)) == found.n
     )
@@ -146,9 +150,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
         made: dict[str, dict[tuple[str, MarkName], Call]] = {}
         for name in ("Ada", "linecall"):
             made[name] = {
-                (window.id, mark): str(
-                    rng.choice(["present", "absent", "doubtful"], p=[1 - faults, faults / 2, faults / 2])
-                )
+                (window.id, mark): GUESSES[rng.choice(3, p=[1 - faults, faults / 2, faults / 2])]
                 if mark == "indicator" or rng.random() < 0.05
                 else "present"
                 for window in layout.window
@@ -175,7 +177,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
     for way, one in enumerate(compared):
         expected = np.zeros((4, 4), int)
         for mine, other in zip(truth[way, "Ada"], truth[way, "linecall"], strict=True):
-            expected[GRADES.index(mine), GRADES.index(other)] += 1  # type: ignore[arg-type]
+            expected[GRADES.index(mine), GRADES.index(other)] += 1
         assert one.table == tuple(map(tuple, expected.tolist()))
         assert (expected.sum(axis=1) > 0).sum() >= 3
 
@@ -274,7 +276,8 @@ def test_nobody_or_one_person_is_said() -> None:
     ],
 )
 def test_rows_with_unknown_terms_are_refused(field: str, value: str, said: str) -> None:
-    row = replace(rows_of(("present", "present", ("present",)))[0], **{field: value})
+    wrong: dict[str, Any] = {field: value}
+    row = replace(rows_of(("present", "present", ("present",)))[0], **wrong)
     with pytest.raises(LinecallError, match=said):
         agree([row])
 

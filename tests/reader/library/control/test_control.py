@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -45,6 +45,7 @@ from reader.library.exchange import export, import_folder
 from reader.library.report import Origin
 from reader.settings.values import load_layout
 from reader.verdict.model import Mark, PhotoRecord, Verdict
+from reader.words import MarkKey, MarkName
 from tests.reader.library.quiz.quiz_library import invented_library
 
 STANDARD = load_control()
@@ -76,7 +77,7 @@ def test_limits_agree_with_the_nist_handbook() -> None:
 def test_the_tables_constants_are_those_of_the_range_of_two_normal_values() -> None:
     # the range of two is the size of a normal difference with sd sqrt(2)
     def moment(k: int) -> float:
-        return 2 * quad(lambda r: r**k * norm.pdf(r, scale=math.sqrt(2)), 0, 20)[0]
+        return float(2 * quad(lambda r: r**k * norm.pdf(r, scale=math.sqrt(2)), 0, 20)[0])
 
     mean = moment(1)
     sd = math.sqrt(moment(2) - mean**2)
@@ -127,7 +128,8 @@ def run_length(rules: Sequence[RunRule]) -> float:
         return any(one.at == len(values) - 1 for one in signals(values, UNIT, rules))
 
     places: dict[tuple[int, ...], int] = {(): 0}
-    todo, rows, columns, chances = [()], [], [], []
+    todo: list[tuple[int, ...]] = [()]
+    rows, columns, chances = [], [], []
     while todo:
         past = todo.pop()
         for zone, chance in zones.items():
@@ -151,7 +153,7 @@ def test_limits_from_twenty_photos_give_false_alarms_as_often_as_the_rules_file_
     rng, n, tries = np.random.default_rng(3), 40, 600
     alarmed = 0
     for _ in range(tries):
-        values = rng.normal(0.3, 0.001, STANDARD.baseline + n)
+        values = rng.normal(0.3, 0.001, STANDARD.baseline + n).tolist()
         limits = limits_of(values[: STANDARD.baseline])
         alarmed += any(one.at >= STANDARD.baseline for one in signals(values, limits, STANDARD.rule))
     assert alarmed / tries == pytest.approx(0.5, abs=0.06)  # 3 standard errors
@@ -234,7 +236,9 @@ SPREAD = (0.0, 0.001, -0.001, 0.0005, -0.0005)
 def verdict(k: int, shift: float = 0.0, *, layout: str = "strip") -> Verdict:
     """A photo of the same strip: heights 0.2 and 0.4 with a shift of their own, and no other error."""
     loaded = load_layout(layout)
-    heights = {(window.id, mark): height for window in loaded.window for mark, height in MARKS}
+    heights: dict[MarkKey, float] = {
+        (window.id, mark): height for window in loaded.window for mark, height in MARKS
+    }
     found = invented_verdict(
         loaded, heights, np.random.default_rng(1), name=f"{k:03}.jpg", sha256=f"{k:064x}"
     )
@@ -250,7 +254,7 @@ def verdict(k: int, shift: float = 0.0, *, layout: str = "strip") -> Verdict:
     return found.model_copy(update={"windows": windows})
 
 
-MARKS = (("indicator", 0.2), ("reference", 0.4))
+MARKS: tuple[tuple[MarkName, float], ...] = (("indicator", 0.2), ("reference", 0.4))
 
 
 def entry(k: int, shift: float = 0.0, **more: object) -> Entry:
@@ -266,7 +270,7 @@ def entry(k: int, shift: float = 0.0, **more: object) -> Entry:
 
 
 @pytest.fixture
-def library(tmp_path: Path):
+def library(tmp_path: Path) -> Iterator[Library]:
     with Library.open(tmp_path / "library") as opened:
         opened.settings.keep_layout("strip")
         opened.settings.keep_layout("comb")
@@ -324,6 +328,7 @@ def test_a_shift_is_out_of_control_until_the_photos_fit_again(library: Library) 
     chart = library.control.chart("control")
     assert chart.now.state == chart.state_with([point.id]) == "out of control"
     (signal,) = chart.signals([point.id])
+    assert chart.now.limits is not None
     far = -chart.now.limits.distance(point.value)
     assert signal.sentence == (
         f"020.jpg, 0.28000, lies {far:.1f} sigma below the centre, 0.30000; more than 3 is out of control"
@@ -420,6 +425,7 @@ def test_a_point_set_aside_counts_no_longer_and_stays(library: Library) -> None:
     assert library.control.chart("control").now.broken == ()
     part = library.control.chart("control").now
     assert part.limits == limits_of([part.points[k].value for k in range(21) if k != 9])
+    assert part.points[9].set_aside is not None
     assert part.points[9].set_aside.reason == "a shadow lay over it"
     with pytest.raises(ControlError, match=f"point {wrong.id} was set aside by R. Aalto"):
         library.control.set_aside("control", wrong.id, by="A. Lind", reason="again", at=NOW)
@@ -481,7 +487,9 @@ def test_rules_of_a_chart_are_kept_and_others_need_a_new_baseline(
     add(library, 0, control=own)
     own.unlink()
     add(library, 1, 2, 3, 4)
-    assert library.control.chart("control").now.limits.n == 5
+    limits = library.control.chart("control").now.limits
+    assert limits is not None
+    assert limits.n == 5
     with pytest.raises(
         ControlError, match="judged by short, revision 1, not by standard, revision 1; --begin-anew"
     ):
@@ -679,6 +687,7 @@ def test_the_drawing_shows_every_point_in_its_shape_and_place(library: Library) 
     assert centre.y == pytest.approx((high.y + low.y) / 2)
     limits = sorted({line.y for line in drawing.lines if line.kind == "sigma3"})
     per_absorbance = (low.y - high.y) / 0.002
+    assert chart.parts[0].limits is not None
     assert limits[1] - limits[0] == pytest.approx(6 * chart.parts[0].limits.sigma * per_absorbance)
     assert len(drawing.bounds) == 1
     ranges = ranges_panel(chart)
