@@ -339,10 +339,10 @@ def random_effects(values: Sequence[float], variances: Sequence[float]) -> Rando
     w = 1 / v
     q = float(w @ (y - w @ y / w.sum()) ** 2)
     spare = float(w.sum() - (w**2).sum() / w.sum())
-    return _weighted(y, v, max(0.0, (q - (len(y) - 1)) / spare) if len(y) > 1 else 0.0)
+    return _weigh(y, v, max(0.0, (q - (len(y) - 1)) / spare) if len(y) > 1 else 0.0)
 
 
-def _weighted(y: FloatArray, v: FloatArray, between: float) -> RandomEffects:
+def _weigh(y: FloatArray, v: FloatArray, between: float) -> RandomEffects:
     w = 1 / (v + between)
     return RandomEffects(
         mean=float(w @ y / w.sum()),
@@ -362,7 +362,7 @@ def combine_heights(heights: Sequence[float], variances: Sequence[float]) -> Ran
     found = random_effects(heights, variances)
     y, v = np.asarray(heights, float), np.asarray(variances, float)
     gain = _log_likelihood(y, v, found.between) - _log_likelihood(y, v, 0.0)
-    return _weighted(y, v, found.between / (1 + (1 - ODD_PHOTO) / ODD_PHOTO * math.exp(-gain)))
+    return _weigh(y, v, found.between / (1 + (1 - ODD_PHOTO) / ODD_PHOTO * math.exp(-gain)))
 
 
 def _log_likelihood(y: FloatArray, v: FloatArray, between: float) -> float:
@@ -468,7 +468,7 @@ def _combine_mark(
     found = combine_heights(heights, (own**2 - shared).tolist())
     share = dict(zip(used, found.weights, strict=True))
     return CombinedMark(
-        measurement=_pooled([measured[k] for k in used], found, own, shared),
+        measurement=_pool([measured[k] for k in used], found, own, shared),
         between_sd=math.sqrt(found.between),
         weights=tuple(share.get(k, 0.0) for k in range(len(measured))),
     )
@@ -482,7 +482,7 @@ def _shared_variance(errors: FloatArray, *, usual: float, alike: float, places: 
     return float(np.clip(shared, 0.0, SHARED_MAX * (errors**2).min()))
 
 
-def _pooled(
+def _pool(
     marks: Sequence[MarkMeasurement], found: RandomEffects, errors: FloatArray, shared: float
 ) -> MarkMeasurement:
     """The combined measurement; looks are means, by the heights' weights, over the photos that could tell

@@ -185,7 +185,7 @@ def _decode(data: bytes, name: str) -> Photo:
         picture = decode(data)
         del data  # before the picture is turned, which takes as much again
         exif = read_exif(picture.exif)
-        pixels, encoding, colour_notes = _known_encoding(picture)
+        pixels, encoding, colour_notes = _find_encoding(picture)
         if not picture.upright:
             pixels = _turn_upright(pixels, exif.orientation)
     except PhotoRefusedError:
@@ -405,7 +405,7 @@ def _open_with_pillow(data: bytes, form: str, *, needs: int = PILLOW_NEEDS) -> "
     """Open a picture of a checked size; its decoder's words to stderr are heard by no one."""
     from PIL import Image, UnidentifiedImageError
 
-    with warnings.catch_warnings(), _overheard():
+    with warnings.catch_warnings(), _overhear():
         warnings.simplefilter("ignore")  # Pillow's remarks on odd metadata and its own size limit
         try:
             image = Image.open(io.BytesIO(data), formats=[form, "MPO"] if form == "JPEG" else [form])
@@ -451,7 +451,7 @@ def _decode_deep(data: bytes) -> tuple[Pixels, tuple[str, ...]]:
     level = cv2.utils.logging.getLogLevel()
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_ERROR)
     try:
-        with _overheard() as words:
+        with _overhear() as words:
             pixels: Pixels | None = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
             said = words()
     finally:
@@ -487,7 +487,7 @@ def _by_strips(pixels: Pixels) -> Iterator[Pixels]:
 
 
 @contextmanager
-def _overheard() -> "Iterator[Callable[[], str]]":
+def _overhear() -> "Iterator[Callable[[], str]]":
     """Catch what C libraries print on stderr, which no setting of theirs keeps from the user's terminal.
 
     Yields a function that returns the words so far. It holds for the whole process while it lasts, so it is
@@ -512,7 +512,7 @@ def _overheard() -> "Iterator[Callable[[], str]]":
 # ----------------------------------------------------------------------------------------- colour, turning
 
 
-def _known_encoding(picture: _Picture) -> tuple[Pixels, Encoding, tuple[str, ...]]:
+def _find_encoding(picture: _Picture) -> tuple[Pixels, Encoding, tuple[str, ...]]:
     """Bring pixels with a profile other than sRGB's or Display-P3's into sRGB."""
     if picture.icc is None:
         return picture.pixels, picture.encoding, ()

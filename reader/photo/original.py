@@ -68,8 +68,8 @@ def is_copy(photo: Photo) -> bool:
 
 def content(photo: Photo) -> tuple[slice, slice]:
     """Rows and columns of the picture itself, without bars of one colour that a screen or an app laid about it."""
-    rows = _without_bars(photo.pixels)
-    return rows, _without_bars(photo.pixels[rows].transpose(1, 0, 2))
+    rows = _cut_bars(photo.pixels)
+    return rows, _cut_bars(photo.pixels[rows].transpose(1, 0, 2))
 
 
 def advise(photo: Photo, refusal: PhotoRefusedError) -> PhotoRefusedError:
@@ -82,7 +82,7 @@ def advise(photo: Photo, refusal: PhotoRefusedError) -> PhotoRefusedError:
     )
 
 
-def _without_bars(lines: Pixels) -> slice:
+def _cut_bars(lines: Pixels) -> slice:
     """The lines (n, m, 3) between a bar at either end."""
     thin = lines[:, :: max(1, lines.shape[1] // MOST_COLUMNS)]
     if lines.dtype == np.uint16:

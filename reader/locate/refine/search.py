@@ -71,7 +71,7 @@ class _Ballot:
         self._first, self._last = np.arange(k, dtype=np.int32) * m, m - 1
 
     def votes(self, shifts: Points, pieces: NDArray[np.int64] | slice = slice(None)) -> Floats:
-        """Votes (t, k) of pieces for shifts (t, k) outwards, mm."""
+        """Votes (t, p) of p pieces, by default all, for shifts (t, p) outwards, mm."""
         samples = (shifts * self.sight.to_samples[pieces] + (self.sight.zero + 0.5)).astype(np.int32)
         np.clip(samples, 0, self._last, out=samples)
         samples += self._first[pieces]
