@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from reader.locate.plate import PlatePose
 from reader.measure.profile import Profile
 from reader.measure.strip import EDGE_MM, Strip
+from reader.numbers.median import quantile
 from reader.photo.open import ChromaInfo
 from reader.photo.tags import quantisation_step
 from reader.quality import refuse
@@ -23,9 +24,11 @@ EDGE_STEP_MIN = 0.06
 """Absorbance step that at least one side of every membrane shows: a rim, a bevel or a shadow (common practice, no
 source: 13 % of the light)."""
 COVER_ABSORBANCE = 0.55
-"""Absorbance over the plate's usual membrane, beyond hard shadows (half to two thirds of the light)."""
+"""Absorbance over the plate's bare membrane, beyond hard shadows (half to two thirds of the light)."""
 COVER_HUE = 0.18
 """Difference between channels, beyond tints and mixed lamps."""
+BARE_SHARE = 0.25
+"""So large a share of the rows between marks is taken to be bare: a pen may lie across all windows and hide most."""
 COVERED_MAX = 0.12
 """Share of a membrane's rows that something may cover."""
 INSIDE_MM = 1.5
@@ -88,11 +91,12 @@ def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
     between = [(profile, rows) for profile, rows in between if rows.any()]
     if not between:  # windows hardly longer than their marks
         return
-    usual = np.median(np.concatenate([profile.absorbance[rows] for profile, rows in between]), axis=0)
+    rows_of_all = np.concatenate([profile.absorbance[rows] for profile, rows in between])
+    bare = np.array([quantile(channel, BARE_SHARE) for channel in rows_of_all.T])
     covered = [
         profile.window.id
         for profile, rows in between
-        if _is_covered(profile.absorbance[rows] - usual).mean() > COVERED_MAX
+        if _is_covered(profile.absorbance[rows] - bare).mean() > COVERED_MAX
     ]
     if covered:
         refuse("window_hidden", windows=covered)

@@ -50,9 +50,9 @@ def measure_plate(photo: Photo, pose: PlatePose, thresholds: Thresholds) -> Plat
         profile if shade.is_level else extract_profile(strip)
         for profile, shade, strip in zip(seen, shades, strips, strict=True)
     ]
+    check_covers(seen, layout)  # before the shake, for whose smear a pen's edges would be taken
     check_shake(photo, pose, strips, profiles, thresholds)
     check_sharpness(strips, layout, thresholds)
-    check_covers(seen, layout)
     fits = measure_marks(
         profiles,
         layout,
