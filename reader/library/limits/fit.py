@@ -197,8 +197,8 @@ def propose(
 ) -> Proposal:
     """Propose limits in the place of those of `thresholds`.
 
-    readings : gives the library's examples, the same each time it is called; examples : how many those are, for
-    whoever watches. Raises FitError where there are too few plates or marks to choose by.
+    readings : gives the library's examples, the same at each call; examples : how many, for the progress shown.
+    Raises FitError where there are too few plates or marks to choose by.
     """
     sample = _gather(watch(readings(), examples, "reading the library"), thresholds, folds)
     candidates = _candidates(thresholds)
@@ -206,12 +206,9 @@ def propose(
     far = _change(candidates)
     *chosen, best = (_cheapest(table, costs, out, far) for out in range(folds + 1))
     then = candidates[best]
-    by_best = np.full(len(sample), best)
-    made = {
-        "now": outcomes_by(sample.groups, candidates, np.zeros(len(sample), np.intp)),
-        "then": outcomes_by(sample.groups, candidates, by_best),
-        "held out": outcomes_by(sample.groups, candidates, np.asarray(chosen)[sample.fold]),
-    }
+    by = {"now": np.zeros(len(sample), np.intp), "then": np.full(len(sample), best)}
+    by["held out"] = np.asarray(chosen)[sample.fold]
+    made = {name: outcomes_by(sample.groups, candidates, choice) for name, choice in by.items()}
     spent = {name: _expected(found, costs, sample.alarm)[:, folds] for name, found in made.items()}
     cost = {name: _mean_cost(sample, values, costs) for name, values in spent.items()}
     gain, gain_error = _gain(sample, spent["now"] - spent["held out"], costs)
@@ -247,8 +244,13 @@ def propose(
         linecall=sample.versions,
         proves=_proves(rates["held out"]),
         hashes=sample.used,
-        digest=hashlib.sha256("".join(f"{sha}  {id}\n" for id, sha in sample.used).encode()).hexdigest(),
+        digest=_digest(sample.used),
     )
+
+
+def _digest(used: Iterable[tuple[str, str]]) -> str:
+    """One hash of all examples, from the id and hash of each."""
+    return hashlib.sha256("".join(f"{sha}  {id}\n" for id, sha in used).encode()).hexdigest()
 
 
 COSTS: Final = ("missed_contamination", "false_alarm", "doubt")
