@@ -392,17 +392,20 @@ def _unusable(row: MeasuredRow, thresholds: Thresholds) -> str | None:
 def _check_enough(columns: Sequence[Mapping[str, NDArray[Any]]], left_out: Sequence[LeftOut]) -> None:
     for alarm, what in ((True, "should raise an alarm"), (False, "should raise none")):
         found = [plate for one in columns for plate in one["plate"][one["alarm"] == alarm]]
-        if len(found) < MARKS_MIN or len(set(found)) < PLATES_MIN:
+        plates = len(set(found))
+        if len(found) < MARKS_MIN or plates < PLATES_MIN:
+            more = counted(max(PLATES_MIN - plates, 1), "more plate")
             raise FitError(
                 f"too few examples to choose limits by: {counted(len(found), 'mark')} on "
-                f"{counted(len(set(found)), 'plate')} {what} by consensus, {MARKS_MIN} on {PLATES_MIN} plates are "
-                f"needed{_left_out_words(left_out)}"
+                f"{counted(plates, 'plate')} {what} by consensus, {MARKS_MIN} on {PLATES_MIN} plates are needed; "
+                f"add {more} or more with such marks, graded (linecall library add --labels), and look at linecall "
+                f"library coverage for what is thin{_left_out_words(left_out)}"
             )
 
 
 def _left_out_words(left_out: Sequence[LeftOut]) -> str:
     if not left_out:
-        return "; grade more plates"
+        return ""
     return f"; {counted(len(left_out), 'example')} left out, such as {left_out[0].photo}: {left_out[0].why}"
 
 
