@@ -91,13 +91,7 @@ def add(
     if (grader or graded_at) and not label_file:
         raise click.UsageError("--grader and --graded-at say whose labels they are; give --labels too")
     from reader.library import Library
-    from reader.library.add import (
-        AddOrder,
-        grade_known,
-        layout_files,
-        match_labels,
-        sources_of_readings,
-    )
+    from reader.library.add import AddOrder, grade_known, layout_files, match_labels, sources_of_readings
     from reader.library.examples import UNSTATED, plain_tag
     from reader.library.labels import LabelsError, load_labels
     from reader.library.store import FILE_NAME
@@ -207,7 +201,8 @@ def labels(
     It is labels.csv, unless -o names a file.
     """
     from reader.files.output import write_whole
-    from reader.library.blank import blank_labels, only_read
+    from reader.library.blank import blank_labels
+    from reader.library.measuring import only_read
     from reader.run.jobs import Job, find_photos
     from reader.run.pool import in_order, read_many
     from reader.settings.read_settings import load_settings

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from reader.draw import ink
+from reader.words import tidy
 
 WIDE: Final = 340.0  # of a chart
 EDGE: Final = 8.0  # left free to either side
@@ -25,7 +26,7 @@ Interval = tuple[float, float]
 
 def svg(width: float, height: float, parts: Iterable[str], label: str) -> str:
     """A drawing of `parts`; `label` says it to those who do not see it."""
-    title = html.escape(ink.tidy(label), quote=True)
+    title = html.escape(tidy(label), quote=True)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{title}">'
         + "".join(parts)
@@ -35,7 +36,7 @@ def svg(width: float, height: float, parts: Iterable[str], label: str) -> str:
 
 def text(x: float, y: float, words: str, anchor: str, kind: str) -> str:
     """One line of text; anchor : start, middle or end; kind : the CSS class."""
-    clean = html.escape(ink.tidy(words))
+    clean = html.escape(tidy(words))
     return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{clean}</text>'
 
 
@@ -248,7 +249,7 @@ def panel_chart(panel: Panel) -> str:
     parts += [f'<polyline class="curve" points="{curve}"/>' for curve in panel.curves]
     parts += map(_dot, panel.dots)
     parts += [text(words.x, words.y, words.text, words.anchor, words.kind) for words in panel.words]
-    label, width = html.escape(ink.tidy(panel.label), quote=True), panel.width
+    label, width = html.escape(tidy(panel.label), quote=True), panel.width
     return (
         f'<svg class="chart" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {panel.height:.0f}" '
         f'style="width:100%;min-width:{width * 0.97:.0f}px;max-width:{width * 1.7:.0f}px" role="img" '
@@ -260,5 +261,5 @@ def _dot(dot: Dot) -> str:
     number = ""
     if dot.words:
         number = text(dot.x, dot.y + (18 if dot.off < 0 else -8), dot.words, "middle", "number")
-    title = html.escape(ink.tidy(dot.title))
+    title = html.escape(tidy(dot.title))
     return f"<g><title>{title}</title>{point_sign(dot.shape, dot.x, dot.y, dot.off)}{number}</g>"

@@ -3,7 +3,6 @@
 Canvas pixels, x right, y down. The typeface is one that OpenCV carries: no font file of the system is needed.
 """
 
-import unicodedata
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.words import Call
+from reader.words import Call, tidy
 
 Image = NDArray[np.uint8]
 AnyImage = NDArray[np.uint8] | NDArray[np.uint16]
@@ -152,14 +151,6 @@ def text_width(text: str, size: int, weight: int = REGULAR) -> int:
     """Width of one line of text, px."""
     x, _, width, _ = cv2.getTextSize((0, 0), text, (0, 0), _typeface(), size, weight)
     return x + width
-
-
-def tidy(text: str) -> str:
-    """Text fit to be drawn on one line: no control, direction or private characters, single spaces."""
-    if text.isprintable():  # nothing of the kind in it, as nearly always
-        return " ".join(text.split())
-    kept = (" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in text)
-    return " ".join("".join(char for char in kept if unicodedata.category(char)[0] != "C").split())
 
 
 def wrap(text: str, *, width: float, size: int, weight: int = REGULAR) -> list[str]:

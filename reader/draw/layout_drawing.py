@@ -29,7 +29,6 @@ from reader.draw.ink import (
     Text,
     fitting_size,
     text_width,
-    tidy,
 )
 from reader.errors import OutputError
 from reader.locate.outline import outline_curve, window_corners
@@ -40,6 +39,7 @@ from reader.photo.open import Photo
 from reader.photo.tags import mark_drawn
 from reader.settings.values import IndicatorMark, Layout, ReferenceMark, Window
 from reader.verdict.evidence import Evidence
+from reader.words import tidy
 
 WIDTH: Final = 1600  # px
 MARGIN: Final = 60

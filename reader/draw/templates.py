@@ -4,8 +4,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from reader.draw import ink
 from reader.draw.page_security import secured
+from reader.words import tidy
 
 
 def render(
@@ -28,5 +28,5 @@ def render(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"tidy": lambda text: ink.tidy(str(text)), **(filters or {})}
+    environment.filters |= {"tidy": lambda text: tidy(str(text)), **(filters or {})}
     return secured(environment.get_template(template).render(**content)).encode("utf-8")

@@ -15,14 +15,13 @@ from reader.files.plain import read_plain, sha256_of
 from reader.library.examples import UNSTATED, Example, ExamplePhoto, Grading, Role
 from reader.library.labels import Labels, LabelsError, PhotoLabels
 from reader.library.look import Alike, Looks, look_of
+from reader.library.measuring import Measured, PhotoJob, measure
 from reader.library.store import Library
-from reader.library.strips import load_strips, strips_png
+from reader.library.strips import load_strips
 from reader.logbook import Logbook
 from reader.logbook.export import all_rows
-from reader.read import examine
 from reader.review.record import decisions_on, find_reading
 from reader.run.batch import Outcome, attempt
-from reader.run.jobs import Job
 from reader.run.pool import in_order, read_many
 from reader.settings.read_settings import ReadSettings
 from reader.verdict.model import SettingsRecord, Verdict, to_bytes
@@ -202,7 +201,7 @@ def add_sources(
         adding = _Adding(library, order)
         planned = [adding.plan(source) for source in sources]
         jobs = [
-            _Job(photo=source.path, verdict_path=source.path, image_path=source.path, data=source.data)
+            PhotoJob(photo=source.path, verdict_path=source.path, image_path=source.path, data=source.data)
             for source, early in zip(sources, planned, strict=True)
             if early is None
         ]
@@ -214,30 +213,6 @@ def add_sources(
             outcomes = in_order(stack.enter_context(closing(read_many(jobs, work, workers=workers))))
         for source, early in zip(sources, planned, strict=True):
             yield adding.again(source, early) if early is not None else adding.take(source, next(outcomes))
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Job(Job):
-    """A photo to be read by its path or, where they are given, its bytes; nothing is written."""
-
-    data: bytes | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Measured(Outcome):
-    """What became of one photo, with the picture of its strips (PNG) where it was read."""
-
-    strips: bytes = b""
-
-
-def measure(job: Job, settings: ReadSettings) -> Outcome:
-    """Read a photo and make the picture of its strips; both come back in the outcome."""
-    assert isinstance(job, _Job)
-    reading = examine(job.photo if job.data is None else job.data, settings, name=job.photo.name)
-    if reading.verdict.status == "refused" or reading.evidence is None:
-        return Outcome(job=job, verdict=reading.verdict)
-    picture = strips_png([window.strip for window in reading.evidence.windows])
-    return _Measured(job=job, verdict=reading.verdict, strips=picture)
 
 
 class _Adding:
@@ -299,7 +274,7 @@ class _Adding:
             problems = order.labels.problems_with(labels, verdict)
             if problems:
                 raise LabelsError(problems)
-        assert isinstance(outcome, _Measured), "a photo that was read has its strips"
+        assert isinstance(outcome, Measured), "a photo that was read has its strips"
         picture = outcome.strips
         kept = load_strips(picture, verdict.windows)
         look = look_of(verdict, list(kept.values()))

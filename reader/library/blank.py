@@ -8,15 +8,7 @@ from io import StringIO
 from reader.files.csv_cells import BOM, safe_cell
 from reader.library.examples import MARKS
 from reader.library.labels import NEEDED
-from reader.read import examine
 from reader.run.batch import Outcome
-from reader.run.jobs import Job
-from reader.settings.read_settings import ReadSettings
-
-
-def only_read(job: Job, settings: ReadSettings) -> Outcome:
-    """Read a photo for the sake of its layout."""
-    return Outcome(job=job, verdict=examine(job.photo, settings).verdict)
 
 
 def blank_labels(

@@ -23,6 +23,7 @@ from reader.library.agreement.validate import Validation, percent
 from reader.library.limits.fit import Proposal
 from reader.verdict.model import SettingsRecord
 from reader.version import VERSION
+from reader.words import tidy
 
 TEMPLATES: Final = DATA / "report"
 REPORT_VERSION: Final = 1
@@ -170,7 +171,7 @@ def chance_words(p: float | None) -> str:
 
 def sentence(words: str) -> str:
     """A note as a sentence of a page: a capital first, names within as they are, one full stop."""
-    clean = ink.tidy(words).rstrip(".")
+    clean = tidy(words).rstrip(".")
     return f"{clean[:1].upper()}{clean[1:]}."
 
 

@@ -23,13 +23,12 @@ from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.quality import FLAGS
 from reader.review import ladder, page
-from reader.review.decide import CALLS
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings.values import Layout, Rules, Thresholds
 from reader.verdict.evidence import Reading, WindowEvidence
 from reader.verdict.in_words import pivotal_marks
 from reader.verdict.model import Mark, PhotoRecord, QualityRecord, Verdict, WindowRecord
-from reader.words import GRADES, Call, MarkName, listed
+from reader.words import CALLS_OF, GRADES, Call, MarkName, listed
 
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 TOGETHER_MAX: Final = 3  # marks in question whose answers are tried together
@@ -282,7 +281,7 @@ def _clearest(photos: tuple[Reading, ...], window_id: str) -> tuple[Reading, ...
 def _answers(case: Case, mark: MarkName) -> tuple[Call, ...]:
     """Calls that a reviewer may give a mark of this layout."""
     dyed = case.layout.marks.reference.undeveloped_colour is not None
-    return tuple(call for call in CALLS[mark] if call != "undeveloped" or dyed)
+    return tuple(call for call in CALLS_OF[mark] if call != "undeveloped" or dyed)
 
 
 def _mark_block(

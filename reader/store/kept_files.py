@@ -175,7 +175,7 @@ class UrlStore:
         try:
             self._fs, self._root = cast(tuple[Any, str], fsspec.url_to_fs(url))
         except (ValueError, ImportError) as error:
-            raise LinecallError(f"{url}: no {what} can be kept there: {error}") from error
+            raise LinecallError(f"{url}: {what}s cannot be kept there: {error}") from error
 
     def _path(self, sha256: str) -> str:
         return f"{self._root.rstrip('/')}/{sha256[:2]}/{sha256}"

@@ -23,7 +23,7 @@ import click
 from fixtures.graded import graded_examples, invented_id
 from reader.library import Example, Filters, Grading, Library
 from reader.library.add import AddOrder, add_sources, layout_files, match_labels
-from reader.library.blank import only_read
+from reader.library.measuring import only_read
 from reader.run.jobs import Job
 from reader.run.pool import read_many
 from reader.settings.read_settings import load_settings

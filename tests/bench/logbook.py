@@ -22,9 +22,10 @@ from sqlalchemy import insert
 
 from fixtures.verdicts import example_verdict
 from reader.logbook import Logbook, Statement
-from reader.logbook.events import GENESIS, canonical
+from reader.logbook.events import GENESIS
 from reader.logbook.summary import first_row, next_row, summarise
 from reader.logbook.tables import events, readings
+from reader.store.canonical import canonical_json
 from reader.verdict.model import Verdict
 from reader.words import Call
 from reader.words.ids import new_id
@@ -90,7 +91,7 @@ def fill(where: Path, n: int) -> None:
 def _history(n: int, photos: list[str]) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
     """Each reading's event and, now and then, its review, chained; with the row that lists show."""
     kinds = [
-        (canonical(verdict.model_dump(mode="json")).decode(), summarise(verdict))
+        (canonical_json(verdict.model_dump(mode="json")).decode(), summarise(verdict))
         for verdict in varieties(photos)
     ]
     clear = kinds[0]
@@ -115,7 +116,7 @@ def _history(n: int, photos: list[str]) -> Iterator[tuple[dict[str, Any], dict[s
                 "at": at, "by": "Reviewer", "id": event_id, "kind": kind, "payload": inside | {"verdict": 0},
                 "previous": previous, "reading": id, "seq": seq,
             }  # fmt: skip
-            body = canonical(envelope).decode().replace('"verdict":0', f'"verdict":{verdict}', 1)
+            body = canonical_json(envelope).decode().replace('"verdict":0', f'"verdict":{verdict}', 1)
             previous = hashlib.sha256(body.encode()).hexdigest()
             made.append({"seq": seq, "id": event_id, "reading": id, "hash": previous, "body": body})
             row = (

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from reader.decide.grade import FINDINGS
 from reader.library.agreement.columns import (
     ABSENT,
-    CALLS,
     DOUBTFUL,
     MARKS,
     NONE,
@@ -32,7 +31,7 @@ from reader.library.agreement.two_callers import Kappa, McNemar, cohen_kappa, mc
 from reader.library.consensus import ConsensusRule
 from reader.library.consensus import agree as agree_on
 from reader.settings.values import TIERS, Rules
-from reader.words import GRADES, Call, Format, MarkName, counted
+from reader.words import CALLS, GRADES, Call, Format, MarkName, counted
 from reader.words.names import is_one_of
 
 if TYPE_CHECKING:

@@ -4,7 +4,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from reader.draw import ink
 from reader.draw.charts import Band, Dot, Level, Panel, PointShape, Words
 from reader.library.control.rules import LIMIT_SIGMA, Limits
 from reader.library.control.strip import (
@@ -16,6 +15,7 @@ from reader.library.control.strip import (
     moment_words,
     state_words,
 )
+from reader.words import tidy
 
 # User units are CSS pixels on a phone; wider screens show the drawing larger.
 NARROWEST: Final = 340.0
@@ -232,7 +232,7 @@ def _head_words(span: _Span, bottom: float) -> list[Words]:
     reason = span.part.baseline.reason
     if not reason:
         return []
-    text = ink.tidy(reason)
+    text = tidy(reason)
     text = text if len(text) <= REASON_MOST else f"{text[: REASON_MOST - 1]}\N{HORIZONTAL ELLIPSIS}"
     wide = len(text) * 5.5 > span.x1 - span.x0 + RIGHT
     return [

@@ -28,9 +28,8 @@ from reader.library.quiz.records import (
     load_kept,
 )
 from reader.library.store import Library
-from reader.logbook.events import canonical
-from reader.review.decide import CALLS
-from reader.words import Call, MarkName
+from reader.store.canonical import canonical_json
+from reader.words import CALLS_OF, Call, MarkName
 from reader.words.ids import ID_PATTERN
 
 if TYPE_CHECKING:
@@ -119,7 +118,7 @@ def load_answers(path: Path) -> Answers:
             f"but {first['msg'][:1].lower()}{first['msg'][1:]}; {_AS_SAVED}"
         ) from None
     body = {name: part for name, part in value.items() if name != "hash"}
-    if hashlib.sha256(canonical(body)).hexdigest() != answers.hash:
+    if hashlib.sha256(canonical_json(body)).hexdigest() != answers.hash:
         raise QuizError(f"{path.name}: was edited after it was saved; have the quiz answered again")
     return answers
 
@@ -150,7 +149,7 @@ def mark(library: Library, answers: Answers) -> Score:
         return _score(key, kept.answers)
     kept = Kept(trainee=key.trainee, items=key.items, answers=answers)
     score = _score(key, answers)
-    write_whole({path: canonical(kept.model_dump(mode="json"))}, private=True)
+    write_whole({path: canonical_json(kept.model_dump(mode="json"))}, private=True)
     return score
 
 
@@ -188,7 +187,7 @@ def _check_complete(key: Key, answers: Answers) -> None:
     for item, windows in answers.answers.items():
         for window, marks in windows.items():
             for name, call in marks.items():
-                if call is not None and call not in CALLS[name]:
+                if call is not None and call not in CALLS_OF[name]:
                     raise QuizError(
                         f"{call!r} is not a call of the {name} mark of window {window} of {item}; {_AS_SAVED}"
                     )

@@ -32,10 +32,10 @@ from reader.library.quiz.records import (
 from reader.library.rows import StoredMark
 from reader.library.store import Library
 from reader.library.strips import as_photographed
-from reader.logbook.events import canonical
-from reader.review.decide import CALLS
 from reader.settings.values import SettingsFile
+from reader.store.canonical import canonical_json
 from reader.verdict.model import SettingsRecord, WindowRecord
+from reader.words import CALLS_OF
 from reader.words.ids import ID_ALPHABET, ID_LENGTH
 from reader.words.names import checked_name, folded
 
@@ -89,7 +89,7 @@ def make(
     while True:
         quiz = next(lots)
         content = {"format": 1, "quiz": quiz, "minutes": minutes, "items": asked}
-        paper = hashlib.sha256(canonical(content)).hexdigest()
+        paper = hashlib.sha256(canonical_json(content)).hexdigest()
         kept = keep_key(library, key.model_copy(update={"quiz": quiz, "items": with_ids, "paper": paper}))
         if kept is not None:
             content["paper"] = paper
@@ -171,7 +171,7 @@ def _count_by_class(items: int, mix: Mix) -> dict[str, int]:
 def _draw_ids(library: Library, key: Key) -> Iterator[str]:
     """Ids without end, none twice: the same for the same key of one library, and however its trainee is spelled."""
     of_key = key.model_copy(update={"trainee": folded(key.trainee)}).model_dump(mode="json")
-    lots = random.Random(hmac.digest(load_secret(library), canonical(of_key), "sha256"))
+    lots = random.Random(hmac.digest(load_secret(library), canonical_json(of_key), "sha256"))
     drawn: set[str] = {UNDRAWN}
     while True:
         id = "".join(lots.choices(ID_ALPHABET, k=ID_LENGTH))
@@ -191,8 +191,8 @@ def _show_windows(library: Library, example: Example) -> list[dict[str, Any]]:
             "window": window.id,
             "picture": png(as_photographed(strips[window.id])),
             "lower": "indicator" if indicator_is_upstream(window) else "reference",
-            "indicator": list(CALLS["indicator"]),
-            "reference": list(CALLS["reference"]),
+            "indicator": list(CALLS_OF["indicator"]),
+            "reference": list(CALLS_OF["reference"]),
         }
         for window in example.verdict.windows
     ]

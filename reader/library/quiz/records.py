@@ -12,7 +12,7 @@ from reader.files.output import write_whole
 from reader.files.plain import read_plain
 from reader.library.quiz.mix import Criteria
 from reader.library.store import Library
-from reader.logbook.events import canonical
+from reader.store.canonical import canonical_json
 from reader.verdict.model import SettingsRecord
 from reader.verdict.statement import Name
 from reader.words import Call, MarkName
@@ -113,7 +113,7 @@ def keep_key(library: Library, key: Key) -> Key | None:
     if os.path.lexists(path):
         there = load_kept(Key, path)
         return there if there and there == key.model_copy(update={"trainee": there.trainee}) else None
-    write_whole({path: canonical(key.model_dump(mode="json"))}, private=True)
+    write_whole({path: canonical_json(key.model_dump(mode="json"))}, private=True)
     return key
 
 

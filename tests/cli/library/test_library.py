@@ -16,7 +16,7 @@ from reader.library.examples import ROLES
 from reader.library.strength import STRENGTHS
 from reader.logbook import Logbook, Statement
 from reader.read import read_photo
-from reader.review.decide import CALLS
+from reader.words import CALLS_OF
 from tests.demo import readable_photo
 from tests.reader.library.quiz.quiz_library import invented_library
 from tests.test_imports import loaded_by
@@ -211,7 +211,7 @@ def test_the_words_of_the_options_are_those_of_the_library() -> None:
     from cli.library import add as library_add
 
     assert options.STRENGTHS == STRENGTHS
-    assert set(options.CALLS) == {call for calls in CALLS.values() for call in calls}
+    assert set(options.CALLS) == {call for calls in CALLS_OF.values() for call in calls}
     assert library_add.ROLES == ROLES
 
 

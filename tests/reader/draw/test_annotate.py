@@ -34,7 +34,7 @@ from reader.photo.light import decode_srgb, encode, encode_srgb, linear
 from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.model import DecisionRecord, OpenDecision, ReviewRecord, Verdict
 from reader.verdict.statement import Stated
-from reader.words import Call, Grade
+from reader.words import Call, Grade, tidy
 
 S = TypeVar("S")
 PRESENT: Call = "present"
@@ -479,10 +479,10 @@ def test_the_height_scale_is_the_same_for_all_windows_and_grows_with_the_height(
 def test_a_hostile_file_name_is_drawn_whole_and_tame(name: str) -> None:
     sheet = planned_without_strips(example_verdict(photo_name=name))
     for text in shapes_of(sheet, Text):
-        assert text.text == ink.tidy(text.text)
+        assert text.text == tidy(text.text)
         assert text.at[0] + ink.text_width(text.text, text.size, text.weight) <= WIDTH
     letters = said(sheet).replace(" ", "")
-    assert ink.tidy(name.replace("\ud800", "?")).replace(" ", "") in letters
+    assert tidy(name.replace("\ud800", "?")).replace(" ", "") in letters
 
 
 def test_long_texts_are_wrapped_and_none_is_cut() -> None:
@@ -496,7 +496,7 @@ def test_long_texts_are_wrapped_and_none_is_cut() -> None:
 @hypothesis_settings(max_examples=80, deadline=None)
 def test_wrapping_loses_nothing_and_fits(text: str, width: int, size: int) -> None:
     lines = ink.wrap(text, width=width, size=size)
-    assert "".join(lines).replace(" ", "") == ink.tidy(text).replace(" ", "")
+    assert "".join(lines).replace(" ", "") == tidy(text).replace(" ", "")
     assert all(ink.text_width(line, size) <= width or len(line) == 1 for line in lines)
 
 

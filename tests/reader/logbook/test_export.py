@@ -20,8 +20,8 @@ from reader.errors import LinecallError
 from reader.files.csv_cells import BOM
 from reader.logbook import Logbook
 from reader.logbook.chain import Report
-from reader.logbook.events import canonical
 from reader.logbook.export import README, all_rows, csv_lines, event_lines, verify_zip, write_zip
+from reader.store.canonical import canonical_json
 from reader.verdict.model import load_verdict
 from tests.reader.logbook.samples import AT, Place, add, filled, photo, verdict_of
 
@@ -357,7 +357,7 @@ def test_lines_are_the_canonical_events_with_their_hashes(place: Place, tmp_path
     with closing(place.open()) as logbook:
         lines = list(event_lines(logbook))
         assert [json.loads(line)["hash"] for line in lines] == [event.hash for event in logbook.events()]
-        assert all(line == canonical(json.loads(line)).decode() + "\n" for line in lines)
+        assert all(line == canonical_json(json.loads(line)).decode() + "\n" for line in lines)
         assert len(list(event_lines(logbook, last=3))) == 3
 
 

@@ -11,7 +11,7 @@ from fixtures.graded import graded_examples
 from reader.library import Library
 from reader.library.quiz.records import Key
 from reader.library.strips import PX_PER_MM, KeptStrip, strips_png
-from reader.logbook.events import canonical
+from reader.store.canonical import canonical_json
 from reader.verdict.model import Verdict
 
 TRAINEE = "N. Novice"
@@ -64,7 +64,7 @@ def sealed(body: dict[str, Any]) -> dict[str, Any]:
     import hashlib
 
     body = {name: part for name, part in body.items() if name != "hash"}
-    return {**body, "hash": hashlib.sha256(canonical(body)).hexdigest()}
+    return {**body, "hash": hashlib.sha256(canonical_json(body)).hexdigest()}
 
 
 def saved(tmp_path: Path, value: object) -> Path:

@@ -76,7 +76,7 @@ def test_what_was_answered_counts_though_the_strips_are_gone(
     assert [f"the strip of window {asked.window} cannot be shown" in one for one in lost] == [True]
     assert b"restore it from a backup" in page
     assert b"<img" not in page
-    with pytest.raises(QuizError, match=r"^example .* was drawn, but its picture of strips .* is gone"):
+    with pytest.raises(QuizError, match=r"^example .* was drawn, but its picture of strips .* is missing"):
         make(library, trainee="E. Else", items=6, seed=1, mix=load_mix("even"))
 
 
