@@ -126,7 +126,7 @@ def test_a_new_table_has_a_row_for_each_photo_and_is_read_once_filled_in() -> No
     result = run("day", "day/photos", "--new-table", "day/today.csv")
     assert result.exit_code == 0
     assert Path("day/today.csv").read_text(encoding="utf-8").splitlines() == [
-        "photo,tank,point,drops,lot,expiry", "generator-tank.jpg,,,,,", "photos/helipad-bowser.jpg,,,,,",
+        "\ufeffphoto,tank,point,drops,lot,expiry", "generator-tank.jpg,,,,,", "photos/helipad-bowser.jpg,,,,,",
         "photos/north-tank-drain.jpg,,,,,",
     ]  # fmt: skip
     assert run("day", "--new-table", "day/today.csv").exit_code == 1  # never over a filled one
