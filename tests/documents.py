@@ -3,7 +3,6 @@
 `python -m tests.documents` writes the tables of fields anew from the models' descriptions.
 """
 
-import io
 import json
 import os
 import re
@@ -12,16 +11,18 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, get_args, get_origin
 
+from click.testing import CliRunner
 from pydantic import BaseModel
 
 from cli.main import main
+from cli.variables import VARIABLES
 from reader.guide.topics import FOLDER
-from reader.settings import values
+from reader.settings import defaults, values
 from reader.verdict import model
 from reader.words import listed
 
@@ -81,16 +82,10 @@ def run_line(line: str) -> Done:
         )
         return Done(status=done.returncode, output=done.stdout + done.stderr)
     assert words[0] == "linecall", f"{line!r} is no command of ours"
-    printed, said = io.StringIO(), io.StringIO()
-    with redirect_stdout(printed), redirect_stderr(said):
-        try:
-            main(args=words[1:])
-            status = 0
-        except SystemExit as stop:
-            status = int(stop.code or 0)
+    result = CliRunner().invoke(main, words[1:])
     if target:
-        Path(target).write_text(printed.getvalue(), encoding="utf-8")
-    return Done(status=status, output=printed.getvalue() + said.getvalue())
+        Path(target).write_bytes(result.stdout_bytes)
+    return Done(status=result.exit_code, output=result.output)
 
 
 def _with_root() -> dict[str, str]:
@@ -137,12 +132,16 @@ def _plain(line: str) -> str:
 # --- tables of fields ---------------------------------------------------------------------------------------
 
 _TABLE = re.compile(r"(<!-- fields: (\w+)(?:, bundled (\w+))? -->\n)(.*?)(<!-- end -->)", re.DOTALL)
+_VARIABLES = re.compile(
+    r"(<!-- variables -->\n\n\| variable \| what it says \|\n\| --- \| --- \|\n).*?(\n<!-- end -->)",
+    re.DOTALL,
+)
 _ROW = re.compile(r"\| `(\w+)` \|(?: (?:-|`[^`]*`) \|)? (.*) \|")
 
 
 def model_named(name: str) -> type[BaseModel]:
     """A model of the settings files or of the verdict."""
-    found = getattr(values, name, None) or getattr(model, name)
+    (found,) = {vars(module)[name] for module in (values, defaults, model) if name in vars(module)}
     assert issubclass(found, BaseModel)
     return found
 
@@ -154,6 +153,8 @@ def with_tables(text: str) -> str:
         begin, name, bundled, body, end = match.groups()
         return f"{begin}{_table(name, bundled, dict(_ROW.findall(body)))}{end}"
 
+    variables = "".join(f"| `{name}` | {words} |\n" for name, words in VARIABLES.items())
+    text = _VARIABLES.sub(lambda match: f"{match[1]}{variables}{match[2]}", text)
     return _TABLE.sub(table, text)
 
 
@@ -168,7 +169,7 @@ def _table(name: str, bundled: str | None, written: dict[str, str]) -> str:
         meaning = info.description or written.get(field, "?")
         chosen = _choices(info.annotation)
         meaning += f" ({listed([f'`{one}`' for one in chosen], 'or')})" if chosen and info.description else ""
-        if info.description and not info.is_required() and name not in model.__dict__:
+        if info.description and not info.is_required() and name in vars(values):
             meaning += "; may be left out"
         held = getattr(values_of, field, None)
         value = f" {'-' if held is None else f'`{held}`'} |" if bundled else ""

@@ -4,15 +4,18 @@ Each document starts in a fresh folder with the demo photos. The two commands of
 run by .ci/run.
 """
 
-import ast
 import re
 import shutil
 from pathlib import Path
+from typing import Any, get_args
 
 import pytest
+from pydantic import BaseModel
 
 import reader
+from reader import Verdict
 from reader.guide import topics
+from reader.settings.defaults import FILE_NAME, load_defaults
 from tests.documents import (
     DOCUMENTS,
     FOLDER,
@@ -46,6 +49,7 @@ def run_shown(line: str, kept: Path) -> str:
     done = run_line(line)
     assert done.status in STATUSES, f"{line}\n{done.output}"
     assert "Traceback" not in done.output
+    assert "old spelling" not in done.output, done.output
     if line.startswith(TEACHING):
         shutil.copytree("site", kept)
     return done.output
@@ -74,7 +78,7 @@ def test_the_commands_of_a_document_run_in_their_order_and_print_what_is_shown(
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.stem)
 def test_a_document_has_no_command_outside_a_block_that_is_run(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    assert {block.language for block in blocks(text)} <= {"sh", "text", "python", "powershell"}
+    assert {block.language for block in blocks(text)} <= {"sh", "text", "python", "powershell", "toml"}
     assert not re.search(r"^ {4}linecall ", text, re.MULTILINE)
 
 
@@ -85,21 +89,28 @@ def test_tables_of_fields_are_those_of_the_models(path: Path) -> None:
     assert with_tables(text) == text, "run python -m tests.documents"
 
 
-def test_the_table_of_variables_names_every_variable_that_is_read() -> None:
-    sources = [
-        path.read_text(encoding="utf-8") for room in ("cli", "reader") for path in (ROOT / room).rglob("*.py")
-    ]
-    literals = {
-        node.value
-        for source in sources
-        for node in ast.walk(ast.parse(source))
-        if isinstance(node, ast.Constant) and isinstance(node.value, str)
-    }
-    read = {word for word in literals if re.fullmatch(r"LINECALL_[A-Z]+|NO_COLOR", word)}
-    told = set(
-        re.findall(r"^\| `(\w+)` \|", (FOLDER / "variables.md").read_text(encoding="utf-8"), re.MULTILINE)
-    )
-    assert told == read | {"COLUMNS"}
+def test_every_record_of_a_verdict_has_its_table() -> None:
+    def records(model: type[BaseModel]) -> set[str]:
+        inner = {one for info in model.model_fields.values() for one in models_in(info.annotation)} - {model}
+        return {model.__name__}.union(*map(records, inner))
+
+    told = set(re.findall("<!-- fields: (\\w+) -->", (FOLDER / "verdict.md").read_text(encoding="utf-8")))
+    assert records(Verdict) - told == {"SoftwareRecord", "LayoutRecord", "PivotalMark"}  # told in words
+
+
+def models_in(annotation: Any) -> set[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return {annotation}
+    return set().union(*map(models_in, get_args(annotation)))
+
+
+def test_an_example_of_a_file_of_defaults_is_one(tmp_path: Path) -> None:
+    shown = [block for path in DOCUMENTS for block in blocks(path.read_text(encoding="utf-8"))]
+    files = ["\n".join(block.lines) for block in shown if block.language == "toml"]
+    assert files
+    for text in files:
+        (tmp_path / FILE_NAME).write_text(text, encoding="utf-8")
+        assert load_defaults(tmp_path / FILE_NAME).values
 
 
 def test_the_topic_on_python_names_what_reader_offers() -> None:
