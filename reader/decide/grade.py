@@ -120,15 +120,6 @@ def grade_plate(
         )
     grade = possible[0] if len(possible) == 1 else "undecided"
     contradictory = _contradictory(marks)
-    warnings = [
-        f"{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
-        "the grade stands, but repeat with a new plate"
-        for analyte in contradictory
-    ]
-    if expiry is not None and expiry.status == "expired":
-        warnings.append(f"{expiry.sentence}; the rules take that for a warning")
-    if expiry is not None and expiry.status == "implausible":
-        warnings.append(expiry.sentence)
     return Grade(
         grade=grade,
         possible_grades=possible,
@@ -138,10 +129,24 @@ def grade_plate(
             if mark.doubtful and _is_pivotal(rules, mark, [*marks[:index], *marks[index + 1 :]])
         ),
         rule=_in_words(rows, marks, settled=len(possible) == 1),
-        warnings=tuple(warnings),
+        warnings=_warnings(contradictory, expiry),
         steps=(grade, "implausible") if contradictory else (grade,),
         cause="marks" if grade == "undecided" else None,
     )
+
+
+def _warnings(contradictory: Sequence[str], expiry: ExpiryRecord | None) -> tuple[str, ...]:
+    """What a grade is given with: analytes that contradict themselves, an expiry that is past or implausible."""
+    warnings = [
+        f"{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
+        "the grade stands, but repeat with a new plate"
+        for analyte in contradictory
+    ]
+    if expiry is not None and expiry.status == "expired":
+        warnings.append(f"{expiry.sentence}; the rules take that for a warning")
+    if expiry is not None and expiry.status == "implausible":
+        warnings.append(expiry.sentence)
+    return tuple(warnings)
 
 
 def _invalid(rule: str, step: Step) -> Grade:
