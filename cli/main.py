@@ -31,6 +31,7 @@ COMMANDS = {
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
     "library": ("library.group:library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),
+    "serve": ("serve", "Open linecall as pages in a browser, from this machine."),
     "settings": ("settings", "Show what holds, and where each value comes from."),
     "guide": ("guide", "Explain one topic after another: layouts, settings, proof, Python ..."),
 }

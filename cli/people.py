@@ -11,7 +11,7 @@ from cli.options import Group, needed, opened
 if TYPE_CHECKING:
     from reader.words.names import Role
 
-ROLES = ("technician", "reviewer", "grader", "trainee")
+ROLES = ("technician", "reviewer", "trainer", "keeper", "grader", "trainee")
 USUAL: "Role" = "technician"
 
 

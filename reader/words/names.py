@@ -15,7 +15,7 @@ from typing import Final, Literal
 from reader.errors import LinecallError
 from reader.words import shown
 
-Role = Literal["technician", "reviewer", "grader", "trainee"]
+Role = Literal["technician", "reviewer", "trainer", "keeper", "grader", "trainee"]
 NAME_MAX: Final = 200  # characters, as the logbook takes them
 
 # Default_Ignorable_Code_Point (Unicode Character Database, DerivedCoreProperties.txt) outside the category Cf: they

@@ -1,0 +1,151 @@
+"""`linecall serve`: linecall as pages in a browser, from this machine."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from cli import show
+
+if TYPE_CHECKING:
+    from reader.logbook import Logbook
+    from reader.station.serving import Address
+
+HOME = "linecall"  # folder in the user's own, where a station without any settings begins
+
+
+@click.command(short_help="Open linecall as pages in a browser, from this machine.")
+@click.option(
+    "-L",
+    "--logbook",
+    metavar="PATH|URL",
+    envvar="LINECALL_LOGBOOK",
+    help="The logbook; begun if there is none.  [default: ~/linecall/logbook.sqlite]",
+)
+@click.option("--logbook-photos", metavar="DIR|URL", envvar="LINECALL_PHOTOS", help="Where its photos lie.")
+@click.option("--keeper", metavar="NAME", help="Who keeps this station; asked for where nobody does yet.")
+@click.option(
+    "--host",
+    metavar="ADDRESS",
+    help="Open it to the network at this address, such as 0.0.0.0; needs --certificate or --plain-http.",
+)
+@click.option(
+    "--port", type=click.IntRange(1, 65535), default=8770, show_default=True, help="Port to listen on."
+)
+@click.option(
+    "--certificate",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="PEM file of the certificate; with --key.",
+)
+@click.option(
+    "--key", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="PEM file of its private key."
+)
+@click.option(
+    "--plain-http",
+    is_flag=True,
+    help="Open it to the network without a certificate: anybody on it can read along.",
+)
+@click.option(
+    "--url", metavar="URL", help="As browsers reach it behind a proxy, such as https://depot.example/tests/."
+)
+@click.option(
+    "--folder",
+    metavar="DIR",
+    type=click.Path(path_type=Path),
+    help="Where sign-ins and uploads lie.  [default: beside the logbook]",
+)
+def serve(
+    logbook: str | None,
+    logbook_photos: str | None,
+    keeper: str | None,
+    host: str | None,
+    port: int,
+    certificate: Path | None,
+    key: Path | None,
+    plain_http: bool,
+    url: str | None,
+    folder: Path | None,
+) -> None:
+    """Open linecall as pages in a browser, from this machine.
+
+    Without --host only this machine can reach it. Sign-in links are printed; each works once and for ten minutes.
+    """
+    try:
+        from reader.station import app, desk, serving, signins, texts
+    except ImportError as error:
+        raise click.ClickException(
+            f"{error.name} is not installed; install it with pip install 'linecall[serve]'"
+        ) from None
+    if (certificate is None) != (key is None):
+        raise click.UsageError("--certificate and --key go together")
+    address = serving.Address(
+        host=host or serving.LOOPBACK, port=port, certificate=certificate, key=key, url=url
+    )
+    if not address.is_loopback and certificate is None and not plain_http:
+        raise click.UsageError(
+            "--host opens the station to the network: give --certificate and --key, or --plain-http"
+        )
+    from reader.logbook import Logbook
+
+    where = logbook or str(_own_folder() / "logbook.sqlite")
+    now = datetime.now(UTC)
+    with Logbook.open(where, photos=logbook_photos) as book:
+        own = serving.folder_of(book, folder)
+        with serving.held(own):
+            name = _keeper(book, keeper, now)
+            signs = signins.SignIns.open(own / "station.sqlite")
+            try:
+                station = desk.Desk(
+                    logbook=book,
+                    reopen=lambda: Logbook.open(where, read_only=True, photos=logbook_photos),
+                    folder=own,
+                    sign_ins=signs,
+                    texts=texts.english(),
+                    url=url,
+                )
+                _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)
+                serving.run(app.station(station, address.place()), address)
+            finally:
+                signs.close()
+
+
+def _own_folder() -> Path:
+    from reader.files.output import make_private_folder
+
+    folder = Path.home() / HOME
+    make_private_folder(folder)
+    return folder
+
+
+def _keeper(book: "Logbook", name: str | None, now: datetime) -> str:
+    """The keeper's name; whoever is named where there is none yet becomes it."""
+    from reader.logbook.people import add_person, find_person, people_of
+
+    keepers = [one for one in people_of(book) if "keeper" in one.roles and one.retired_at is None]
+    if keepers:
+        found = keepers[0] if name is None else find_person(keepers, name)
+        if found is None:
+            raise click.UsageError(
+                f"{name} does not keep this station; its keepers are {', '.join(one.name for one in keepers)}"
+            )
+        return found.name
+    if name is None:
+        name = click.prompt("Who keeps this station (first name and surname)", err=True)
+    return add_person(book, str(name), roles=["keeper", "technician"], at=now).name
+
+
+def _say(address: "Address", keeper: str, secret: str, book: "Logbook", *, plain_http: bool) -> None:
+    link = address.link(secret)
+    click.echo(show.printable(f"logbook   {book.name}"))
+    if plain_http and not address.is_loopback:
+        show.say_problem(
+            "open to the network without a certificate: anybody on it can read along and take sign-ins"
+        )
+    click.echo(show.printable(f"sign in as {keeper}, once, within ten minutes:"))
+    click.echo(link)
+    if not address.is_loopback or address.url:
+        import segno
+
+        segno.make(link, error="m").terminal(compact=True)
+    click.echo("Ctrl-C stops it.")

@@ -1,0 +1,79 @@
+"""The application: routes of every kind of page, behind the guard."""
+
+import shutil
+from collections.abc import Iterable
+from typing import Any, Final
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from reader.errors import LinecallError
+from reader.station import enter
+from reader.station.desk import Desk
+from reader.station.guard import App, Guard, Place
+from reader.station.pages import FOLDER, page
+from reader.version import VERSION
+
+ROOM_FOR_A_RUN: Final = 500 * 2**20
+"""Bytes that must be free for a new run: ten photos of the largest size, and what is made of them."""
+
+
+def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
+    """The whole application over a desk; `place` : the hosts that it answers to."""
+    routes: list[BaseRoute] = [
+        *enter.ROUTES,
+        *more,
+        Route("/health", health),
+        Mount("/static", StaticFiles(directory=FOLDER / "static")),
+    ]
+    handlers: dict[Any, Any] = {HTTPException: say_error, LinecallError: say_problem}
+    app = Starlette(routes=routes, exception_handlers=handlers)
+    app.state.desk = desk
+    return Guard(app=app, place=place)
+
+
+def has_room(desk: Desk) -> bool:
+    """Whether a new run may begin: a running one may always go on."""
+    return shutil.disk_usage(desk.folder).free >= ROOM_FOR_A_RUN
+
+
+async def health(request: Request) -> Response:
+    """Whether the database answers, photos can be kept, and how much space is left; 503 where something is wrong."""
+    desk: Desk = request.app.state.desk
+    found: dict[str, Any] = {"version": VERSION, "database": "ok", "photos": "ok"}
+    try:
+        with desk.reopen() as anew:
+            found["events"] = anew.head()[0]
+    except LinecallError as error:
+        found["database"] = str(error)
+    probe = desk.folder / ".probe"
+    try:
+        probe.write_bytes(b"")
+        probe.unlink()
+    except OSError as error:
+        found["photos"] = error.strerror or "cannot be written"
+    found["free_bytes"] = shutil.disk_usage(desk.folder).free
+    found["room_for_a_run"] = has_room(desk)
+    well = found["database"] == found["photos"] == "ok" and found["room_for_a_run"]
+    return JSONResponse(found | {"status": "ok" if well else "wrong"}, 200 if well else 503)
+
+
+async def say_error(request: Request, error: Exception) -> Response:
+    """A page, or a line for a program, that says what is wrong and what to do."""
+    assert isinstance(error, HTTPException)
+    if "application/json" in request.headers.get("accept", ""):
+        return JSONResponse({"error": error.detail}, error.status_code)
+    if "text/html" in request.headers.get("accept", ""):
+        return page(
+            request, "error.html", status=error.status_code, code=error.status_code, detail=error.detail
+        )
+    return PlainTextResponse(f"{error.detail}\n", error.status_code)
+
+
+async def say_problem(request: Request, error: Exception) -> Response:
+    """What the other rooms refuse, in their own sentence."""
+    return await say_error(request, HTTPException(409, str(error)))

@@ -1,0 +1,44 @@
+"""What every page of a running station uses: the logbook, its people, the sign-ins, the texts and the clock."""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from reader.logbook import Logbook
+from reader.logbook.people import Person, find_person, people_of
+from reader.station.signins import SignIn, SignIns
+from reader.station.texts import Texts
+from reader.words.names import Role
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Desk:
+    """The station's own things.
+
+    writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
+    reading, to see whether it is still there. url : as browsers reach the station behind a proxy.
+    """
+
+    logbook: Logbook
+    folder: Path
+    reopen: Callable[[], Logbook]
+    sign_ins: SignIns
+    texts: Texts
+    url: str | None = None
+    now: Callable[[], datetime] = _now
+    writing: threading.Lock = field(default_factory=threading.Lock)
+
+    def person(self, sign_in: SignIn) -> Person | None:
+        """Who works at a device now; None where they have retired or are no longer known."""
+        found = find_person(people_of(self.logbook), sign_in.person)
+        return None if found is None or found.retired_at is not None else found
+
+    def people_with(self, role: Role) -> tuple[Person, ...]:
+        """Everybody at work who has a role."""
+        return tuple(one for one in people_of(self.logbook) if role in one.roles and one.retired_at is None)

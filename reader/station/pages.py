@@ -1,0 +1,90 @@
+"""Pages from templates, with the station's texts; what every page has: who works here, and the way back."""
+
+from collections.abc import Callable
+from functools import cache
+from typing import Any, Final
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from reader.draw.ink import tidy
+from reader.files.bundled import DATA
+from reader.logbook.people import Person
+from reader.station.desk import Desk
+from reader.station.signins import SignIn
+from reader.words.names import Role
+
+FOLDER: Final = DATA / "station"
+COOKIE: Final = "linecall_sign_in"
+Handler = Callable[[Request], Any]
+
+
+@cache
+def _environment() -> Any:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(FOLDER / "pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["tidy"] = lambda text: tidy(str(text))
+    return environment
+
+
+def desk_of(request: Request) -> Desk:
+    """The station that a request is to."""
+    desk = request.app.state.desk
+    assert isinstance(desk, Desk)
+    return desk
+
+
+def sign_in_of(request: Request) -> SignIn | None:
+    """The open sign-in of the browser that asks."""
+    desk = desk_of(request)
+    cookie = request.cookies.get(COOKIE)
+    return None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
+
+
+def who(request: Request, *roles: Role) -> tuple[SignIn, Person]:
+    """The sign-in and person of a request; roles : one of which they must have.
+
+    A shared device opens the technician's pages alone. Raises HTTPException 401 where nobody is signed in, and 403
+    for a role that they lack.
+    """
+    desk, sign_in = desk_of(request), sign_in_of(request)
+    person = None if sign_in is None else desk.person(sign_in)
+    if sign_in is None or person is None:
+        raise HTTPException(401, desk.texts("enter.nobody"))
+    theirs = {"technician"} & set(person.roles) if sign_in.shared else set(person.roles)
+    if roles and theirs.isdisjoint(roles):
+        raise HTTPException(403, desk.texts("enter.role", role=roles[0]))
+    return sign_in, person
+
+
+def page(request: Request, template: str, *, status: int = 200, **content: object) -> HTMLResponse:
+    """Fill a template. It has besides: `t` (texts by code), `root` (the path before every link), `me`, `sign_in`."""
+    desk, sign_in = desk_of(request), sign_in_of(request)
+    me = None if sign_in is None else desk.person(sign_in)
+    html = (
+        _environment()
+        .get_template(template)
+        .render(
+            t=desk.texts,
+            root=request.scope.get("root_path", ""),
+            me=me,
+            sign_in=sign_in,
+            roles=() if me is None or sign_in is None else (("technician",) if sign_in.shared else me.roles),
+            here=request.url.path,
+            **content,
+        )
+    )
+    return HTMLResponse(html, status_code=status)
+
+
+def see_other(request: Request, path: str) -> Response:
+    """Send the browser to another page of ours after a form."""
+    return RedirectResponse(request.scope.get("root_path", "") + path, status_code=303)
