@@ -7,23 +7,22 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
+from cli.options import Command
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook
     from reader.station.serving import Address
 
+FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 HOME = "linecall"  # folder in the user's own, where a station without any settings begins
 
 
-@click.command(short_help="Open linecall as pages in a browser, from this machine.")
-@click.option(
-    "-L",
-    "--logbook",
-    metavar="PATH|URL",
-    envvar="LINECALL_LOGBOOK",
-    help="The logbook; begun if there is none.  [default: ~/linecall/logbook.sqlite]",
+@click.command(
+    cls=Command,
+    shared=("logbook",),
+    keys=("site",),
+    short_help="Open linecall as pages in a browser, from this machine.",
 )
-@click.option("--logbook-photos", metavar="DIR|URL", envvar="LINECALL_PHOTOS", help="Where its photos lie.")
 @click.option("--keeper", metavar="NAME", help="Who keeps this station; asked for where nobody does yet.")
 @click.option(
     "--host",
@@ -33,18 +32,12 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 @click.option(
     "--port", type=click.IntRange(1, 65535), default=8770, show_default=True, help="Port to listen on."
 )
-@click.option(
-    "--certificate",
-    type=click.Path(path_type=Path, exists=True, dir_okay=False),
-    help="PEM file of the certificate; with --key.",
-)
-@click.option(
-    "--key", type=click.Path(path_type=Path, exists=True, dir_okay=False), help="PEM file of its private key."
-)
+@click.option("--certificate", metavar="PEM", type=FILE, help="The certificate; with --key.")
+@click.option("--key", metavar="PEM", type=FILE, help="The certificate's private key.")
 @click.option(
     "--plain-http",
     is_flag=True,
-    help="Open it to the network without a certificate: anybody on it can read along.",
+    help="Open it to the network without a certificate: others there can read along.",
 )
 @click.option(
     "--url", metavar="URL", help="As browsers reach it behind a proxy, such as https://depot.example/tests/."
@@ -52,12 +45,13 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 @click.option(
     "--folder",
     metavar="DIR",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, file_okay=False),
     help="Where sign-ins and uploads lie.  [default: beside the logbook]",
 )
 def serve(
     logbook: str | None,
     logbook_photos: str | None,
+    site: str | None,
     keeper: str | None,
     host: str | None,
     port: int,
