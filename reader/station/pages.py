@@ -8,11 +8,11 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from reader.draw.ink import tidy
 from reader.files.bundled import DATA
 from reader.logbook.people import Person
 from reader.station.desk import Desk
 from reader.station.signins import SignIn
+from reader.words import tidy
 from reader.words.names import Role
 
 FOLDER: Final = DATA / "station"
