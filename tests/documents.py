@@ -188,7 +188,7 @@ def _choices(annotation: object) -> list[str]:
 
 def answers_for(library: Path) -> None:
     """Write the file of answers that a quiz's page would save, by the newest key of a library."""
-    from reader.library.quiz.key import Key
+    from reader.library.quiz.records import Key
     from tests.reader.library.quiz.quiz_library import answers_of
 
     newest = max((library / "quizzes").glob("*.key.json"), key=lambda path: path.stat().st_mtime_ns)
