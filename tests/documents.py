@@ -44,7 +44,8 @@ class Block:
 
 def blocks(text: str) -> Iterator[Block]:
     """Fenced blocks of a document, in order."""
-    language, inside, begin = "", None, 0
+    language, begin = "", 0
+    inside: list[str] | None = None
     for number, line in enumerate(text.splitlines(), start=1):
         if not line.startswith("```"):
             if inside is not None:
@@ -141,7 +142,8 @@ _ROW = re.compile(r"\| `(\w+)` \|(?: (?:-|`[^`]*`) \|)? (.*) \|")
 
 def model_named(name: str) -> type[BaseModel]:
     """A model of the settings files or of the verdict."""
-    (found,) = {vars(module)[name] for module in (values, defaults, model) if name in vars(module)}
+    found = next(vars(module)[name] for module in (values, defaults, model) if name in vars(module))
+    assert isinstance(found, type)
     assert issubclass(found, BaseModel)
     return found
 
