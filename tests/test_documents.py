@@ -13,9 +13,9 @@ import pytest
 
 import reader
 from reader.guide import topics
+from reader.guide.topics import FOLDER
 from tests.documents import (
     DOCUMENTS,
-    FOLDER,
     README,
     ROOT,
     answers_for,
