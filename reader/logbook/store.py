@@ -1,7 +1,7 @@
 """The logbook itself: readings go in, events are appended, and all of it can be read back and checked."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
@@ -13,7 +13,7 @@ from typing import Any, Final, Self
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    Row,
+    RowMapping,
     func,
     insert,
     inspect,
@@ -36,7 +36,7 @@ from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
 from reader.settings.values import SettingsFile
 from reader.store.database import BATCH_SIZE, Database
-from reader.store.kept_files import FileStore, read_file
+from reader.store.kept_files import FileStore, has_file, read_file
 from reader.verdict.model import Verdict, load_verdict
 from reader.verdict.succession import photos_of, says_no_less
 from reader.words.ids import new_id
@@ -145,6 +145,34 @@ class StoredReading:
 _ROW_COLUMNS: Final = [readings.c[field.name] for field in fields(ReadingRow)]
 _EVENT_COLUMNS: Final = (events.c.seq, events.c.hash, events.c.body)
 _WAITS: Final = readings.c.rank.is_not(None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Place:
+    """A tank and sample point as they were stated, how many standing readings it has, and when the last was logged."""
+
+    tank: str | None
+    sample_point: str | None
+    readings: int
+    last: datetime
+
+    def __str__(self) -> str:
+        """Such as `tank T3, sump`."""
+        return (
+            ", ".join(filter(None, (self.tank and f"tank {self.tank}", self.sample_point)))
+            or "no place stated"
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MonthCount:
+    """How many standing readings of a tank and sample point have a grade in a month, such as 2026-05."""
+
+    tank: str | None
+    sample_point: str | None
+    month: str
+    grade: str | None
+    readings: int
 
 
 class Logbook(AbstractContextManager["Logbook"]):
@@ -368,7 +396,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             self._row(connection, reading_id)
             query = select(*_ROW_COLUMNS).where(readings.c.id == reading_id)
-            return _row_value(connection.execute(query).one())
+            return _row_value(connection.execute(query).mappings().one())
 
     def succession(self, reading_id: str) -> Succession:
         """What a reading did to earlier ones of its photos. Raises LinecallError if it is unknown."""
@@ -383,7 +411,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             .order_by(readings.c.seq)
         )
         with self._database.reading() as connection:
-            beside = tuple(_row_value(row) for row in connection.execute(query))
+            beside = tuple(_row_value(row) for row in connection.execute(query).mappings())
         return Succession(
             replaced=tuple(self.row(earlier.id) for earlier in replaced),
             waited=frozenset(
@@ -417,7 +445,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         order = readings.c.seq.asc() if after is not None else readings.c.seq.desc()
         query = select(*_ROW_COLUMNS).where(*chosen).order_by(order).limit(limit)
         with self._database.reading() as connection:
-            rows = [_row_value(row) for row in connection.execute(query)]
+            rows = [_row_value(row) for row in connection.execute(query).mappings()]
         return rows[::-1] if after is not None else rows
 
     def count(
@@ -436,6 +464,89 @@ class Logbook(AbstractContextManager["Logbook"]):
         )
         with self._database.reading() as connection:
             return connection.execute(query).scalar_one()
+
+    def places(self, name: str | None = None) -> list[Place]:
+        """Tanks and sample points with standing readings; name : only those whose tank or point is called so."""
+        query = (
+            select(readings.c.tank, readings.c.sample_point, func.count(), func.max(readings.c.at_utc))
+            .where(readings.c.superseded_by.is_(None))
+            .group_by(readings.c.tank, readings.c.sample_point)
+            .order_by(readings.c.tank, readings.c.sample_point)
+        )
+        if name is not None:
+            query = query.where(or_(readings.c.sample_point == name, readings.c.tank == name))
+        with self._database.reading() as connection:
+            found = connection.execute(query).all()
+        return [
+            Place(tank=tank, sample_point=point, readings=n, last=datetime.fromtimestamp(last, UTC))
+            for tank, point, n, last in found
+        ]
+
+    def grades_by_month(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        place: Place | None = None,
+    ) -> list[MonthCount]:
+        """How often each grade was given to a tank and sample point in each month, as the logbook's times are written.
+
+        Standing readings alone; the grade of a refused photo is None. place : of this one only.
+        """
+        month = func.substr(readings.c.at, 1, 7).label("month")
+        columns = (readings.c.tank, readings.c.sample_point, month, readings.c.grade)
+        query = select(*columns, func.count()).where(*_conditions({}, since, until, standing=True))
+        if place is not None:
+            query = query.where(readings.c.tank == place.tank, readings.c.sample_point == place.sample_point)
+        with self._database.reading() as connection:
+            found = connection.execute(query.group_by(*columns)).all()
+        return [
+            MonthCount(tank=tank, sample_point=point, month=month, grade=grade, readings=n)
+            for tank, point, month, grade, n in found
+        ]
+
+    def stories(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        place: Place | None = None,
+        newest: int | None = None,
+    ) -> Iterator[tuple[ReadingRow, list[Event]]]:
+        """Each reading's row with its own events, in order of their first; memory stays constant.
+
+        place : only of this tank and sample point. newest : only so many, those logged last. since, until : as for
+        `readings`. Raises LinecallError at an event that has been altered.
+        """
+        chosen = _conditions({}, since, until)
+        if place is not None:
+            chosen += [readings.c.tank == place.tank, readings.c.sample_point == place.sample_point]
+        if newest is not None:
+            last = select(readings.c.seq).where(*chosen).order_by(readings.c.seq.desc()).limit(newest)
+            chosen.append(readings.c.seq.in_(last))
+        rows = [column.label(f"row_{column.name}") for column in _ROW_COLUMNS]
+        query = (
+            select(*_EVENT_COLUMNS, *rows)
+            .join_from(readings, events, events.c.reading == readings.c.id)
+            .where(*chosen)
+            .order_by(readings.c.seq, events.c.seq)
+        )
+        row: ReadingRow | None = None
+        history: list[Event] = []
+        with self._database.reading() as connection:
+            for found in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
+                if row is None or found.row_id != row.id:
+                    if row is not None:
+                        yield row, history
+                    values = {column.name: getattr(found, f"row_{column.name}") for column in _ROW_COLUMNS}
+                    row, history = _row_value(values), []
+                history.append(load_event(found.seq, found.hash, found.body))
+        if row is not None:
+            yield row, history
+
+    def missing_photos(self, hashes: Iterable[str]) -> frozenset[str]:
+        """Those of the photos that are no longer kept; whether the others are whole, `verify` tells."""
+        return frozenset(digest for digest in set(hashes) if not has_file(self._photos, digest))
 
     def waiting(
         self,
@@ -463,7 +574,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         )
         closed = or_(readings.c.open_until.is_(None), readings.c.open_until <= moment)
         with self._database.reading() as connection:
-            first = [_row_value(row) for row in connection.execute(open_now)]
+            first = [_row_value(row) for row in connection.execute(open_now).mappings()]
             if len(first) >= skip + limit:
                 return first[skip:]
             before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
@@ -473,7 +584,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 .limit(limit - len(first[skip:]))
                 .offset(before)
             )
-            return first[skip:] + [_row_value(row) for row in connection.execute(rest)]
+            return first[skip:] + [_row_value(row) for row in connection.execute(rest).mappings()]
 
     def waiting_count(
         self, *, since: datetime | None = None, in_doubt: str | None = None, **filters: str | None
@@ -788,8 +899,8 @@ def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
     return [] if analyte is None else [readings.c.in_doubt.contains(f"|{analyte}|", autoescape=True)]
 
 
-def _row_value(row: Row[Any]) -> ReadingRow:
-    values = dict(row._mapping)
+def _row_value(row: RowMapping | Mapping[str, Any]) -> ReadingRow:
+    values: dict[str, Any] = dict(row)
     closes = values["open_until"]
     with kept(f"the list's row of reading {values['id']}"):
         values["at"] = datetime.fromisoformat(values["at"])
