@@ -41,7 +41,10 @@ def brackets(verdict: Mapping[str, Any]) -> dict[str, Bracket]:
 
 
 def _finding(window: Mapping[str, Any], assay: str, stands: set[str]) -> tuple[str, str]:
-    """A window's tier, and what it says: below or above its cutoff, doubtful, or invalid; `stands` : what time lets stand."""
+    """A window's tier, and what it says: below or above its cutoff, doubtful, or invalid.
+
+    stands : findings that the time of the photo lets stand.
+    """
     reference, indicator = window["reference"]["call"], window["indicator"]["call"]
     if reference in {"absent", "undeveloped"}:
         return window["tier"], "invalid"

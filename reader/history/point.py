@@ -11,7 +11,7 @@ from reader.history.brackets import Bracket, brackets
 from reader.history.usual import Usual, judge, occasions
 from reader.logbook import Event, Logbook, ReadingRow
 from reader.logbook.store import Place
-from reader.words import SettledGrade, did_you_mean, listed, shown
+from reader.words import GRADES, SettledGrade, did_you_mean, listed, shown
 
 NEWEST: Final = (
     120  # readings looked at closely: twice what the rule needs, two years of weekly ones and repeats
@@ -145,9 +145,12 @@ def point_history(
 def _years(logbook: Logbook, place: Place) -> tuple[tuple[str, tuple[tuple[str | None, int], ...]], ...]:
     years: dict[str, dict[str | None, int]] = {}
     for one in logbook.grades_by_month(place=place):
-        counts = years.setdefault(one.month[:4], {})
+        counts = years.setdefault(one.month[:4], dict.fromkeys((*GRADES, "undecided", None), 0))
         counts[one.grade] = counts.get(one.grade, 0) + one.readings
-    return tuple((year, tuple(counts.items())) for year, counts in sorted(years.items()))
+    return tuple(
+        (year, tuple((grade, n) for grade, n in counts.items() if n))
+        for year, counts in sorted(years.items())
+    )
 
 
 def _judged(seen: Sequence[Seen], zone: tzinfo | None) -> Usual:

@@ -107,17 +107,18 @@ class Usual:
         low, high = self.chance
         if self.state == "worse":
             return (
-                f"Worse than usual: {recent} days of testing lie above the {past} before them (chance {_shown(high)} "
-                "were nothing changed). Find out why, by the site's procedure."
+                f"Worse than usual: {recent} days of testing lie above the {past} before them "
+                f"(p {_shown(high)}: how often chance alone does as much). Find out why, by the site's procedure."
             )
         if self.state == "cannot tell":
             return (
-                f"Cannot tell whether this is worse than usual: it hangs on what is undecided (chance {_shown(low)} to "
+                f"Cannot tell whether this is worse than usual: it hangs on what is undecided (p {_shown(low)} to "
                 f"{_shown(high)}). Settle that first."
             )
         return (
-            f"No sign that {recent} days of testing are worse than the {past} before them (chance {_shown(high)} were "
-            "nothing changed). That says nothing of whether the usual level is good, and releases nothing."
+            f"No sign that {recent} days of testing are worse than the {past} before them "
+            f"(p {_shown(high)}: how often chance alone does as much). That says nothing of whether the usual level is "
+            "good, and releases nothing."
         )
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final, Self
 from sqlalchemy import (
     ColumnElement,
     Connection,
-    RowMapping,
+    Row,
     func,
     insert,
     inspect,
@@ -396,7 +396,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             self._row(connection, reading_id)
             query = select(*_ROW_COLUMNS).where(readings.c.id == reading_id)
-            return _row_value(connection.execute(query).mappings().one())
+            return _row_value(connection.execute(query).one())
 
     def succession(self, reading_id: str) -> Succession:
         """What a reading did to earlier ones of its photos. Raises LinecallError if it is unknown."""
@@ -411,7 +411,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             .order_by(readings.c.seq)
         )
         with self._database.reading() as connection:
-            beside = tuple(_row_value(row) for row in connection.execute(query).mappings())
+            beside = tuple(_row_value(row) for row in connection.execute(query))
         return Succession(
             replaced=tuple(self.row(earlier.id) for earlier in replaced),
             waited=frozenset(
@@ -445,7 +445,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         order = readings.c.seq.asc() if after is not None else readings.c.seq.desc()
         query = select(*_ROW_COLUMNS).where(*chosen).order_by(order).limit(limit)
         with self._database.reading() as connection:
-            rows = [_row_value(row) for row in connection.execute(query).mappings()]
+            rows = [_row_value(row) for row in connection.execute(query)]
         return rows[::-1] if after is not None else rows
 
     def count(
@@ -524,9 +524,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         if newest is not None:
             last = select(readings.c.seq).where(*chosen).order_by(readings.c.seq.desc()).limit(newest)
             chosen.append(readings.c.seq.in_(last))
-        rows = [column.label(f"row_{column.name}") for column in _ROW_COLUMNS]
         query = (
-            select(*_EVENT_COLUMNS, *rows)
+            select(events.c.seq.label("event"), events.c.hash, events.c.body, *_ROW_COLUMNS)
             .join_from(readings, events, events.c.reading == readings.c.id)
             .where(*chosen)
             .order_by(readings.c.seq, events.c.seq)
@@ -534,13 +533,17 @@ class Logbook(AbstractContextManager["Logbook"]):
         row: ReadingRow | None = None
         history: list[Event] = []
         with self._database.reading() as connection:
+<<<<<<< HEAD
             for found in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
                 if row is None or found.row_id != row.id:
+=======
+            for found in connection.execute(query.execution_options(yield_per=PIECE)):
+                if row is None or found.id != row.id:
+>>>>>>> b0622dc (Show a point's history in the terminal and as a page, and all points by month)
                     if row is not None:
                         yield row, history
-                    values = {column.name: getattr(found, f"row_{column.name}") for column in _ROW_COLUMNS}
-                    row, history = _row_value(values), []
-                history.append(load_event(found.seq, found.hash, found.body))
+                    row, history = _row_value(found), []
+                history.append(load_event(found.event, found.hash, found.body))
         if row is not None:
             yield row, history
 
@@ -574,7 +577,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         )
         closed = or_(readings.c.open_until.is_(None), readings.c.open_until <= moment)
         with self._database.reading() as connection:
-            first = [_row_value(row) for row in connection.execute(open_now).mappings()]
+            first = [_row_value(row) for row in connection.execute(open_now)]
             if len(first) >= skip + limit:
                 return first[skip:]
             before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
@@ -584,7 +587,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 .limit(limit - len(first[skip:]))
                 .offset(before)
             )
-            return first[skip:] + [_row_value(row) for row in connection.execute(rest).mappings()]
+            return first[skip:] + [_row_value(row) for row in connection.execute(rest)]
 
     def waiting_count(
         self, *, since: datetime | None = None, in_doubt: str | None = None, **filters: str | None
@@ -899,8 +902,8 @@ def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
     return [] if analyte is None else [readings.c.in_doubt.contains(f"|{analyte}|", autoescape=True)]
 
 
-def _row_value(row: RowMapping | Mapping[str, Any]) -> ReadingRow:
-    values: dict[str, Any] = dict(row)
+def _row_value(row: Row[Any]) -> ReadingRow:
+    values = {column.name: row._mapping[column.name] for column in _ROW_COLUMNS}
     closes = values["open_until"]
     with kept(f"the list's row of reading {values['id']}"):
         values["at"] = datetime.fromisoformat(values["at"])
