@@ -116,8 +116,9 @@ def period_report(
     has been altered, or if the period is empty.
     """
     if since >= until:
+        last = until - timedelta(seconds=1)
         raise LinecallError(
-            f"the period ends on {until:%Y-%m-%d}, before it begins; give --from no later than --to"
+            f"the period ends on {last:%Y-%m-%d}, before it begins; give --from no later than --to"
         )
     seal = logbook.seal(at=made_at)
     found = _Found()
