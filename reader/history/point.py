@@ -1,6 +1,6 @@
 """One point's history: what each reading that stands has shown, and what else happened there."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Any, Final, Literal
@@ -41,7 +41,8 @@ class Seen:
 
     taken_at : when the drops were put in; where that is not known, when the photo was taken, else when it was logged,
     as `taken_from` says. grade : None of a refused photo. first_grade : before the reviews. brackets : of each
-    analyte, in the plate's order. lot, operator : as corrected.
+    analyte, in the plate's order. departures : what was done otherwise than the procedure says before its photo, a
+    sentence each. lot, operator : as corrected.
     """
 
     id: str
@@ -52,6 +53,7 @@ class Seen:
     possible_grades: tuple[SettledGrade, ...]
     brackets: tuple[tuple[str, Bracket], ...]
     warnings: tuple[str, ...]
+    departures: tuple[str, ...]
     reviews: int
     waits: bool
     operator: str
@@ -121,6 +123,7 @@ def point_history(
 ) -> History:
     """Gather a point's history. zone : the site's, for which day a reading is of; None: as each was written.
 
+    occurrences : besides the departures of the readings themselves, which are taken from them: follow-ups above all.
     newest : how many readings are looked at closely, those logged last; None: all. Readings in whose place others stand
     are left out. Raises LinecallError at an event that has been altered.
     """
@@ -134,12 +137,19 @@ def point_history(
         place=place,
         name=name,
         seen=tuple(seen),
-        occurrences=tuple(sorted(occurrences, key=lambda one: one.at)),
+        occurrences=tuple(sorted([*_departures(seen), *occurrences], key=lambda one: one.at)),
         usual=_judged(seen, zone),
         years=_years(logbook, place),
         logbook=logbook.name,
         head=logbook.head(),
     )
+
+
+def _departures(seen: Iterable[Seen]) -> Iterator[Occurrence]:
+    for one in seen:
+        for number, sentence in enumerate(one.departures, 1):
+            told = f"{sentence}; reading {one.id}"
+            yield Occurrence(kind="departure", id=f"{one.id}-{number}", at=one.taken_at, text=told)
 
 
 def _years(logbook: Logbook, place: Place) -> tuple[tuple[str, tuple[tuple[str | None, int], ...]], ...]:
@@ -174,6 +184,7 @@ def _seen(row: ReadingRow, events: Sequence[Event]) -> Seen:
         possible_grades=tuple(now["possible_grades"]),
         brackets=tuple(brackets(now).items()) if now["status"] == "read" else (),
         warnings=tuple(now["warnings"]),
+        departures=departures_of(now),
         reviews=row.reviews,
         waits=row.rank is not None,
         operator=row.operator,
@@ -187,6 +198,13 @@ def current_verdict(events: Sequence[Event]) -> Mapping[str, Any]:
         event.payload["verdict"] for event in reversed(events) if event.payload.get("verdict")
     )
     return found
+
+
+def departures_of(verdict: Mapping[str, Any]) -> tuple[str, ...]:
+    """What was done otherwise than the procedure says, and what that does to the grade, a sentence each."""
+    return tuple(
+        one["sentence"] + " (invalid)" * (one["effect"] == "invalid") for one in verdict.get("departures", ())
+    )
 
 
 def taken(

@@ -10,9 +10,14 @@ at its worst; where the two ways differ, the rule cannot tell.
 Before PAST_LEAST occasions in the past it does not speak: of fewer the usual level itself is not known.
 
 What it costs and what it finds (seeded simulation, tests/bench/history.py; a test each week): a point that stays as it
-is is called worse on at most 0.5 % of looks, which is what LEVEL bounds, and within a year in up to about one case in
-ten. A rise of grades above negligible from 12 % of tests to 60 % is found within 8 weeks in about two cases of three,
-within 13 in about four of five. Successive looks share readings, so they agree more often than their chances say.
+is is called worse on at most 0.5 % of looks, which is what LEVEL bounds (seen: 0.0 to 0.3 %), and within a year in 0
+to 12 % of cases, the most where the usual level is bad. A rise of grades above negligible from 12 % of tests to 60 %
+is found within 8 weeks in about two cases of three, within 13 in about four of five; where every grade is usual
+already, a rise is found less often. Successive looks share readings, so their answers go together.
+
+What it takes for granted: that days of testing which nothing has changed are alike, in whatever order they come. A
+repeat on a later day counts as a day of its own, so a point that is tested more often while it is bad looks worse
+than it is: the safe side.
 """
 
 from collections.abc import Iterable, Sequence
@@ -33,7 +38,7 @@ METHOD: Final = (
     f"The last {RECENT} days of testing against up to {PAST_MOST} before them: one-sided rank test of Wilcoxon (1945) "
     f"and of Mann and Whitney (1947) on the order of the grades, exact given the ties; worse at a chance of {LEVEL:g} "
     "or less. Rates: exact intervals of Clopper and Pearson (1934), 95 %. Tested weekly, a point that stays as it is "
-    "comes out as worse within a year in up to one case in ten; grades above negligible that rise from 12 % of tests "
+    "comes out as worse within a year in up to one case in eight; grades above negligible that rise from 12 % of tests "
     "to 60 % are found within 8 weeks in about two cases of three (simulated)."
 )
 

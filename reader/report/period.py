@@ -7,8 +7,9 @@ from typing import Any, Final
 
 from reader.errors import LinecallError
 from reader.files.damage import kept
-from reader.history.point import Occurrence, current_verdict, taken
+from reader.history.point import Occurrence, current_verdict, departures_of, taken
 from reader.logbook import Event, Logbook, ReadingRow
+from reader.logbook.store import CLOCK
 from reader.report.value import (
     Block,
     Column,
@@ -55,11 +56,11 @@ KINDS: Final[Mapping[str, _Kind]] = {
     ),
     "late": _Kind(
         letter="L", title="Entered late", meaning="logged more than 24 hours after the drops, or the photo",
-        columns=_columns(*_READING, ("taken", 2), ("logged", 2), ("late by", 1.2), ("by", 1.8)),
+        columns=_columns(*_READING, ("taken", 2.3), ("logged", 2.3), ("late by", 1.1), ("by", 1.8)),
     ),
     "departure": _Kind(
         letter="D", title="Departures from the procedure", meaning="done otherwise than the procedure says",
-        columns=_columns(("id", 1.2), ("when", 2), ("what", 6)),
+        columns=_columns(*_READING, ("what", 6)),
     ),
     "photo": _Kind(
         letter="P", title="Photos missing", meaning="a photo of it is no longer kept",
@@ -67,7 +68,7 @@ KINDS: Final[Mapping[str, _Kind]] = {
     ),
     "follow-up": _Kind(
         letter="F", title="Follow-ups open", meaning="asked for and not yet done",
-        columns=_columns(("id", 1.2), ("since", 2), ("what", 6)),
+        columns=_columns(("id", 1.2), ("since", 2.1), ("what", 6)),
     ),
     "waits": _Kind(
         letter="Q", title="Waiting for a reviewer", meaning="nobody has settled it yet",
@@ -105,15 +106,15 @@ def period_report(
     since: datetime,
     until: datetime,
     made_at: datetime,
-    occurrences: Iterable[Occurrence] = (),
+    follow_ups: Iterable[Occurrence] | None = None,
     names: Mapping[tuple[str | None, str | None], str] | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Report:
     """Report of all readings that were logged from `since` on and before `until`.
 
-    occurrences : departures of the period, and follow-ups; those that are open are told. names : the site's own, by
-    tank and sample point. progress : told how many readings have been looked at. Raises LinecallError at an event that
-    has been altered, or if the period is empty.
+    follow_ups : of which those that are open are told; None: nobody looked, and the report says so. names : the
+    site's own, by tank and sample point. progress : told how many readings have been looked at. Raises LinecallError
+    at an event that has been altered, or if the period is empty.
     """
     if since >= until:
         last = until - timedelta(seconds=1)
@@ -128,7 +129,10 @@ def period_report(
         if progress is not None and len(found.lines) % 500 == 0:
             progress(len(found.lines))
     _take_photos(found, logbook)
-    _take_occurrences(found, occurrences)
+    if follow_ups is not None:
+        rows = [(one.id, said_at(one.at), one.text) for one in follow_ups if one.done_at is None]
+        found.exceptions["follow-up"] += sorted(rows, key=lambda row: row[1])
+    clock = [event for event in logbook.site_events(CLOCK) if since <= event.at < until]
     last = until - timedelta(seconds=1)
     return Report(
         title=f"Readings from {since:%Y-%m-%d} to {last:%Y-%m-%d}",
@@ -136,7 +140,9 @@ def period_report(
         short=f"readings {since:%Y-%m-%d} to {last:%Y-%m-%d}",
         sections=(
             Section(title="In short", blocks=tuple(_short(found))),
-            Section(title="Exceptions", blocks=tuple(_exceptions(found))),
+            Section(
+                title="Exceptions", blocks=tuple(_exceptions(found, clock, looked=follow_ups is not None))
+            ),
             Section(title="All readings", blocks=tuple(_all(found))),
             Section(title="Checking this report", blocks=verifying(seal, photos=False)),
         ),
@@ -178,6 +184,7 @@ def _take(
         found.unknown_time.append(row.id)
     elif row.at - moment > LATE_AFTER:
         add["late"].append((*which, said_at(moment), said_at(row.at), _span(row.at - moment), row.operator))
+    add["departure"] += [(*which, sentence) for sentence in departures_of(now)]
     if (now.get("expiry") or {}).get("status") == "expired":
         add["expired"].append((*which, now["expiry"]["sentence"]))
     found.photos += [(*which, photo["name"], photo["sha256"]) for photo in events[0].payload["photos"]]
@@ -247,12 +254,6 @@ def _mark(found: _Found, ids: set[str], letter: str) -> None:
             found.lines[place] = (*line[:5], line[5] + letter, *line[6:])
 
 
-def _take_occurrences(found: _Found, occurrences: Iterable[Occurrence]) -> None:
-    for one in sorted(occurrences, key=lambda one: one.at):
-        if one.kind == "departure" or one.done_at is None:
-            found.exceptions[one.kind].append((one.id, said_at(one.at), one.text))
-
-
 def _span(late: timedelta) -> str:
     hours = late / timedelta(hours=1)
     return f"{hours:.0f} h" if hours < 72 else counted(round(hours / 24), "day")
@@ -265,16 +266,21 @@ def _short(found: _Found) -> Iterator[Block]:
     order = (*GRADES, "undecided", "refused", "replaced")
     rows = tuple((name, f"{found.grades[name]:,}") for name in order if found.grades.get(name))
     yield Facts(rows=(*rows, ("all", f"{len(found.lines):,}")))
-    counts = [f"{kind.title.lower()} {len(found.exceptions[name]):,}" for name, kind in KINDS.items()]
-    yield Sentences(texts=(f"Exceptions: {'; '.join(counts)}.",))
+    counts = [
+        f"{kind.title.lower()} {len(found.exceptions[name]):,}"
+        for name, kind in KINDS.items()
+        if found.exceptions[name]
+    ]
+    yield Sentences(texts=(f"Exceptions: {'; '.join(counts) or 'none'}.",))
 
 
-def _exceptions(found: _Found) -> Iterator[Block]:
+def _exceptions(found: _Found, clock: Sequence[Event], *, looked: bool) -> Iterator[Block]:
+    """A table of each kind that occurred. clock : times at which it had been set back; looked : at follow-ups."""
     none = []
     for name, kind in KINDS.items():
         rows = found.exceptions[name]
         if not rows:
-            none.append(kind.title.lower())
+            none += [kind.title.lower()] if looked or name != "follow-up" else []
             continue
         yield Table(
             caption=f"{kind.title}, {len(rows):,} ({kind.letter}: {kind.meaning})",
@@ -283,6 +289,17 @@ def _exceptions(found: _Found) -> Iterator[Block]:
         )
     if none:
         yield Sentences(texts=(f"None in this time: {', '.join(none)}.",))
+    if not looked:
+        yield Sentences(texts=("Follow-ups were not looked at.",))
+    yield from (
+        Sentences(
+            texts=(
+                f"The clock was set back before entry {event.seq + 1}, from {event.payload['before']} to "
+                f"{event.payload['now']}: times on either side cannot be compared.",
+            )
+        )
+        for event in clock
+    )
     if found.unknown_time:
         yield Sentences(
             texts=(
@@ -303,8 +320,8 @@ def _all(found: _Found) -> Iterator[Block]:
     yield Table(
         caption="",
         columns=_columns(
-            ("logged", 2.3), ("reading", 1.2), ("point", 2), ("grade", 2.2), ("by", 1.7), ("letters", 0.9),
-            ("entry, SHA-256", 2.3),
+            ("logged", 2.7), ("reading", 1.2), ("point", 2.2), ("grade", 2.2), ("by", 1.7), ("letters", 0.9),
+            ("entry, SHA-256", 2.6),
         ),
         rows=tuple(found.lines),
     )  # fmt: skip

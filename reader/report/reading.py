@@ -20,7 +20,7 @@ from reader.draw.annotate import (
     plan_windows,
 )
 from reader.errors import LinecallError
-from reader.history.point import find_place, point_history
+from reader.history.point import current_verdict, departures_of, find_place, point_history
 from reader.history.usual import RECENT
 from reader.logbook import Event, Logbook, StoredReading
 from reader.report.value import (
@@ -63,7 +63,7 @@ def reading_report(
     events = list(logbook.events(stored.id))
     verdict = stored.current
     sections = [
-        Section(title="Result", blocks=tuple(_result(stored))),
+        Section(title="Result", blocks=tuple(_result(stored, departures_of(current_verdict(events))))),
         Section(title="Sample and plate", blocks=tuple(_sample(stored))),
         *([Section(title="Review", blocks=_review(stored))] if stored.reviews else []),
         *([Section(title="Marks", blocks=_marks(verdict))] if verdict.windows else []),
@@ -97,7 +97,7 @@ def _as_corrected(stored: StoredReading) -> Verdict:
 # --- what was found -----------------------------------------------------------------------------------------
 
 
-def _result(stored: StoredReading) -> Iterator[Block]:
+def _result(stored: StoredReading, departures: Sequence[str]) -> Iterator[Block]:
     verdict = stored.current
     grade = verdict.grade or "refused"
     possible = f"Possible: {listed(verdict.possible_grades, 'or')}. " if grade == "undecided" else ""
@@ -112,6 +112,7 @@ def _result(stored: StoredReading) -> Iterator[Block]:
     texts = [] if verdict.remedy is None else [_sentence(verdict.remedy)]
     texts.append(f"What follows: {verdict.next_step}")
     texts += [f"Warning: {_sentence(warning)}" for warning in verdict.warnings]
+    texts += [f"Departure from the procedure: {_sentence(sentence)}" for sentence in departures]
     if verdict.reading_age is not None:
         texts.append(_sentence(verdict.reading_age.sentence))
     if verdict.expiry is not None:

@@ -12,7 +12,7 @@ from reader.errors import LinecallError
 from reader.history.drawing import panels
 from reader.history.months import cell, months_page, site_months
 from reader.history.page import history_page
-from reader.history.point import Occurrence, find_place, point_history
+from reader.history.point import Occurrence, departures_of, find_place, point_history
 from reader.logbook import Logbook, Statement
 from tests.reader.logbook.samples import AT, Place, photo, verdict_of
 
@@ -193,3 +193,14 @@ def test_all_points_by_month_count_every_standing_reading(
     page = months_page(site, made_at=AT).decode()
     assert page.count("H4 n1") == 1
     assert "Content-Security-Policy" in page
+
+
+def test_what_a_verdict_says_of_departures_stands_on_the_time_axis() -> None:
+    said = [
+        {"code": "settling", "effect": "warning", "sentence": "settled 4 minutes, 10 are asked for"},
+        {"code": "expired", "effect": "invalid", "sentence": "the plate had expired"},
+    ]
+    assert departures_of({"departures": said}) == (
+        "settled 4 minutes, 10 are asked for", "the plate had expired (invalid)"
+    )  # fmt: skip
+    assert departures_of({}) == ()  # readings without a run, and all of before

@@ -119,12 +119,11 @@ def test_every_kind_of_exception_stands_before_the_list_with_who_and_why(
     Place(where="", photos=str(tmp_path / "log.db.photos")).photo_path(digest).unlink()
     corrected = add(book, tmp_path, read_plate(), number=6)
     book.correct(corrected, "tank", "north 9", by="Oren Lade", reason="misread the plate", at=NOON + 2 * DAY)
-    occurrences = [
-        Occurrence(kind="departure", id="dep00001", at=NOON, text="settled 4 minutes, 10 are asked for"),
+    follow_ups = [
         Occurrence(kind="follow-up", id="fol00001", at=NOON, text="drain and draw again"),
         Occurrence(kind="follow-up", id="fol00002", at=NOON, text="done already", done_at=NOON + DAY),
     ]
-    report = month(book, occurrences=occurrences)
+    report = month(book, follow_ups=follow_ups)
 
     assert [row[0] for row in row_of(report, "overruled")] == [overruled]
     assert "absent, present" in row_of(report, "overruled")[0]
@@ -135,7 +134,6 @@ def test_every_kind_of_exception_stands_before_the_list_with_who_and_why(
     assert [(row[0], row[3], row[5]) for row in row_of(report, "corrected")] == [
         (corrected, "north 6; north 9", "misread the plate")
     ]
-    assert [row[2] for row in row_of(report, "departure")] == ["settled 4 minutes, 10 are asked for"]
     assert [row[2] for row in row_of(report, "follow-up")] == ["drain and draw again"]
     found = letters(report)
     assert found[plain] == ""
@@ -166,6 +164,20 @@ def test_a_reading_whose_place_was_taken_is_told_and_its_grade_not_counted(
     assert dict(next(b for b in report.sections[0].blocks if isinstance(b, Facts)).rows) == {
         "negligible": "1", "replaced": "1", "all": "2"
     }  # fmt: skip
+
+
+def test_what_was_not_looked_at_is_not_said_to_be_none(book: Logbook, tmp_path: Path) -> None:
+    add(book, tmp_path, read_plate())
+    assert "Follow-ups were not looked at." in texts(month(book))
+    looked = texts(month(book, follow_ups=()))
+    assert "Follow-ups were not looked at." not in looked
+    assert any(text.startswith("None in this time:") and "follow-ups open" in text for text in looked)
+
+
+def test_a_clock_that_was_set_back_is_told(book: Logbook, tmp_path: Path) -> None:
+    add(book, tmp_path, read_plate(), number=1, at=NOON + 2 * DAY)
+    add(book, tmp_path, read_plate(), number=2, at=NOON + DAY)
+    assert any(text.startswith("The clock was set back before entry") for text in texts(month(book)))
 
 
 def test_an_empty_period_says_so_and_a_wrong_one_is_asked_about(book: Logbook, tmp_path: Path) -> None:
