@@ -7,43 +7,30 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.logbook import day, logbook_options, opened
-from cli.options import ending_in
+from cli.options import Command, Out, day, opened
 
 if TYPE_CHECKING:
     from reader.history.months import SiteMonths
     from reader.history.point import History, Occurrence, Seen
 
-LAST = 20  # readings, as many as a terminal shows at once
+READINGS = (20, 100_000)  # shown one by one: unless --limit says otherwise, and at most
 MONTHS_SHOWN = 6  # on a terminal; a page has them all
 
 
-@click.command(short_help="What a sample point has shown over time; all points by month.")
+@click.command(
+    cls=Command,
+    shared=("logbook", "force"),
+    out=Out("FILE.html", (".html", ".htm")),
+    limit=READINGS,
+    short_help="What a sample point has shown over time; all points by month.",
+)
 @click.argument("point", metavar="[POINT]", required=False)
-@logbook_options
 @click.option(
     "--tank", metavar="NAME", help="In which tank the point is, where several have one of its name."
 )
 @click.option("--site", "whole_site", is_flag=True, help="All points by month instead.")
-@click.option(
-    "--since", metavar="DATE", callback=day, help="With --site: only what was logged then or later."
-)
-@click.option("--until", metavar="DATE", callback=day, help="With --site: only what was logged before.")
-@click.option(
-    "--last",
-    metavar="N",
-    type=click.IntRange(1, 100_000),
-    help=f"How many readings are shown one by one.  [default: {LAST}; on a page 120]",
-)
-@click.option(
-    "-o",
-    "--out",
-    metavar="FILE.html",
-    callback=ending_in(".html", ".htm"),
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write it as a page, with a drawing.",
-)
-@click.option("--force", is_flag=True, help="Overwrite a page that holds something else.")
+@click.option("--since", metavar="TIME", callback=day, help="With --site: only those logged then or later.")
+@click.option("--until", metavar="TIME", callback=day, help="With --site: only those logged before.")
 def history(
     point: str | None,
     logbook: str | None,
@@ -52,7 +39,7 @@ def history(
     whole_site: bool,
     since: datetime | None,
     until: datetime | None,
-    last: int | None,
+    limit: int,
     out: Path | None,
     force: bool,
 ) -> None:
@@ -62,13 +49,17 @@ def history(
     between its cutoffs, departures and follow-ups; and whether the last readings are worse than usual there, by an
     exact test against the point's own past. Too few readings, or a doubt that decides it: then it says that it
     cannot tell. A point that is as usual is no point that is good.
+
+    With -o it is written as a page, with a drawing of the last 120 readings, or of as many as --limit says.
     """
     if whole_site == (point is not None):
         raise click.UsageError("name a POINT, or give --site for all points by month")
     if point is not None and (since or until):
-        raise click.UsageError("--since and --until are for --site; --last says how many readings of a point")
-    if whole_site and (tank or last):
-        raise click.UsageError("--tank and --last are for one point, not for --site")
+        raise click.UsageError(
+            "--since and --until are for --site; --limit says how many readings of a point"
+        )
+    if whole_site and tank:
+        raise click.UsageError("--tank is for one point, not for --site")
     from reader.files.output import write_whole
 
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
@@ -84,9 +75,9 @@ def history(
             from reader.history.point import NEWEST, find_place, point_history
 
             place = find_place(book, point, tank=tank)
-            found = point_history(book, place, newest=max(last or 0, NEWEST))
+            found = point_history(book, place, newest=max(limit, NEWEST))
             page = history_page(found, made_at=now) if out else b""
-            lines = _point_lines(found, last or LAST)
+            lines = _point_lines(found, limit)
     if out is None:
         click.echo("\n".join(lines))
         return

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import click
 
-from cli.logbook import counting, logbook_options, opened
-from cli.options import ending_in
+from cli.logbook import counting
+from cli.options import Command, Out, opened
+from cli.review import site_files
 
 PAPERS = ("a4", "letter")
 
@@ -21,21 +22,16 @@ def _date(ctx: click.Context, param: click.Parameter, value: str | None) -> date
         raise click.BadParameter(f"{value!r} is no date; write it such as 2026-05-04") from None
 
 
-@click.command(short_help="A reading, or a period, as a report to print and hand on.")
+@click.command(
+    cls=Command,
+    shared=("logbook", "read_by", "force"),
+    out=Out("FILE.pdf|FILE.html", (".pdf", ".html", ".htm")),
+    short_help="A reading, or a period, as a report to print and hand on.",
+)
 @click.argument("reading", metavar="[ID]", required=False)
-@logbook_options
 @click.option("--from", "first", metavar="DATE", callback=_date, help="The period's first day.")
 @click.option("--to", "last", metavar="DATE", callback=_date, help="The period's last day.  [default: today]")
-@click.option(
-    "-o",
-    "--out",
-    metavar="FILE.pdf|FILE.html",
-    callback=ending_in(".pdf", ".html", ".htm"),
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Where to write it: as PDF, or as a page.  [default: both, named after the reading or the days]",
-)
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Sheet of paper.")
-@click.option("--force", is_flag=True, help="Overwrite a report that holds something else.")
 def report(
     reading: str | None,
     logbook: str | None,
@@ -45,6 +41,7 @@ def report(
     out: Path | None,
     paper: str,
     force: bool,
+    read_by: tuple[str, ...],
 ) -> None:
     """Write a report of one reading, or of all that was logged in a period.
 
@@ -52,7 +49,8 @@ def report(
     curves, what reviewers decided, and its entries in the logbook. Of a period: what asks for attention first (calls
     overruled, decisions withdrawn, late entries, missing photos and more), then one line for each reading.
 
-    Either is written as PDF and as a page that says the same, with the head of the logbook's chain, against which
+    Either is written as PDF and as a page that says the same, named after the reading or the days unless -o names one
+    file of either; with the head of the logbook's chain, against which
     linecall logbook verify --seal can check it later.
     """
     if (reading is None) == (first is None):
@@ -70,7 +68,7 @@ def report(
         if reading is not None:
             from reader.report.reading import reading_report
 
-            made = reading_report(book, reading, made_at=now)
+            made = reading_report(book, reading, made_at=now, files=site_files(book, reading))
         else:
             from reader.report.period import period_report
 

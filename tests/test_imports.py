@@ -9,8 +9,6 @@ from tests.demo import readable_photo
 
 # What a reading may import besides the standard library, and what those bring with them.
 READING = {"reader", "cli", "click", "cv2", "numpy", "pydantic", "simplejpeg"}
-# What is built on a slow package's own classes may import it; nobody may import that before it is needed.
-BUILT_ON = {"reader.report.pdf": {"reportlab"}}
 READING |= {"pydantic_core", "annotated_types", "typing_extensions", "typing_inspection", "cython_runtime"}
 
 
@@ -41,45 +39,6 @@ def packages(names: set[str]) -> set[str]:
     return {name for name in tops - set(sys.stdlib_module_names) if not name.startswith("_")}
 
 
-<<<<<<< HEAD
-=======
-def test_the_reader_never_imports_the_command_line(root: Path) -> None:
-    for name, tree in modules(root, "reader").items():
-        assert not [found for found in imports_of(tree) if found.partition(".")[0] in {"cli", "click"}], name
-
-
-def test_the_reader_prints_nothing(root: Path) -> None:
-    for name, tree in modules(root, "reader").items():
-        calls = [node.func for node in ast.walk(tree) if isinstance(node, ast.Call)]
-        assert "print" not in [call.id for call in calls if isinstance(call, ast.Name)], name
-
-
-def test_no_module_needs_one_that_needs_it(root: Path) -> None:
-    for package in ("reader", "cli"):
-        trees = modules(root, package)
-        graph = {
-            name: {
-                target
-                for found in imports_of(tree)
-                for target in (found, found.rpartition(".")[0])
-                if target in trees and target not in {name, package}
-            }
-            for name, tree in trees.items()
-            if name != package
-        }
-        assert any(graph.values())
-        TopologicalSorter(graph).prepare()  # raises CycleError
-
-
-def test_slow_packages_are_imported_inside_the_functions_that_need_them(root: Path) -> None:
-    for package in ("reader", "cli"):
-        for name, tree in modules(root, package).items():
-            early = set(imports_of(tree, only_at_import=True))
-            assert not {found.partition(".")[0] for found in early} & SLOW - BUILT_ON.get(name, set()), name
-            assert not [found for found in early if found.startswith(tuple(BUILT_ON))], name
-
-
->>>>>>> 3b4d807 (Measure what a point's history and a year's report cost; a command for reports)
 def test_help_imports_click_and_nothing_else_that_is_slow(tmp_path: Path) -> None:
     loaded = loaded_by("--help", cwd=tmp_path)
     assert packages(loaded) == {"click", "cli"}

@@ -534,13 +534,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         row: ReadingRow | None = None
         history: list[Event] = []
         with self._database.reading() as connection:
-<<<<<<< HEAD
             for found in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
-                if row is None or found.row_id != row.id:
-=======
-            for found in connection.execute(query.execution_options(yield_per=PIECE)):
                 if row is None or found.id != row.id:
->>>>>>> b0622dc (Show a point's history in the terminal and as a page, and all points by month)
                     if row is not None:
                         yield row, history
                     row, history = _row_value(found), []

@@ -3,7 +3,7 @@
 import numpy as np
 
 from reader.draw import ink
-from reader.draw.page_picture import address, png
+from reader.draw.page_picture import data_uri, png
 from reader.draw.templates import render
 from reader.files.bundled import DATA
 from reader.report.value import CAUTIONS, Report, said_at
@@ -28,7 +28,7 @@ def report_page(report: Report, *, paper: str = "a4") -> bytes:
         {
             "moment": said_at,
             "sign": _sign,
-            "address": lambda figure: address(figure.kind, figure.data),
+            "address": lambda figure: data_uri(figure.kind, figure.data),
             "kind": lambda block: type(block).__name__,
         },
     )

@@ -34,6 +34,7 @@ from reader.logbook.summary import first_row, next_row, summarise
 from reader.logbook.tables import events, readings
 from reader.report.page import report_page
 from reader.report.period import period_report
+from reader.report.value import Report
 from reader.words import Call, Grade
 from reader.words.ids import new_id
 from tests.bench.reading import LAUNCHER, MEGABYTE, interleaved
@@ -188,7 +189,8 @@ def _entries(
         steps = [("reading", id, payload)]
         if number % REVIEWED == 0:
             steps.append(("review", new_id(), {"reason": "clear", "summary": summary, "waiting": False}))
-        made, row = [], {}
+        made: list[dict[str, Any]] = []
+        row: dict[str, Any] = {}
         for kind, event_id, inside in steps:
             seq += 1
             envelope = {
@@ -224,10 +226,13 @@ def costs(few: Path, many: Path, folder: Path, repeats: int) -> dict[str, float]
     with Logbook.open(few, read_only=True) as small, Logbook.open(many, read_only=True) as large:
         times = busy({"few": point(small), "many": point(large)}, 5 * repeats)
         months = busy({"months": lambda: months_page(site_months(large), made_at=BEGIN)}, repeats)["months"]
-        year = {"since": LAST_YEAR, "until": LAST_YEAR + timedelta(weeks=52)}
-        made = period_report(large, **year, made_at=BEGIN)
+
+        def gathered() -> Report:
+            return period_report(large, since=LAST_YEAR, until=LAST_YEAR + timedelta(weeks=52), made_at=BEGIN)
+
+        made = gathered()
         print(f"    {made.subtitle}")
-        gather = busy({"gather": lambda: period_report(large, **year, made_at=BEGIN)}, 3)["gather"]
+        gather = busy({"gather": gathered}, 3)["gather"]
         write = busy({"pdf": lambda: report_pdf(made), "page": lambda: report_page(made)}, 3)
     print(
         f"    a year's report: gathered in {gather:.2f} s, PDF in {write['pdf']:.2f} s, page in {write['page']:.2f} s"

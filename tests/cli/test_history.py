@@ -61,7 +61,7 @@ def test_all_points_are_told_by_month(ids: list[str]) -> None:
         ((), "name a POINT, or give --site"),
         (("sump", "--site"), "name a POINT, or give --site"),
         (("sump", "--since", "2026-01-01"), "--since and --until are for --site"),
-        (("--site", "--last", "3"), "--tank and --last are for one point"),
+        (("--site", "--tank", "T3"), "--tank is for one point"),
         (("sumpf",), 'did you mean "sump"?'),
         (("sump", "--tank", "T9"), 'no reading of a point "sump" in tank "T9"'),
         (("sump", "-o", "sump.pdf"), "must end in .html or .htm"),

@@ -14,11 +14,12 @@ from reader.history.months import cell, months_page, site_months
 from reader.history.page import history_page
 from reader.history.point import Occurrence, departures_of, find_place, point_history
 from reader.logbook import Logbook, Statement
+from reader.words import Call, Grade
 from tests.reader.logbook.samples import AT, Place, photo, verdict_of
 
 WEEK = timedelta(weeks=1)
-SIX_WINDOWS = ("present",) * 6
-GRADES = {
+SIX_WINDOWS: tuple[Call, ...] = ("present",) * 6
+GRADES: dict[Grade, tuple[Call, ...]] = {
     "negligible": SIX_WINDOWS,
     "moderate": ("absent", *SIX_WINDOWS[1:]),
     "heavy": ("absent", "absent", *SIX_WINDOWS[2:]),
@@ -32,7 +33,7 @@ def book(tmp_path: Path) -> Iterator[Logbook]:
         yield opened
 
 
-def log(book: Logbook, folder: Path, week: int, grade: str, *, day: int = 0, **said: str) -> str:
+def log(book: Logbook, folder: Path, week: int, grade: Grade, *, day: int = 0, **said: str) -> str:
     """A reading of a week: drops put in at nine, logged twenty minutes later."""
     drops = AT.replace(hour=9, minute=0, second=0) + week * WEEK + timedelta(days=day)
     path = photo(folder, book.head()[0])
@@ -47,9 +48,9 @@ def log(book: Logbook, folder: Path, week: int, grade: str, *, day: int = 0, **s
 
 @pytest.fixture
 def ids(book: Logbook, tmp_path: Path) -> list[str]:
-    return [
-        log(book, tmp_path, week, grade) for week, grade in enumerate([*["negligible"] * 14, *["heavy"] * 6])
-    ]
+    clean: list[Grade] = ["negligible"] * 14
+    bad: list[Grade] = ["heavy"] * 6
+    return [log(book, tmp_path, week, grade) for week, grade in enumerate([*clean, *bad])]
 
 
 def test_a_point_that_went_bad_is_called_worse_than_usual(book: Logbook, ids: list[str]) -> None:

@@ -51,7 +51,8 @@ def test_where_a_doubt_decides_it_cannot_tell() -> None:
 
 
 def test_repeats_of_one_day_are_one_piece_of_news_and_the_worst_counts() -> None:
-    readings = [(FIRST, grade, (grade,)) for grade in ("negligible", "heavy", "moderate")]
+    grades: tuple[SettledGrade, ...] = ("negligible", "heavy", "moderate")
+    readings = [(FIRST, grade, (grade,)) for grade in grades]
     found, left_out = occasions(readings)
     assert [(one.mildest, one.worst) for one in found] == [("heavy", "heavy")]
     assert left_out == 0

@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy import stats
 
 from reader.numbers.exact import higher_by_chance, share_interval
+
+IntArray = NDArray[np.int64]
 
 
 # Newcombe 1998, Statistics in Medicine 17:857, Table I (Clopper and Pearson's column, recomputed with statsmodels)
@@ -77,9 +80,7 @@ def test_it_is_scipys_permutation_test_where_all_ways_can_be_tried() -> None:
     for _ in range(20):
         recent, past = rng.integers(0, 4, size=4), rng.integers(0, 4, size=7)
 
-        def rank_sum(
-            x: "np.ndarray[int, np.dtype[np.int64]]", y: "np.ndarray[int, np.dtype[np.int64]]"
-        ) -> float:
+        def rank_sum(x: IntArray, y: IntArray) -> float:
             return float(stats.rankdata([*x, *y])[: len(x)].sum())
 
         expected = stats.permutation_test(
