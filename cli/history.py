@@ -65,30 +65,30 @@ def history(
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
     with opened(logbook, logbook_photos) as book:
         if point is None:
-            from reader.history.months import months_page, site_months
+            from reader.history.months import site_months
 
-            site = site_months(book, since=since, until=until)
-            page = months_page(site, made_at=now) if out else b""
-            lines = _site_lines(site)
+            shown: SiteMonths | History = site_months(book, since=since, until=until)
         else:
-            from reader.history.page import history_page
             from reader.history.point import NEWEST, find_place, point_history
 
-            place = find_place(book, point, tank=tank)
-            found = point_history(book, place, newest=max(limit, NEWEST))
-            page = history_page(found, made_at=now) if out else b""
-            lines = _point_lines(found, limit)
+            shown = point_history(book, find_place(book, point, tank=tank), newest=max(limit, NEWEST))
     if out is None:
-        click.echo("\n".join(lines))
+        click.echo("\n".join(_lines(shown, limit)))
         return
-    write_whole({out: page}, force=force, private=True)
+    from reader.history.page import page_of
+
+    write_whole({out: page_of(shown, made_at=now)}, force=force, private=True)
     click.echo(click.format_filename(out))
 
 
-def _point_lines(found: "History", last: int) -> list[str]:
-    from reader.history.page import span
+def _lines(shown: "SiteMonths | History", limit: int) -> list[str]:
+    from reader.history.months import SiteMonths
 
-    lines = [show.printable(f"{found.title}   {span(found)}")]
+    return _site_lines(shown) if isinstance(shown, SiteMonths) else _point_lines(shown, limit)
+
+
+def _point_lines(found: "History", last: int) -> list[str]:
+    lines = [show.printable(f"{found.title}   {found.span}")]
     usual = found.usual
     lines += show.labelled("usual", usual.level or "not known yet")
     for share in usual.shares if usual.past else ():

@@ -5,13 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from reader.draw.annotate import CAUTION
-from reader.draw.templates import render
-from reader.files.bundled import DATA
 from reader.logbook import Logbook
-from reader.version import VERSION
 
-TEMPLATES: Final = (DATA / "history", DATA / "report")
 WORST_FIRST: Final = ("heavy", "moderate", "undecided", "invalid", None, "negligible")
 """Grades in the order in which a cell names them; None: refused. What is not settled stands before what is clean."""
 LETTERS: Final[Mapping[str | None, str]] = {
@@ -101,24 +96,3 @@ def _every_month(named: Iterable[str]) -> list[str]:
 def cell(counts: Mapping[str | None, int]) -> str:
     """A month's grades, the worst first: `H1 M2 n4`; empty without a reading."""
     return " ".join(f"{LETTERS[grade]}{counts[grade]}" for grade in WORST_FIRST if counts.get(grade))
-
-
-def months_page(site: SiteMonths, *, made_at: datetime, name: str = "") -> bytes:
-    """HTML of all points by month, UTF-8. name : the site's own."""
-    return render(
-        "months.html",
-        TEMPLATES,
-        {
-            "site": site,
-            "name": name,
-            "legend": LEGEND,
-            "worst": lambda counts: next(
-                (one or "refused" for one in WORST_FIRST if counts.get(one)), "empty"
-            ),
-            "cell": cell,
-            "caution": CAUTION,
-            "made_at": made_at,
-            "version": VERSION,
-        },
-        {"moment": lambda moment: f"{moment:%Y-%m-%d %H:%M}"},
-    )

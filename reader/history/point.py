@@ -11,7 +11,7 @@ from reader.history.brackets import Bracket, brackets
 from reader.history.usual import Usual, judge, occasions
 from reader.logbook import Event, Logbook, ReadingRow
 from reader.logbook.store import Place
-from reader.words import GRADES, SettledGrade, did_you_mean, listed, shown
+from reader.words import GRADES, SettledGrade, counted, did_you_mean, listed, shown
 
 NEWEST: Final = (
     120  # readings looked at closely: twice what the rule needs, two years of weekly ones and repeats
@@ -87,6 +87,17 @@ class History:
     def title(self) -> str:
         """What the point is called."""
         return self.name or str(self.place)
+
+    @property
+    def span(self) -> str:
+        """How many readings there are, and which of them are shown one by one."""
+        if not self.seen:
+            return "no reading stands"
+        total = sum(n for _, counts in self.years for _, n in counts)
+        days = f"{self.seen[0].taken_at:%Y-%m-%d} to {self.seen[-1].taken_at:%Y-%m-%d}"
+        if len(self.seen) < total:
+            return f"{counted(total, 'reading')}; the last {len(self.seen)}, {days}, one by one"
+        return f"{counted(total, 'reading')}, {days}"
 
 
 def find_place(logbook: Logbook, name: str, *, tank: str | None = None) -> Place:

@@ -24,8 +24,8 @@ import numpy as np
 from sqlalchemy import insert
 
 from fixtures.verdicts import example_verdict
-from reader.history.months import months_page, site_months
-from reader.history.page import history_page
+from reader.history.months import site_months
+from reader.history.page import history_page, months_page
 from reader.history.point import find_place, point_history
 from reader.history.usual import LEVEL, ORDER, PAST_MOST, RECENT, Occasion, judge
 from reader.logbook import Logbook

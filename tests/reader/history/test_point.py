@@ -10,8 +10,8 @@ import pytest
 
 from reader.errors import LinecallError
 from reader.history.drawing import panels
-from reader.history.months import cell, months_page, site_months
-from reader.history.page import history_page
+from reader.history.months import cell, site_months
+from reader.history.page import history_page, months_page
 from reader.history.point import Occurrence, departures_of, find_place, point_history
 from reader.logbook import Logbook, Statement
 from reader.words import Call, Grade
