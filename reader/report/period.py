@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.files.damage import kept
 from reader.history.point import Occurrence, current_verdict, departures_of, taken
 from reader.logbook import Event, Logbook, ReadingRow
@@ -98,6 +98,7 @@ class _Found:
     grades: dict[str, int] = field(default_factory=dict)
     photos: list[tuple[str, str, str, str]] = field(default_factory=list)  # reading, point, name, SHA-256
     unknown_time: list[str] = field(default_factory=list)
+    unseen_photos: str = ""  # why nobody could look whether they are there
 
 
 def period_report(
@@ -241,7 +242,11 @@ def _overruled(verdict: Mapping[str, Any]) -> Iterator[tuple[str, str, str, str]
 
 
 def _take_photos(found: _Found, logbook: Logbook) -> None:
-    missing = logbook.missing_photos(digest for _, _, _, digest in found.photos)
+    try:
+        missing = logbook.missing_photos(digest for _, _, _, digest in found.photos)
+    except OutputError as error:  # their place is out of reach, which says nothing of any photo
+        found.unseen_photos = str(error)
+        return
     lost = [photo for photo in found.photos if photo[3] in missing]
     found.exceptions["photo"] += lost
     _mark(found, {photo[0] for photo in lost}, KINDS["photo"].letter)
@@ -280,7 +285,8 @@ def _exceptions(found: _Found, clock: Sequence[Event], *, looked: bool) -> Itera
     for name, kind in KINDS.items():
         rows = found.exceptions[name]
         if not rows:
-            none += [kind.title.lower()] if looked or name != "follow-up" else []
+            unseen = (name == "follow-up" and not looked) or (name == "photo" and found.unseen_photos)
+            none += [] if unseen else [kind.title.lower()]
             continue
         yield Table(
             caption=f"{kind.title}, {len(rows):,} ({kind.letter}: {kind.meaning})",
@@ -291,6 +297,8 @@ def _exceptions(found: _Found, clock: Sequence[Event], *, looked: bool) -> Itera
         yield Sentences(texts=(f"None in this time: {', '.join(none)}.",))
     if not looked:
         yield Sentences(texts=("Follow-ups were not looked at.",))
+    if found.unseen_photos:
+        yield Sentences(texts=(f"Photos were not looked at: {found.unseen_photos}.",), strong=True)
     yield from (
         Sentences(
             texts=(

@@ -10,7 +10,7 @@ import pytest
 from pypdfium2 import PdfDocument
 
 from fixtures.verdicts import refused_verdict
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.history.point import Occurrence
 from reader.logbook import Logbook
 from reader.logbook.chain import parse_seal
@@ -172,6 +172,20 @@ def test_what_was_not_looked_at_is_not_said_to_be_none(book: Logbook, tmp_path: 
     looked = texts(month(book, follow_ups=()))
     assert "Follow-ups were not looked at." not in looked
     assert any(text.startswith("None in this time:") and "follow-ups open" in text for text in looked)
+
+
+def test_photos_that_are_out_of_reach_are_not_said_to_be_there(
+    book: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add(book, tmp_path, read_plate())
+
+    def out_of_reach(_: object) -> frozenset[str]:
+        raise OutputError("the place of the photos cannot be reached")
+
+    monkeypatch.setattr(book, "missing_photos", out_of_reach)
+    found = texts(month(book))
+    assert "Photos were not looked at: the place of the photos cannot be reached." in found
+    assert not any(text.startswith("None in this time:") and "photos missing" in text for text in found)
 
 
 def test_a_clock_that_was_set_back_is_told(book: Logbook, tmp_path: Path) -> None:
