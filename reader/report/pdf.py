@@ -47,6 +47,7 @@ from reader.report.value import (
     said_at,
 )
 from reader.version import VERSION
+from reader.words import tidy
 
 SHEETS: Final = {"a4": pagesizes.A4, "letter": pagesizes.LETTER}
 MARGIN: Final = 16 * mm
@@ -240,11 +241,11 @@ class _Writer:
 
     def _fitting(self, text: str) -> str:
         """A text on one line, its letters those of the typeface."""
-        tidy = ink.tidy(text)
-        if self._known.issuperset(map(ord, tidy)):
-            return tidy
+        line = tidy(text)
+        if self._known.issuperset(map(ord, line)):
+            return line
         self._lacking = True
-        return "".join(letter if ord(letter) in self._known else f"[U+{ord(letter):04X}]" for letter in tidy)
+        return "".join(letter if ord(letter) in self._known else f"[U+{ord(letter):04X}]" for letter in line)
 
 
 def _wrapped(text: str, width: float, face: str, size: float) -> tuple[str, ...]:

@@ -9,7 +9,6 @@ from typing import Final
 import cv2
 import numpy as np
 
-from reader.draw import ink
 from reader.draw.annotate import (
     CALL_WORDS,
     Plan,
@@ -42,7 +41,7 @@ from reader.review.sheet import STATED, called_now, open_case
 from reader.verdict.evidence import Evidence
 from reader.verdict.in_words import sample, taken, why
 from reader.verdict.model import Mark, Verdict, WindowRecord
-from reader.words import MarkName, listed
+from reader.words import MarkName, listed, tidy
 
 PICTURE_WIDTH: Final = 1200  # px, of a sheet's 1440: 170 dots an inch across a printed page
 PHOTO_WIDTH: Final = 900  # px, of a refused photo, which shows no marks
@@ -121,7 +120,7 @@ def _result(stored: StoredReading, departures: Sequence[str]) -> Iterator[Block]
 
 
 def _sentence(text: str) -> str:
-    text = ink.tidy(text)
+    text = tidy(text)
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 

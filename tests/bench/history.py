@@ -29,12 +29,13 @@ from reader.history.page import history_page, months_page
 from reader.history.point import find_place, point_history
 from reader.history.usual import LEVEL, ORDER, PAST_MOST, RECENT, Occasion, judge
 from reader.logbook import Logbook
-from reader.logbook.events import GENESIS, canonical
+from reader.logbook.events import GENESIS
 from reader.logbook.summary import first_row, next_row, summarise
 from reader.logbook.tables import events, readings
 from reader.report.page import report_page
 from reader.report.period import period_report
 from reader.report.value import Report
+from reader.store.canonical import canonical_json
 from reader.words import Call, Grade
 from reader.words.ids import new_id
 from tests.bench.reading import LAUNCHER, MEGABYTE, interleaved
@@ -168,7 +169,7 @@ def _entries(
     kinds = []
     for _, calls, grade in KINDS:
         verdict = example_verdict(calls, grade=grade)
-        kinds.append((canonical(verdict.model_dump(mode="json")).decode(), summarise(verdict)))
+        kinds.append((canonical_json(verdict.model_dump(mode="json")).decode(), summarise(verdict)))
     seq, previous = 0, GENESIS
     for number in range(points * WEEKS):
         week, point = divmod(number, points)
@@ -197,7 +198,7 @@ def _entries(
                 "at": at, "by": "Reviewer", "id": event_id, "kind": kind, "payload": inside | {"verdict": 0},
                 "previous": previous, "reading": id, "seq": seq,
             }  # fmt: skip
-            body = canonical(envelope).decode().replace('"verdict":0', f'"verdict":{text}', 1)
+            body = canonical_json(envelope).decode().replace('"verdict":0', f'"verdict":{text}', 1)
             previous = hashlib.sha256(body.encode()).hexdigest()
             made.append({"seq": seq, "id": event_id, "reading": id, "hash": previous, "body": body})
             row = (
