@@ -383,6 +383,12 @@ def _measured_windows(photo: Reading) -> Iterator[tuple[WindowRecord, WindowEvid
 def _plate(case: Case, photo: Reading, *, blind: bool) -> dict[str, object]:
     """The plate in one photo, with the calls as they stand now."""
     assert photo.evidence is not None
+    drawn = plan_plate(called_now(case, photo), photo.evidence, calls=not blind)
+    return {"picture": page.plate_jpeg(photo.evidence, drawn), "name": photo.verdict.photo.name}
+
+
+def called_now(case: Case, photo: Reading) -> Verdict:
+    """The verdict of one of a reading's photos, with the reading's calls as they stand now."""
     now = {window.id: window for window in case.current.windows}
     windows = tuple(
         window.model_copy(
@@ -393,9 +399,7 @@ def _plate(case: Case, photo: Reading, *, blind: bool) -> dict[str, object]:
         )
         for window in photo.verdict.windows
     )
-    called = photo.verdict.model_copy(update={"windows": windows})
-    drawn = plan_plate(called, photo.evidence, calls=not blind)
-    return {"picture": page.plate_jpeg(photo.evidence, drawn), "name": photo.verdict.photo.name}
+    return photo.verdict.model_copy(update={"windows": windows})
 
 
 # -- beside the pictures ----------------------------------------------------------------------------------
