@@ -143,7 +143,6 @@ class StoredReading:
 
 
 _ROW_COLUMNS: Final = [readings.c[field.name] for field in fields(ReadingRow)]
-_ROW_NAMES: Final = [column.name for column in _ROW_COLUMNS]
 _EVENT_COLUMNS: Final = (events.c.seq, events.c.hash, events.c.body)
 _WAITS: Final = readings.c.rank.is_not(None)
 
@@ -899,8 +898,7 @@ def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
 
 
 def _row_value(row: Row[Any]) -> ReadingRow:
-    mapping = row._mapping
-    values = {name: mapping[name] for name in _ROW_NAMES}
+    values = {column.name: row._mapping[column.name] for column in _ROW_COLUMNS}
     closes = values["open_until"]
     with kept(f"the list's row of reading {values['id']}"):
         values["at"] = datetime.fromisoformat(values["at"])

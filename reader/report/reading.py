@@ -64,7 +64,7 @@ def reading_report(
     sections = [
         Section(title="Result", blocks=tuple(_result(stored, departures_of(current_verdict(events))))),
         Section(title="Sample and plate", blocks=tuple(_sample(stored))),
-        *([Section(title="Review", blocks=_review(stored))] if stored.reviews else []),
+        *([Section(title="Since then", blocks=_review(stored))] if stored.reviews else []),
         *([Section(title="Marks", blocks=_marks(verdict))] if verdict.windows else []),
         *_pictures(logbook, stored, files),
         *_point(logbook, stored),
@@ -161,9 +161,11 @@ def _review(stored: StoredReading) -> tuple[Block, ...]:
             lines.append(f"{who}: closed it as it stands; {said.get('reason')}")
         if said.get("opened"):
             lines.append(f"{who}: took the closing back; {said.get('reason')}")
+        if not {"decisions", "withdrawn", "closed", "opened"} & said.keys():
+            lines.append(f"{who}: graded anew; {said.get('reason', 'no reason given')}")
     review = stored.current.review
     before, now = stored.first.grade, stored.current.grade
-    lines.insert(0, f"Before review: {before}. Now: {now}.")
+    lines.insert(0, f"First graded {before}, now {now}.")
     if review is not None:
         lines += [_sentence(one.sentence) for one in review.open]
         lines.append(f"Policy {review.policy}.")
