@@ -499,7 +499,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         if place is not None:
             query = query.where(readings.c.tank == place.tank, readings.c.sample_point == place.sample_point)
         with self._database.reading() as connection:
-            found = connection.execute(query.group_by(*columns)).all()
+            found = connection.execute(query.group_by(*columns[:2], "month", columns[3])).all()
         return [
             MonthCount(tank=tank, sample_point=point, month=month, grade=grade, readings=n)
             for tank, point, month, grade, n in found

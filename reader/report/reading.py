@@ -41,6 +41,7 @@ from reader.review.sheet import STATED, called_now, open_case
 from reader.verdict.evidence import Evidence
 from reader.verdict.in_words import sample, taken, why
 from reader.verdict.model import Mark, Verdict, WindowRecord
+from reader.verdict.statement import Stated
 from reader.words import MarkName, listed, tidy
 
 PICTURE_WIDTH: Final = 1200  # px, of a sheet's 1440: 170 dots an inch across a printed page
@@ -84,13 +85,8 @@ def reading_report(
 
 
 def _as_corrected(stored: StoredReading) -> Verdict:
-    said = stored.current.statement
-    fields = (
-        {} if said is None else {name: getattr(stored.statement, name) for name in type(said).model_fields}
-    )
-    return stored.current if said is None else stored.current.model_copy(
-        update={"statement": said.model_copy(update=fields)}
-    )  # fmt: skip
+    said = Stated(**{name: getattr(stored.statement, name) for name in Stated.model_fields})
+    return stored.current.model_copy(update={"statement": said})
 
 
 # --- what was found -----------------------------------------------------------------------------------------
