@@ -698,6 +698,8 @@ _KINDS: Final = (
     "quiz",
     "costs",
     "control",
+    "site",
+    "procedure",
 )
 
 
