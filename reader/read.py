@@ -23,9 +23,9 @@ from reader.anew.combine import (
     combine_photos,
     combined_fits,
 )
-from reader.anew.grade_anew import age_of
+from reader.anew.grade_anew import age_of, departures_of
 from reader.decide.call import MarkCall, call_marks
-from reader.decide.grade import Expiry, ReadingAge, grade_plate, next_step, reading_age
+from reader.decide.grade import Departure, Expiry, ReadingAge, grade_plate, next_step, reading_age
 from reader.errors import LinecallError, PhotoRefusedError
 from reader.files.plain import sha256_of
 from reader.locate.plate import PlatePose, find_plate
@@ -64,6 +64,7 @@ from reader.settings.values import (
 )
 from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.model import (
+    DepartureRecord,
     ExpiryRecord,
     LayoutRecord,
     Mark,
@@ -103,6 +104,19 @@ class ReadSettings:
         named = verdict.layout.sha256 if verdict.layout else None
         layouts = (layout for layout in self.layouts if named in (None, layout.sha256))
         return (*layouts, self.rules, self.thresholds, self.texts)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunTie:
+    """The run whose plate a photo shows: its id, and what went otherwise in it."""
+
+    id: str
+    departures: tuple[Departure, ...] = ()
+
+
+def run_tie(verdict: Verdict) -> RunTie | None:
+    """The run of a verdict and what went otherwise in it; None where it has none."""
+    return None if verdict.run is None else RunTie(id=verdict.run, departures=departures_of(verdict))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -202,14 +216,15 @@ def examine(
     drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
     statement: Stated | None = None,
+    run: RunTie | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read one photo and keep the evidence; never raises for a bad photo.
 
-    now : a capture time after it is not believed; the present by default. A photo that was read before is judged
-    as of then, or a clock that ran ahead would be believed once enough time has passed.
+    run : the run whose plate it shows. now : a capture time after it is not believed; the present by default. A photo
+    that was read before is judged as of then, or a clock that ran ahead would be believed once enough time has passed.
     """
-    return _examine(path, settings, _given(drops_at, reading_age_min, statement, now))[0]
+    return _examine(path, settings, _given(drops_at, reading_age_min, statement, run, now))[0]
 
 
 def examine_plate(
@@ -219,6 +234,7 @@ def examine_plate(
     drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
     statement: Stated | None = None,
+    run: RunTie | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read several photos of one plate as one, with the evidence of the first photo used; see `read_plate`.
@@ -227,7 +243,7 @@ def examine_plate(
     """
     if not paths:
         raise LinecallError("no photo was given; two and more of one plate are needed")
-    given = _given(drops_at, reading_age_min, statement, now)
+    given = _given(drops_at, reading_age_min, statement, run, now)
     first, shown = _examine(paths[0], settings, given)
     readings, photos = [first.verdict], [_plate_photo(shown)]
     for path in paths[1:]:  # one photo's pixels at a time, besides the first one's
@@ -265,19 +281,27 @@ class _Given:
     drops_at: datetime | time | None
     reading_age_min: float | None
     statement: Stated
+    run: RunTie | None
     now: datetime
+
+    @property
+    def departures(self) -> tuple[Departure, ...]:
+        """What went otherwise before the photo, as far as a run says."""
+        return () if self.run is None else self.run.departures
 
 
 def _given(
     drops_at: datetime | time | None,
     reading_age_min: float | None,
     statement: Stated | None,
+    run: RunTie | None,
     now: datetime | None,
 ) -> _Given:
     return _Given(
         drops_at=drops_at,
         reading_age_min=reading_age_min,
         statement=statement or Stated(),
+        run=run,
         now=now or datetime.now(UTC),
     )
 
@@ -348,6 +372,7 @@ def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> _Measured:
         now=given.now,
         zone=settings.zone,
         plate_expiry=given.statement.plate_expiry,
+        departures=given.departures,
     )
     return _Measured(
         photo=photo,
@@ -444,6 +469,8 @@ def _verdict(
         statement=_said(given),
         reading_age=_reading_age_record(age),
         expiry=_expiry_record(age.expiry),
+        run=None if given.run is None else given.run.id,
+        departures=_departure_records(given),
         layout=_layout_record(layout, settings),
         rules=_settings_record(settings.rules),
         thresholds=_settings_record(settings.thresholds),
@@ -551,6 +578,8 @@ def _refused(
         remedy=refusal.remedy,
         next_step=settings.texts.next_step.refused,
         statement=_said(given),
+        run=None if given.run is None else given.run.id,
+        departures=_departure_records(given),
         rules=_settings_record(settings.rules),
         thresholds=_settings_record(settings.thresholds),
         texts=_settings_record(settings.texts),
@@ -611,6 +640,12 @@ def _layout_record(layout: Layout, settings: ReadSettings) -> LayoutRecord:
 def _said(given: _Given) -> Stated | None:
     """What was stated; None where nothing was."""
     return given.statement if given.statement != Stated() else None
+
+
+def _departure_records(given: _Given) -> tuple[DepartureRecord, ...]:
+    return tuple(
+        DepartureRecord(code=one.code, effect=one.effect, sentence=one.sentence) for one in given.departures
+    )
 
 
 def _expiry_record(expiry: Expiry | None) -> ExpiryRecord | None:

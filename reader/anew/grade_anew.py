@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import get_args
 
-from reader.decide.grade import Expiry, Grade, ReadingAge, grade_plate
+from reader.decide.grade import Departure, Expiry, Grade, ReadingAge, grade_plate
 from reader.settings.values import Layout, Rules
 from reader.verdict.model import Mark, Verdict
 from reader.words import Call, MarkKey, MarkName
@@ -52,6 +52,14 @@ def age_of(verdict: Verdict, layout: Layout) -> ReadingAge:
         zone=age.zone,
         zone_source=age.zone_source,
         expiry=_expiry_of(verdict),
+        departures=departures_of(verdict),
+    )
+
+
+def departures_of(verdict: Verdict) -> tuple[Departure, ...]:
+    """The departures of a verdict, as `grade_plate` takes them."""
+    return tuple(
+        Departure(code=one.code, effect=one.effect, sentence=one.sentence) for one in verdict.departures
     )
 
 

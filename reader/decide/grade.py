@@ -64,12 +64,25 @@ class Expiry:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Departure:
+    """Something that was done otherwise than the procedure says, before the photo, and what that does to the reading.
+
+    `code` is the procedure's; `sentence` says it in words.
+    """
+
+    code: str
+    effect: Literal["warning", "invalid"]
+    sentence: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class ReadingAge:
     """Minutes from the drops to the photo, held against the layout's range; `sentence` says it in words.
 
     `minutes` is None where the age is unknown or its times contradict each other, and is rounded to a tenth: what
     is shown is what was compared. `drops_at` has its offset wherever one was found; `zone` and `zone_source` say
-    in which zone times without an offset were read. `expiry` is that of the plate, None where it was not stated.
+    in which zone times without an offset were read. `expiry` is that of the plate, None where it was not stated;
+    `departures` are what else is known to have gone otherwise before the photo.
     """
 
     minutes: float | None
@@ -81,6 +94,7 @@ class ReadingAge:
     zone: str | None = None
     zone_source: Literal["camera", "option", "rules", "machine"] | None = None
     expiry: Expiry | None = None
+    departures: tuple[Departure, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,9 +141,10 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
     """Grade a plate over every doubt.
 
     calls : one for each mark of each window of the layout, in any order.
-    A doubtful mark is tried all ways. A plate after its reading range is invalid, one past its expiry too unless
-    the rules only warn. Where the times contradict each other, or the rules ask for an age that is not known, the
-    grade is undecided whatever the marks are.
+    A doubtful mark is tried all ways. A plate after its reading range is invalid, one past its expiry or with a
+    departure that makes it so too, unless the rules only warn; every other departure is a warning. Where the times
+    contradict each other, or the rules ask for an age that is not known, the grade is undecided whatever the marks
+    are.
 
     Before the range a line that is there stays, for bound dye does not come off, and one that is not there may
     still form; so an early mark is settled only where it is present. In a sandwich assay that is contamination
@@ -139,17 +154,21 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
     """
     early = reading_age.status == "early"
     marks = _open_marks(calls, layout, early=early)
-    expiry = reading_age.expiry
+    expiry, departures = reading_age.expiry, reading_age.departures
+    grave = [one for one in departures if one.effect == "invalid" and rules.departure == "invalid"]
+    told = [departure_warning(one) for one in departures if one not in grave]
     if reading_age.status == "late":
-        return _invalid("the photo was taken after the time in which the plate may be read", "late")
+        return _invalid("the photo was taken after the time in which the plate may be read", "late", told)
     if expiry is not None and expiry.status == "expired" and rules.expired_plate == "invalid":
-        return _invalid(expiry.sentence, "invalid")
+        return _invalid(expiry.sentence, "invalid", told)
+    if grave:
+        return _invalid("; ".join(one.sentence for one in grave), "invalid", told)
     if reading_age.status == "contradictory":
         return _undecided_by_time(
-            "the times contradict each other, so the age of the plate is anybody's guess"
+            "the times contradict each other, so the age of the plate is anybody's guess", told
         )
     if reading_age.status == "unknown" and rules.reading_age == "must be known":
-        return _undecided_by_time("the reading age is not known, and the rules ask for it")
+        return _undecided_by_time("the reading age is not known, and the rules ask for it", told)
     rows = [
         rules.row[index] for index in sorted({_deciding(rules, tally) for tally in _tallies(rules, marks)})
     ]
@@ -157,7 +176,7 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
     possible = tuple(grade for grade in GRADES if grade in grades)
     if early and (len(possible) > 1 or possible == ("negligible",)):
         return _undecided_by_time(
-            "the photo was taken before the time from which the plate may be read", "early"
+            "the photo was taken before the time from which the plate may be read", told, "early"
         )
     grade = possible[0] if len(possible) == 1 else "undecided"
     contradictory = _contradictory(marks)
@@ -170,6 +189,7 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
         warnings.append(f"{expiry.sentence}; the rules take that for a warning")
     if expiry is not None and expiry.status == "implausible":
         warnings.append(expiry.sentence)
+    warnings += told
     return Grade(
         grade=grade,
         possible_grades=possible,
@@ -185,19 +205,30 @@ def grade_plate(calls: Iterable[Called], layout: Layout, rules: Rules, reading_a
     )
 
 
-def _invalid(rule: str, step: Step) -> Grade:
+def departure_warning(departure: Departure) -> str:
+    """The warning that a departure leaves where it does not make the reading invalid."""
+    softened = "; the rules take that for a warning" if departure.effect == "invalid" else ""
+    return f"departure from the procedure: {departure.sentence}{softened}"
+
+
+def _invalid(rule: str, step: Step, warnings: Sequence[str]) -> Grade:
     return Grade(
-        grade="invalid", possible_grades=("invalid",), pivotal=(), rule=rule, warnings=(), steps=(step,)
+        grade="invalid",
+        possible_grades=("invalid",),
+        pivotal=(),
+        rule=rule,
+        warnings=tuple(warnings),
+        steps=(step,),
     )
 
 
-def _undecided_by_time(rule: str, step: Step = "times") -> Grade:
+def _undecided_by_time(rule: str, warnings: Sequence[str], step: Step = "times") -> Grade:
     return Grade(
         grade="undecided",
         possible_grades=GRADES,
         pivotal=(),
         rule=rule,
-        warnings=(),
+        warnings=tuple(warnings),
         steps=(step,),
         cause="time",
     )
@@ -343,6 +374,7 @@ def reading_age(
     now: datetime,
     zone: Zone = MACHINE,
     plate_expiry: str | None = None,
+    departures: Sequence[Departure] = (),
 ) -> ReadingAge:
     """Work out how old the plate was in the photo; what cannot be known is said, never guessed.
 
@@ -350,10 +382,11 @@ def reading_age(
     drops_at, captured_at : when the drops were put in, and the camera's claim. A time of day alone is the last
     such time before the photo. A time without an offset is read in the other one's, else in `zone`.
     now : with its offset; neither time can be after it.
-    plate_expiry : a date or a month, as plates print it.
+    plate_expiry : a date or a month, as plates print it. departures : what else went otherwise before the photo.
     Raises LinecallError where `stated_minutes` is no age.
     """
     age = _age(layout, stated_minutes, drops_at, captured_at, now, zone)
+    age = replace(age, departures=tuple(departures))
     if plate_expiry is None:
         return age
     believed = captured_at if captured_at is not None and not _clock_doubt(captured_at, now, zone) else None

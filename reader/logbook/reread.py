@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 from reader.anew.grade_anew import age_of, calls_of, graded, marks_of
 from reader.errors import LinecallError, OutputError
-from reader.read import ReadSettings, examine, examine_plate
+from reader.read import ReadSettings, examine, examine_plate, run_tie
 from reader.run.batch import Job, Order, Outcome, attempt
 from reader.run.pool import in_order, read_many
 from reader.settings.values import (
@@ -232,7 +232,11 @@ def _plan(logbook: "Logbook", row: "ReadingRow", at_hand: SettingsAtHand, folder
         image_path=paths[0],
         plate=tuple(paths) if stored.first.readings else (),
         order=Order(
-            settings=settings, drops_at=drops_at, reading_age_min=minutes, statement=stored.first.statement
+            settings=settings,
+            drops_at=drops_at,
+            reading_age_min=minutes,
+            statement=stored.first.statement,
+            run=run_tie(stored.base),
         ),
         as_of=stored.at,
     )
@@ -250,6 +254,7 @@ def read_again(job: Job) -> Outcome:
         drops_at=order.drops_at,
         reading_age_min=order.reading_age_min,
         statement=order.statement,
+        run=order.run,
         now=job.as_of,
     )
     return Outcome(job=job, verdict=reading.verdict)

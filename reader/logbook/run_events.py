@@ -179,7 +179,7 @@ def run_row(events: list[tuple[int, str, str, Mapping[str, Any]]], id: str) -> d
             else:
                 departures.pop(key, None)
         elif kind == READING:
-            reading = payload["reading"]
+            reading = payload["reading"] if payload["status"] == "read" else reading
         elif kind == END:
             ended = payload["how"]
     drops = _seconds(steps.get(_DROPS))

@@ -9,6 +9,8 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from typing import Any, Final
 
+from reader.anew.grade_anew import departures_of
+from reader.decide.grade import departure_warning
 from reader.verdict.model import Mark, Verdict
 
 SMALL_MARGIN: Final = 1.0
@@ -67,7 +69,10 @@ def _rank(verdict: Verdict, marks: list[Mark], margin: float | None) -> Rank | N
         return Rank.SMALL_MARGIN
     if verdict.grade == "invalid":
         return Rank.INVALID
-    return Rank.CONTRADICTION if verdict.warnings else None
+    of_departures = {
+        departure_warning(one) for one in departures_of(verdict)
+    }  # nothing a reviewer could settle
+    return Rank.CONTRADICTION if set(verdict.warnings) - of_departures else None
 
 
 def _margin(mark: Mark) -> float | None:

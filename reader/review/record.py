@@ -235,14 +235,14 @@ def decide(
     """
     stored = find_reading(logbook, reading_id)
     _check_standing(stored)
-    check_plate(stored.first, policy)
+    check_plate(stored.base, policy)
     plate = _Plate.of(logbook, stored, policy)
     decisions = [replace(made, by=plate.reviewer(made.by)) for made in decisions]
     settings = settings_of(logbook, stored.first, files or SiteFiles())
     earlier = decisions_on(stored)
     check_decisions(
         decisions,
-        first=stored.first,
+        first=stored.base,
         earlier=earlier,
         hands=plate.hands,
         layout=settings.layouts[0],
@@ -325,10 +325,10 @@ def _review(
     at: datetime,
 ) -> Reviewed:
     """Grade a reading anew with the decisions that now stand, draw it, and append that with what was said."""
-    policy, verdict = plate.policy, stored.first
+    policy, verdict = plate.policy, stored.base
     if decisions:
         verdict = regrade(
-            stored.first,
+            stored.base,
             decisions,
             layout=settings.layouts[0],
             rules=settings.rules,

@@ -17,7 +17,7 @@ from reader.verdict.in_words import why
 
 if TYPE_CHECKING:
     from reader.logbook import Succession
-    from reader.read import ReadSettings
+    from reader.read import ReadSettings, RunTie
     from reader.run.day_table import Plate
     from reader.verdict.model import Verdict, WindowRecord
     from reader.verdict.statement import Stated
@@ -48,13 +48,14 @@ class Order:
     """How every photo of a run is read and written.
 
     drops_at : when the drops were put in; or reading_age_min : minutes from then to the photo; or neither.
-    statement : what is stated about the sample and the plate.
+    statement : what is stated about the sample and the plate. run : the run whose plate the photos show.
     """
 
     settings: "ReadSettings"
     drops_at: datetime | time | None = None
     reading_age_min: float | None = None
     statement: "Stated | None" = None
+    run: "RunTie | None" = None
     force: bool = False
 
 
@@ -205,6 +206,7 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         drops_at=order.drops_at,
         reading_age_min=order.reading_age_min,
         statement=order.statement,
+        run=order.run,
     )
     if not os.path.isfile(job.photo):  # unlike Path.is_file, this takes any name
         return Outcome(job=job, verdict=reading.verdict)

@@ -140,6 +140,14 @@ class ExpiryRecord(Frozen):
     sentence: Sentence
 
 
+class DepartureRecord(Frozen):
+    """Something done otherwise than the procedure says, before the photo; `effect`: what the procedure says it does."""
+
+    code: Sentence
+    effect: Literal["warning", "invalid"]
+    sentence: Sentence
+
+
 class PoseRecord(Frozen):
     """Where the plate lies in the upright photo.
 
@@ -314,6 +322,7 @@ class Verdict(Frozen):
     `id` is derived from the photos, what was stated and the settings: the same reading has the same.
     `cause` says what leaves a grade undecided: doubtful marks, of which `pivotal` names those that decide, or the
     time (contradictory, not known though the rules ask for it, or early), which no mark can settle.
+    `run` is the run whose plate it is, and `departures` what went otherwise in it; neither is there without a run.
     Read from several photos, it holds each photo's own verdict in `readings`, in the order given, those that
     were refused or left out included; `photo` and all places in pixels are then those of the first one used.
     """
@@ -336,6 +345,10 @@ class Verdict(Frozen):
     statement: Stated | None = None
     reading_age: ReadingAgeRecord | None = None
     expiry: ExpiryRecord | None = None
+    run: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = Field(
+        default=None, exclude_if=lambda run: run is None
+    )
+    departures: tuple[DepartureRecord, ...] = Field(default=(), exclude_if=lambda told: not told)
     layout: LayoutRecord | None = None
     rules: SettingsRecord | None = None
     thresholds: SettingsRecord | None = None

@@ -71,7 +71,7 @@ def test_lines_of_the_pretty_form_are_short_unless_one_text_is_long():
 
 def test_fields_keep_their_declared_order_and_windows_the_plates_order():
     value = json.loads(to_bytes(READ))
-    assert list(value) == list(Verdict.model_fields)
+    assert list(value) == [name for name in Verdict.model_fields if name not in {"run", "departures"}]
     assert list(value["windows"][0]["indicator"]) == list(Mark.model_fields)
     assert [window["id"] for window in value["windows"]] == ["1", "2", "3", "4", "5", "6"]
 
