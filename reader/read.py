@@ -108,10 +108,11 @@ class ReadSettings:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RunTie:
-    """The run whose plate a photo shows: its id, and what went otherwise in it."""
+    """The run whose plate a photo shows: its id, what went otherwise in it, and when it says the photo was taken."""
 
     id: str
     departures: tuple[Departure, ...] = ()
+    photo_at: datetime | None = None
 
 
 def run_tie(verdict: Verdict) -> RunTie | None:
@@ -373,6 +374,7 @@ def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> _Measured:
         zone=settings.zone,
         plate_expiry=given.statement.plate_expiry,
         departures=given.departures,
+        photo_at=None if given.run is None else given.run.photo_at,
     )
     return _Measured(
         photo=photo,

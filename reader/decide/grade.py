@@ -375,6 +375,7 @@ def reading_age(
     zone: Zone = MACHINE,
     plate_expiry: str | None = None,
     departures: Sequence[Departure] = (),
+    photo_at: datetime | None = None,
 ) -> ReadingAge:
     """Work out how old the plate was in the photo; what cannot be known is said, never guessed.
 
@@ -383,9 +384,13 @@ def reading_age(
     such time before the photo. A time without an offset is read in the other one's, else in `zone`.
     now : with its offset; neither time can be after it.
     plate_expiry : a date or a month, as plates print it. departures : what else went otherwise before the photo.
+    photo_at : when the photo was taken by the clock that noted the drops too, where it was noted, with its offset; a
+    camera's clock that disagrees with it is said, and where that would change the status, nothing is known.
     Raises LinecallError where `stated_minutes` is no age.
     """
     age = _age(layout, stated_minutes, drops_at, captured_at, now, zone)
+    if photo_at is not None and isinstance(drops_at, datetime) and drops_at.tzinfo is not None:
+        age = _beside_own_clock(age, drops_at, photo_at)
     age = replace(age, departures=tuple(departures))
     if plate_expiry is None:
         return age
@@ -467,6 +472,25 @@ def _between(
         )
         return replace(_contradictory_times(found, span, drops[0]), **named)
     return replace(_aged(ages[0], "drops_at", span, drops[0], note), **named)
+
+
+def _beside_own_clock(age: ReadingAge, drops_at: datetime, photo_at: datetime) -> ReadingAge:
+    """An age by the camera's clock, held against the clock that noted both drops and photo."""
+    minutes = (photo_at - drops_at) / timedelta(minutes=1)
+    if age.status == "unknown":
+        return _aged(minutes, "drops_at", age.range_minutes, drops_at, "; by the clock that noted both")
+    if age.minutes is None or abs(age.minutes - minutes) <= CLOCK_SLACK / timedelta(minutes=1):
+        return age
+    apart = span_in_words(abs(age.minutes - minutes))
+    if age.status == _status(minutes, age.range_minutes):
+        ahead = "ahead of" if age.minutes > minutes else "behind"
+        note = f"; the camera's clock is {apart} {ahead} the one that noted drops and photo"
+        return replace(age, sentence=age.sentence + note)
+    found = (
+        f"photographed {span_in_words(age.minutes)} after the drops by the camera's clock, "
+        f"{span_in_words(minutes)} by the one that noted drops and photo"
+    )
+    return _contradictory_times(found, age.range_minutes, drops_at)
 
 
 def _status(

@@ -121,10 +121,11 @@ class RunCorrection(Payload):
 
 
 class RunReading(Payload):
-    """`run_reading`: a photo of the run's plate was read; refused ones too."""
+    """`run_reading`: a photo of the run's plate was read, or refused. `drops_at` is when it took the drops to be."""
 
     reading: Id
     status: Literal["read", "refused"]
+    drops_at: AwareMoment | None = None
 
 
 class RunEnd(Payload):

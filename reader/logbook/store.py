@@ -32,7 +32,7 @@ from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.rows import apply, begin_runs, has_runs, rebuild, row_of, stored_run_row
 from reader.logbook.run_events import READING as RUN_READING
-from reader.logbook.run_events import RUN, Effect, Payload, RunBegun
+from reader.logbook.run_events import RUN, Effect, Payload, RunBegun, RunReading
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import (
     FILTERS,
@@ -294,7 +294,11 @@ class Logbook(AbstractContextManager["Logbook"]):
             reading = _free_id(connection, verdict.id)
             _append(connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at)
             if run is not None:
-                tie = {"reading": reading, "status": verdict.status}
+                tie = RunReading(
+                    reading=reading,
+                    status=verdict.status,
+                    drops_at=None if verdict.reading_age is None else verdict.reading_age.drops_at,
+                ).as_payload()
                 _append(
                     connection,
                     _free_id(connection),

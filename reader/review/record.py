@@ -37,6 +37,7 @@ from reader.verdict.model import SettingsRecord, Verdict
 from reader.verdict.statement import Stated
 from reader.words import MarkKey as Key
 from reader.words import did_you_mean, shown
+from reader.words.ids import MISREAD
 from reader.words.names import folded, is_one_of, may_be
 
 ATTEMPTS: Final = 50
@@ -46,7 +47,6 @@ NEW_PLATE: Final = (
     "the way out is a new plate from the fresh sample, or another reviewer "
     "(linecall people add NAME --role reviewer)"
 )
-MISREAD: Final = str.maketrans("oil", "011")  # letters that no id has, and what they are taken for
 
 _MODELS: Final[dict[str, type[SettingsFile]]] = {
     "layout": Layout,

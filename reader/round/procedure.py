@@ -34,7 +34,6 @@ Minutes = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=MINU
 Effect = Literal["warning", "invalid"]
 
 Always = Literal[
-    "skipped",
     "wrong-order",
     "another-day",
     "expired",
@@ -43,6 +42,7 @@ Always = Literal[
     "late-entry",
     "no-quiz",
     "clock",
+    "times-corrected",
 ]
 """Departures that linecall finds by itself in any procedure; the others a procedure names for its own steps."""
 ALWAYS: Final[tuple[Always, ...]] = get_args(Always)

@@ -136,6 +136,7 @@ class ReadingMade:
     id: str
     status: Literal["read", "refused"]
     at: datetime
+    drops_at: datetime | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -248,7 +249,9 @@ def run_of(events: Iterable[Event]) -> Run:
             photos[photo.sha256] = PhotoTaken(**dict(photo))
         elif event.kind == READING:
             reading = RunReading.model_validate(event.payload)
-            made[READING].append(ReadingMade(id=reading.reading, status=reading.status, at=event.at))
+            made[READING].append(
+                ReadingMade(id=reading.reading, status=reading.status, at=event.at, drops_at=reading.drops_at)
+            )
         elif event.kind == END:
             ended = RunEnd.model_validate(event.payload)
             end = {"ended": ended.how, "ended_at": event.at, "end_reason": ended.reason}
