@@ -92,7 +92,7 @@ class ReadingAge:
     sentence: str
     drops_at: datetime | None = None
     zone: str | None = None
-    zone_source: Literal["camera", "option", "rules", "machine"] | None = None
+    zone_source: Literal["camera", "option", "rules", "site", "machine"] | None = None
     expiry: Expiry | None = None
     departures: tuple[Departure, ...] = ()
 

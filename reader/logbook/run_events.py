@@ -121,11 +121,11 @@ class RunCorrection(Payload):
 
 
 class RunReading(Payload):
-    """`run_reading`: a photo of the run's plate was read, or refused. `drops_at` is when it took the drops to be."""
+    """`run_reading`: a photo of the run's plate was read, or refused; `stated` is what it took from the run."""
 
     reading: Id
     status: Literal["read", "refused"]
-    drops_at: AwareMoment | None = None
+    stated: dict[str, str] = {}
 
 
 class RunEnd(Payload):

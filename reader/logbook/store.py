@@ -58,6 +58,8 @@ TIMEOUT_S: Final = 30.0
 FILTERABLE: Final = (*FILTERS, "sample_point", "sample_phase", "status", "layout")
 
 
+_FROM_RUN: Final = ("tank", "sample_point", "sample_phase", "plate_lot", "plate_expiry", "drops_at")
+"""What a reading takes from its run."""
 CLOCK: Final = "clock"
 """Kind of the event that stands before one whose clock shows an earlier time than the event before it."""
 
@@ -282,9 +284,12 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.writing() as connection:
             if run is not None:
                 self._run_row(connection, run[0], expect_last=run[1])
+                _check_photos_own(connection, run[0], kept)
                 payload["run"] = run[0]
             _keep_settings(connection, settings, by=statement.operator, at=at)
-            earlier = _replaced_by(connection, {photo.sha256 for photo in kept}, statement, verdict)
+            earlier = _replaced_by(
+                connection, {photo.sha256 for photo in kept}, statement, verdict, payload.get("run")
+            )
             if replaces is not None:
                 _check_replaceable(self._row(connection, replaces))
                 earlier = list(dict.fromkeys([*earlier, replaces]))
@@ -294,11 +299,8 @@ class Logbook(AbstractContextManager["Logbook"]):
             reading = _free_id(connection, verdict.id)
             _append(connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at)
             if run is not None:
-                tie = RunReading(
-                    reading=reading,
-                    status=verdict.status,
-                    drops_at=None if verdict.reading_age is None else verdict.reading_age.drops_at,
-                ).as_payload()
+                taken = {name: said for name, said in statement.as_payload().items() if name in _FROM_RUN}
+                tie = RunReading(reading=reading, status=verdict.status, stated=taken).as_payload()
                 _append(
                     connection,
                     _free_id(connection),
@@ -895,9 +897,12 @@ def _keep_settings(
 
 
 def _replaced_by(
-    connection: Connection, photos: set[str], statement: Statement, verdict: Verdict
+    connection: Connection, photos: set[str], statement: Statement, verdict: Verdict, run: str | None
 ) -> list[str]:
-    """Ids of standing readings that a new one of these photos takes the place of without being told to."""
+    """Ids of standing readings that a new one of these photos takes the place of without being told to.
+
+    One of the same run does so whatever the run said then: its corrections are in the chain, each with its reason.
+    """
     columns = [column for column in readings.c if column.name not in {"seq", "hash", "body"}]
     query = (
         select(*_EVENT_COLUMNS, *columns)
@@ -913,9 +918,15 @@ def _replaced_by(
         event.id
         for row, event in earlier
         if {photo.sha256 for photo in _photos(event)} <= photos
-        and _is_of_same_matter(row, statement)
-        and event.payload["statement"].get("drops_at") in (None, statement.as_payload().get("drops_at"))
-        and says_no_less(verdict, parse_verdict(event.payload["verdict"]))
+        and (
+            (run is not None and event.payload.get("run") == run and verdict.status == "read")
+            or (
+                _is_of_same_matter(row, statement)
+                and event.payload["statement"].get("drops_at")
+                in (None, statement.as_payload().get("drops_at"))
+                and says_no_less(verdict, parse_verdict(event.payload["verdict"]))
+            )
+        )
     ]
 
 
@@ -968,6 +979,20 @@ def _conditions(
 
 def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
     return [] if analyte is None else [readings.c.in_doubt.contains(f"|{analyte}|", autoescape=True)]
+
+
+def _check_photos_own(connection: Connection, run: str, photos: Sequence[KeptPhoto]) -> None:
+    """Raise LinecallError where a photo has been read for another run: it shows one plate."""
+    query = (
+        select(runs.c.id, readings.c.photo)
+        .join_from(runs, readings, readings.c.id == runs.c.reading)
+        .where(readings.c.photo_sha256.in_([photo.sha256 for photo in photos]), runs.c.id != run)
+    )
+    found = connection.execute(query.limit(1)).first()
+    if found is not None:
+        raise LinecallError(
+            f"the photo is that of run {found.id} already ({found.photo}), and a photo shows one plate; check the run"
+        )
 
 
 def _check_alone(connection: Connection, row: Mapping[str, Any]) -> None:

@@ -138,7 +138,7 @@ def next_row(row: Mapping[str, Any], *, seq: int, kind: str, payload: Mapping[st
     """Row of a reading after one more event of its own."""
     changed = dict(row) | {"last_seq": seq}
     if kind == "review":
-        changed["reviews"] += 1
+        changed["reviews"] += "departures" not in payload  # graded anew by its run, decided on by nobody
         if "summary" in payload:
             changed |= _of_summary(payload["summary"])
         if payload.get("waiting") is False:

@@ -132,13 +132,12 @@ def _of_run(run: Run, procedure: Procedure, facts: Facts) -> Iterator[_Found]:
             side = "ahead of" if taken.device_at > taken.at else "behind"
             yield "clock", f"the phone's is {apart} {side} the logbook's at {taken.step}", taken.step
     read = next((one for one in reversed(run.readings) if one.status == "read"), None)
-    if read is not None and read.drops_at is not None and read.drops_at != run.drops_at:
-        now = "none" if run.drops_at is None else facts.clock(run.drops_at)
-        yield (
-            "times-corrected",
-            f"{facts.clock(read.drops_at)} at reading {read.id}, {now} now; read its photo again with the run",
-            DROPS,
-        )
+    if read is not None:
+        now = run.stated()
+        changed = [name for name in now if read.stated.get(name) != now[name]]
+        if changed:
+            what = listed([name.replace("_", " ") for name in changed])
+            yield "corrected-since", f"{what} of reading {read.id}; read its photo again with the run", None
 
 
 def _resumed(run: Run, facts: Facts) -> str | None:

@@ -42,7 +42,7 @@ Always = Literal[
     "late-entry",
     "no-quiz",
     "clock",
-    "times-corrected",
+    "corrected-since",
 ]
 """Departures that linecall finds by itself in any procedure; the others a procedure names for its own steps."""
 ALWAYS: Final[tuple[Always, ...]] = get_args(Always)

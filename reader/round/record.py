@@ -102,14 +102,8 @@ def layout_of(logbook: Logbook, run: Run) -> Layout | None:
 
 def statement_of(run: Run, operator: str | None = None) -> Stated:
     """What a run states about a reading of its plate."""
-    return Stated.of(
-        operator=operator or run.operator,
-        tank=run.tank_name,
-        sample_point=run.point_name,
-        sample_phase=run.phase,
-        plate_lot=run.lot,
-        plate_expiry=run.expiry,
-    )
+    said = {name: value for name, value in run.stated().items() if name != "drops_at"}
+    return Stated.of(operator=operator or run.operator, **said)
 
 
 def quiz_passed_at(logbook: Logbook, name: str, until: datetime) -> datetime | None:

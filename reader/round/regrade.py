@@ -22,7 +22,6 @@ from reader.verdict.model import DepartureRecord, PivotalMark, Verdict
 
 ATTEMPTS: Final = 50
 """Times that an event is tried while others write to the logbook."""
-REASON: Final = "departures of its run were noted since"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -44,43 +43,49 @@ def departure_records(run: Run) -> tuple[DepartureRecord, ...]:
 def grade_anew(logbook: Logbook, run: Run, *, by: str, at: datetime) -> tuple[Regraded, ...]:
     """Grade every standing reading of a run anew whose departures are no longer those of the run.
 
-    Refused ones have no grade. Raises LinecallError where the settings that a reading was made by are not at hand.
+    What was lifted since is lifted from the last reading only: an earlier one rests on what was entered then. Refused
+    ones have no grade. Raises LinecallError where the settings that a reading was made by are not at hand.
     """
-    done = []
-    for made in run.readings:
-        if made.status != "read":
+    read = [made.id for made in run.readings if made.status == "read"]
+    done = [_tried(logbook, id, run, is_last=id == read[-1], by=by, at=at) for id in dict.fromkeys(read)]
+    return tuple(one for one in done if one is not None)
+
+
+def _tried(
+    logbook: Logbook, reading: str, run: Run, *, is_last: bool, by: str, at: datetime
+) -> Regraded | None:
+    for _ in range(ATTEMPTS):
+        stored = logbook.reading(reading)
+        departures = departure_records(run)
+        if not is_last:
+            standing = {one.code for one in departures}
+            departures += tuple(one for one in stored.base.departures if one.code not in standing)
+        if stored.superseded_by is not None or set(stored.base.departures) == set(departures):
+            return None
+        try:
+            return _grade_anew(logbook, stored, run, departures, by=by, at=at)
+        except StaleHeadError:
             continue
-        for _ in range(ATTEMPTS):
-            stored = logbook.reading(made.id)
-            if stored.superseded_by is not None or _told(stored.base) == _told_by(run):
-                break
-            try:
-                done.append(_grade_anew(logbook, stored, run, by=by, at=at))
-                break
-            except StaleHeadError:
-                continue
-        else:
-            raise LinecallError(
-                f"others keep writing to the logbook; reading {made.id} is not graded anew, try again"
-            )
-    return tuple(done)
+    raise LinecallError(
+        f"others keep writing to the logbook; reading {reading} is not graded anew, try again"
+    )
 
 
-def _told(verdict: Verdict) -> set[tuple[str, str, str]]:
-    return {(one.code, one.effect, one.sentence) for one in verdict.departures}
-
-
-def _told_by(run: Run) -> set[tuple[str, str, str]]:
-    return {(one.code, one.effect, one.sentence) for one in run.departures}
-
-
-def _grade_anew(logbook: Logbook, stored: StoredReading, run: Run, *, by: str, at: datetime) -> Regraded:
+def _grade_anew(
+    logbook: Logbook,
+    stored: StoredReading,
+    run: Run,
+    departures: tuple[DepartureRecord, ...],
+    *,
+    by: str,
+    at: datetime,
+) -> Regraded:
     head = logbook.head()
     if logbook.row(stored.id).last_seq != stored.last_seq:
         raise StaleHeadError("somebody has written about the reading meanwhile")
     settings = settings_of(logbook, stored.first, SiteFiles())
     layout, rules, texts = settings.layouts[0], settings.rules, settings.texts
-    base = with_departures(stored.base, departure_records(run), layout, rules, texts)
+    base = with_departures(stored.base, departures, layout, rules, texts)
     verdict, waiting, payload = base, summarise(base)["rank"] is not None, {}
     decisions = decisions_on(stored)
     if decisions:
@@ -92,7 +97,7 @@ def _grade_anew(logbook: Logbook, stored: StoredReading, run: Run, *, by: str, a
     payload |= {
         "run": run.id,
         "departures": [one.model_dump(mode="json") for one in base.departures],
-        "reason": REASON,
+        "reason": f"the departures of run {run.id} have changed",
         "before": _grade_record(before),
         "after": _grade_record(verdict),
         "base": base.model_dump(mode="json"),

@@ -131,12 +131,12 @@ class PhotoTaken:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ReadingMade:
-    """A reading of the run's plate."""
+    """A reading of the run's plate; `stated` is what it took from the run, as a statement's payload has it."""
 
     id: str
     status: Literal["read", "refused"]
     at: datetime
-    drops_at: datetime | None = None
+    stated: Mapping[str, str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -192,6 +192,18 @@ class Run:
     def drops_at(self) -> datetime | None:
         """When the drops were put in."""
         return self.at_of(DROPS)
+
+    def stated(self) -> dict[str, str]:
+        """What a reading of its plate takes from the run, as a statement's payload has it."""
+        said = {
+            "tank": self.tank_name,
+            "sample_point": self.point_name,
+            "sample_phase": self.phase,
+            "plate_lot": self.lot,
+            "plate_expiry": self.expiry,
+            "drops_at": None if self.drops_at is None else self.drops_at.isoformat(timespec="seconds"),
+        }
+        return {name: value for name, value in said.items() if value is not None}
 
     @property
     def readable_from(self) -> datetime | None:
@@ -250,7 +262,7 @@ def run_of(events: Iterable[Event]) -> Run:
         elif event.kind == READING:
             reading = RunReading.model_validate(event.payload)
             made[READING].append(
-                ReadingMade(id=reading.reading, status=reading.status, at=event.at, drops_at=reading.drops_at)
+                ReadingMade(id=reading.reading, status=reading.status, at=event.at, stated=reading.stated)
             )
         elif event.kind == END:
             ended = RunEnd.model_validate(event.payload)

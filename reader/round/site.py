@@ -182,7 +182,7 @@ class Site(SettingsFile):
     @property
     def place(self) -> Zone:
         """The site's time zone."""
-        return load_zone(self.zone, "rules")
+        return load_zone(self.zone, "site")
 
     def tank_of(self, point: SamplePoint) -> Tank:
         """The tank of a sample point."""

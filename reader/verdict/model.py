@@ -112,7 +112,7 @@ class ReadingAgeRecord(Frozen):
     """Minutes from the drops to the photo, against the layout's range; `sentence` says it in words.
 
     `zone`: in which a time without an offset was read, and `zone_source` who says so: the camera, `--zone`, the
-    rules, or the machine that read the photo; None where every time had its offset, or none was needed.
+    rules, the site, or the machine that read the photo; None where every time had its offset, or none was needed.
     """
 
     minutes: Minutes | None
@@ -120,7 +120,7 @@ class ReadingAgeRecord(Frozen):
     source: Literal["drops_at", "stated", "none"]
     drops_at: Moment | None = None
     zone: Text | None = None
-    zone_source: Literal["camera", "option", "rules", "machine"] | None = None
+    zone_source: Literal["camera", "option", "rules", "site", "machine"] | None = None
     range_minutes: tuple[Minutes, Minutes] | None = None
     sentence: Sentence
 
