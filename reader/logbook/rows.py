@@ -1,16 +1,21 @@
 """The rows that lists show, kept in step with the events: each event's effect on them, written once."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from pydantic_core import from_json
-from sqlalchemy import Connection, delete, insert, inspect, select, update
+from sqlalchemy import Connection, bindparam, delete, insert, inspect, select, update
 
 from reader.logbook.events import Event, load_event
 from reader.logbook.run_events import RUN, RUN_KINDS, run_row
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import FORMAT, about, events, readings, runs
 from reader.store.database import PIECE
+
+_EVENTS_OF_RUN: Final = (
+    select(events.c.seq, events.c.body).where(events.c.reading == bindparam("run")).order_by(events.c.seq)
+)
+_ROW_OF_RUN: Final = select(runs).where(runs.c.id == bindparam("run"))
 
 
 def row_of(connection: Connection, reading: str) -> dict[str, Any] | None:
@@ -58,14 +63,13 @@ def begin_runs(connection: Connection) -> None:
 
 def made_run_row(connection: Connection, run: str) -> dict[str, Any]:
     """Row of a run as its events make it."""
-    query = select(events.c.seq, events.c.body).where(events.c.reading == run).order_by(events.c.seq)
-    told = [(row.seq, from_json(row.body)) for row in connection.execute(query)]
+    told = [(seq, from_json(body)) for seq, body in connection.execute(_EVENTS_OF_RUN, {"run": run})]
     return run_row([(seq, event["kind"], event["at"], event["payload"]) for seq, event in told], run)
 
 
 def stored_run_row(connection: Connection, run: str) -> dict[str, Any] | None:
     """Row of a run as the list has it; None where it has none."""
-    found = connection.execute(select(runs).where(runs.c.id == run)).one_or_none()
+    found = connection.execute(_ROW_OF_RUN, {"run": run}).one_or_none()
     return None if found is None else dict(found._mapping)
 
 

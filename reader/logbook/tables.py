@@ -124,7 +124,7 @@ _OPEN: Final[dict[str, Any]] = {f"{name}_where": text("ended IS NULL") for name 
 Index("linecall_run_point", runs.c.site, runs.c.point, runs.c.taken_utc, runs.c.seq)
 Index("linecall_run_plate", runs.c.lot, runs.c.plate)
 Index("linecall_run_reading", runs.c.reading)
-Index("linecall_run_open", runs.c.site, runs.c.point, **_OPEN)
+Index("linecall_run_open", runs.c.seq, **_OPEN)
 FIRST_TABLES: Final = (about, events, readings)
 
 
