@@ -4,19 +4,17 @@ from pathlib import Path
 
 import click
 
+from cli.options import Command, Out
+
 PAPERS = ("a5", "a4", "letter")
+USUAL = "comb"  # make of plate; a card is of one
 
 
-@click.command(short_help="Write the photo card as a PDF at true scale.")
-@click.option("--layout", metavar="NAME|FILE.toml", default="comb", show_default=True, help="Make of plate.")
-@click.option(
-    "-o",
-    "--output",
-    metavar="FILE.pdf",
-    default="card.pdf",
-    show_default=True,
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Where to write it.",
+@click.command(
+    cls=Command,
+    shared=("layout", "force"),
+    out=Out("FILE.pdf"),
+    short_help="Write the photo card as a PDF at true scale.",
 )
 @click.option(
     "--paper",
@@ -25,16 +23,18 @@ PAPERS = ("a5", "a4", "letter")
     show_default=True,
     help="Sheet: the card itself, or a larger one with cutting marks.",
 )
-@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
-def card(layout: str, output: Path, paper: str, force: bool) -> None:
+def card(layout: str, out: Path | None, paper: str, force: bool) -> None:
     """Write the photo card as a PDF at true scale.
 
     The card gives the reader scale, pose and a neutral white. Print it at 100 %, on matte white paper, and
-    check that its bar measures 100 mm.
+    check that its bar measures 100 mm. It is written as card.pdf unless -o names a file; the make of plate is comb
+    unless --layout or linecall.toml names one.
     """
     from reader.draw.card_pdf import card_pdf
     from reader.files.output import write_whole
     from reader.settings.values import load_layout
 
-    write_whole({output: card_pdf(load_layout(layout), paper=paper)}, force=force)
-    click.echo(f"{click.format_filename(output)}: print it at 100 % and check that the bar measures 100 mm")
+    target = out or Path("card.pdf")
+    make = USUAL if layout == "auto" else layout
+    write_whole({target: card_pdf(load_layout(make), paper=paper)}, force=force)
+    click.echo(f"{click.format_filename(target)}: print it at 100 % and check that the bar measures 100 mm")

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.main import GRADED, REFUSED, WRONG_USAGE
-from cli.options import ending_in
+from cli.options import GRADED, REFUSED, WRONG_USAGE, Group, Out
 
 if TYPE_CHECKING:
     from reader.settings.values import Layout
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
 SUFFIXES = (".png", ".jpg", ".jpeg")
 
 
-@click.group(short_help="List, show, check and draw plate layouts.")
+@click.group(cls=Group, short_help="List, show, check and draw plate layouts.")
 def layout() -> None:
     """List, show, check and draw plate layouts.
 
@@ -53,7 +52,7 @@ def show_layout(name: str, as_toml: bool) -> None:
 
     plate = load_layout(name)
     if as_toml:
-        click.echo(settings_path("layout", name).read_text(encoding="utf-8-sig"), nl=False)
+        click.echo(settings_path("layout", name).read_text(encoding="utf-8-sig").encode("utf-8"), nl=False)
         return
     click.echo("\n".join(_description(plate)))
 
@@ -84,7 +83,7 @@ def check_layouts(files: tuple[Path, ...]) -> int:
     return status
 
 
-@layout.command("draw")
+@layout.command("draw", shared=("force",), out=Out("FILE", SUFFIXES))
 @click.argument("name", metavar="NAME|FILE.toml")
 @click.option(
     "--on",
@@ -93,17 +92,10 @@ def check_layouts(files: tuple[Path, ...]) -> int:
     type=click.Path(path_type=Path),
     help="Draw it over a photo of the plate, to see that it fits.",
 )
-@click.option(
-    "-o",
-    "--output",
-    metavar="FILE",
-    callback=ending_in(*SUFFIXES),
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Where to write it: .png or .jpg.  [default: NAME.layout.png, PHOTO.NAME.jpg]",
-)
-@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
-def draw_layout(name: str, photo: Path | None, output: Path | None, force: bool) -> int:
+def draw_layout(name: str, photo: Path | None, out: Path | None, force: bool) -> int:
     """Draw a layout with its dimensions, or over a photo.
+
+    It is written as NAME.layout.png, or PHOTO.NAME.jpg over a photo, unless -o names a .png or .jpg file.
 
     Exit status: 0 drawn; 4 the photo shows no such plate, or none that can be placed; 2 wrong usage.
     """
@@ -115,13 +107,13 @@ def draw_layout(name: str, photo: Path | None, output: Path | None, force: bool)
     plate = load_layout(name)
     stem = Path(name).stem
     if photo is None:
-        target = output or Path(f"{stem}.layout.png")
+        target = out or Path(f"{stem}.layout.png")
         picture = layout_drawing.draw_layout(plate)
     else:
         from reader.locate.plate import find_plate
         from reader.photo.open import open_photo
 
-        target = output or Path(f"{photo.stem}.{stem}.jpg")
+        target = out or Path(f"{photo.stem}.{stem}.jpg")
         try:
             opened = open_photo(photo)
             picture = layout_drawing.draw_fit(opened, find_plate(opened, [plate]))

@@ -8,74 +8,43 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from cli import show
-from cli.known_name import known_name
-from cli.main import FAILED, GRADED, INTERNAL, REFUSED
+from cli.defaults import own_files_by_kind
+from cli.options import (
+    FAILED,
+    GRADED,
+    INTERNAL,
+    READING_FILTERS,
+    REFUSED,
+    Group,
+    Out,
+    filters,
+    known_name,
+    needed,
+    opened,
+    saying_what_was_done,
+    superseded_by_pages,
+)
+from cli.variables import DEBUG_VARIABLE
 
 if TYPE_CHECKING:
-    from reader.logbook import Event, Logbook, ReadingRow, StoredReading
+    from reader.logbook import Event, ReadingRow, StoredReading
+    from reader.logbook.chain import Report
     from reader.logbook.reread import Reread
 
 GRADED_BY = ("plate_expiry", "drops_at")
 """What is stated about a reading and its grade rests on."""
-LOGBOOK_VARIABLE = "LINECALL_LOGBOOK"
-PHOTOS_VARIABLE = "LINECALL_PHOTOS"
-ROWS = 20  # of a list, unless --limit says otherwise
+ROWS = (20, 10_000)  # of a list: unless --limit says otherwise, and at most
 CHANGED = 3  # exit status: a grade would change
 
-Command = Callable[..., Any]
 
-
-def logbook_options(command: Command) -> Command:
-    """Add the options that say which logbook: `logbook` and `logbook_photos`."""
-    for option in (
-        click.option(
-            "--logbook-photos",
-            metavar="DIR|URL",
-            envvar=PHOTOS_VARIABLE,
-            help="Where its photos lie.  [default: where they lay when it was begun]",
-        ),
-        click.option(
-            "-L",
-            "--logbook",
-            metavar="PATH|URL",
-            envvar=LOGBOOK_VARIABLE,
-            help=f"The logbook: a file, or a postgresql:// URL; or the variable {LOGBOOK_VARIABLE}.",
-        ),
-    ):
-        command = option(command)
-    return command
-
-
-@contextmanager
-def opened(where: str | None, photos: str | None, *, read_only: bool = True) -> Iterator["Logbook"]:
-    """Open the logbook that the options name, which must exist."""
-    if not where:
-        raise click.UsageError(
-            f"name the logbook with --logbook PATH|URL, or with the variable {LOGBOOK_VARIABLE}"
-        )
-    from reader.logbook import Logbook
-
-    with Logbook.open(where, must_exist=True, read_only=read_only, photos=photos) as logbook:
-        yield logbook
-
-
-def _day(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
-    """Parse a date, or a time; a date stands for its beginning where this machine is."""
-    if value is None:
-        return None
-    try:
-        return datetime.fromisoformat(value.strip()).astimezone()
-    except (ValueError, OverflowError, OSError):
-        raise click.BadParameter(f"{value!r} is no date; write it such as 2026-05-04") from None
-
-
-@click.group(short_help="Look at, check, correct and hand on the logbook.")
+@click.group(cls=Group, short_help="Look at, check, correct and hand on the logbook.")
 def logbook() -> None:
     """Look at, check, correct and hand on the logbook.
 
@@ -85,41 +54,26 @@ def logbook() -> None:
     """
 
 
-def _filter_options(command: Command) -> Command:
-    """Add the options that choose readings, as `Logbook.readings` takes them."""
-    grades = click.Choice(["negligible", "moderate", "heavy", "invalid", "undecided"])
-    for option in (
-        click.option("--until", metavar="DATE", callback=_day, help="Only what was logged before."),
-        click.option("--since", metavar="DATE", callback=_day, help="Only what was logged then or later."),
-        click.option("--grade", type=grades, help="Only this grade."),
-        click.option("--plate-lot", metavar="LOT", help="Only plates of this lot."),
-        click.option("--operator", metavar="NAME", help="Only this operator's."),
-        click.option("--sample-point", metavar="NAME", help="Only this sample point."),
-        click.option("--tank", metavar="NAME", help="Only readings of this tank."),
-    ):
-        command = option(command)
-    return command
-
-
-@logbook.command("list")
-@logbook_options
-@_filter_options
-@click.option("--limit", metavar="N", type=click.IntRange(1, 10_000), default=ROWS, show_default=True)
-@click.option("--before", metavar="ID", help="Only what is older than this reading: the next page.")
+@logbook.command("list", shared=("logbook", "page"), limit=ROWS)
+@filters(READING_FILTERS)
+@click.option("--before", metavar="ID", hidden=True, callback=superseded_by_pages)
 def list_readings(
-    logbook: str | None, logbook_photos: str | None, limit: int, before: str | None, **filters: Any
+    logbook: str | None, logbook_photos: str | None, limit: int, page: int, before: str | None, **chosen: Any
 ) -> None:
     """List readings, the newest first."""
+    from reader.logbook.export import all_rows
+
+    first = (page - 1) * limit
     with opened(logbook, logbook_photos) as book:
         edge = None if before is None else book.reading(_id(before)).seq
-        rows = book.readings(limit=limit + 1, before=edge, **filters)
+        rows = list(islice(all_rows(book, before=edge, **chosen), first, first + limit + 1))
     if not rows:
-        click.echo("no readings" + " that match" * (before is not None or any(filters.values())))
+        narrowed = before is not None or page > 1 or any(chosen.values())
+        click.echo("no readings" + " that match" * narrowed)
         return
-    more, rows = len(rows) > limit, rows[:limit]
-    click.echo("\n".join(_table(rows)))
-    if more:
-        click.echo(f"there are older ones: --before {rows[-1].id}")
+    click.echo("\n".join(_table(rows[:limit])))
+    if len(rows) > limit:
+        click.echo(f"there are older ones: --page {page + 1}")
 
 
 def _id(typed: str) -> str:
@@ -149,9 +103,8 @@ def _short(text: str, longest: int = 24) -> str:
     return text if len(text) <= longest else text[: longest - 3] + "..."
 
 
-@logbook.command("show")
+@logbook.command("show", shared=("logbook",))
 @click.argument("reading", metavar="ID")
-@logbook_options
 def show_reading(reading: str, logbook: str | None, logbook_photos: str | None) -> None:
     """Show a reading's whole story, in order."""
     with opened(logbook, logbook_photos) as book:
@@ -250,9 +203,12 @@ def _tell_correction(event: "Event") -> list[str]:
             f"reason: {payload['reason']}"]  # fmt: skip
 
 
-@logbook.command("verify", short_help="Check that nothing in the logbook, or in an export, was changed.")
+@logbook.command(
+    "verify",
+    shared=("logbook",),
+    short_help="Check that nothing in the logbook, or in an export, was changed.",
+)
 @click.argument("file", metavar="[FILE.zip]", required=False, type=click.Path(path_type=Path))
-@logbook_options
 @click.option(
     "--seal",
     "sealed",
@@ -276,18 +232,8 @@ def verify(
     Exit status: 0 all holds; 1 something was changed, or cannot be checked; 2 wrong usage.
     """
     seals = [seal for text in sealed for seal in _seals(text)]
-    if file is not None:
-        if no_photos:
-            raise click.UsageError("--no-photos is for a logbook; the photos of an export are always checked")
-        from reader.logbook.export import verify_zip
-
-        name = str(file)
-        with _progress("events") as progress:
-            report = verify_zip(file, seals=seals, progress=progress)
-    else:
-        with opened(logbook, logbook_photos) as book, _progress("events") as progress:
-            name = book.name
-            report = book.verify(progress, photos=not no_photos, seals=seals)
+    with saying_what_was_done(lambda: "not everything was checked, so nothing is said of the whole"):
+        name, report = _verified(file, logbook, logbook_photos, seals, no_photos=no_photos)
     if report.problem is not None:
         show.say_problem(f"{name}: BAD: {report.problem}")
         return FAILED
@@ -311,6 +257,26 @@ def verify(
             "only a seal that somebody else kept can tell (--seal)"
         )
     return GRADED
+
+
+def _verified(
+    file: Path | None,
+    logbook: str | None,
+    logbook_photos: str | None,
+    seals: "Sequence[Any]",
+    *,
+    no_photos: bool,
+) -> "tuple[str, Report]":
+    """The name of what is checked, an export or a logbook, and what was found."""
+    if file is not None:
+        if no_photos:
+            raise click.UsageError("--no-photos is for a logbook; the photos of an export are always checked")
+        from reader.logbook.export import verify_zip
+
+        with _progress("events") as progress:
+            return str(file), verify_zip(file, seals=seals, progress=progress)
+    with opened(logbook, logbook_photos) as book, _progress("events") as progress:
+        return book.name, book.verify(progress, photos=not no_photos, seals=seals)
 
 
 def _seals(text: str) -> "Iterator[Any]":
@@ -346,8 +312,7 @@ def _wipe() -> None:
     click.echo("\r" + " " * 48 + "\r", nl=False, err=True)
 
 
-@logbook.command("seal", short_help="Print the head, to be kept elsewhere.")
-@logbook_options
+@logbook.command("seal", shared=("logbook",), short_help="Print the head, to be kept elsewhere.")
 def seal(logbook: str | None, logbook_photos: str | None) -> None:
     """Print the logbook's head: one line, to be kept where whoever keeps the logbook cannot change it.
 
@@ -361,25 +326,28 @@ def _now() -> datetime:
     return datetime.now(UTC).astimezone()
 
 
-@logbook.command("correct", short_help="Correct what was stated about a reading.")
+@logbook.command(
+    "correct", shared=("logbook", "by", "reason"), short_help="Correct what was stated about a reading."
+)
 @click.argument("reading", metavar="ID")
-@logbook_options
 @click.option(
     "--field", metavar="NAME", required=True, help="What was stated wrongly: tank, plate-lot and so on."
 )
 @click.option("--value", metavar="TEXT", required=True, help="What it should say; empty takes it back.")
-@click.option("--by", metavar="NAME", required=True, help="Who corrects.")
-@click.option("--reason", metavar="TEXT", required=True, help="Why.")
 def correct(
     reading: str,
     logbook: str | None,
     logbook_photos: str | None,
     field: str,
     value: str,
-    by: str,
-    reason: str,
+    by: str | None,
+    reason: str | None,
 ) -> None:
-    """Correct what was stated about a reading, as a new event; what was said first stays on record."""
+    """Correct what was stated about a reading, as a new event; what was said first stays on record.
+
+    Say who corrects, with --by, and why, with --reason.
+    """
+    by, reason = needed("--by", by), needed("--reason", reason)
     with opened(logbook, logbook_photos, read_only=False) as book:
         by = known_name(book, by, "technician")
         if field == "operator":
@@ -393,9 +361,12 @@ def correct(
         )
 
 
-@logbook.command("settings", short_help="Show the settings files that readings and reviews were made by.")
+@logbook.command(
+    "settings",
+    shared=("logbook",),
+    short_help="Show the settings files that readings and reviews were made by.",
+)
 @click.argument("file", metavar="[SHA-256]", required=False)
-@logbook_options
 def kept_settings(file: str | None, logbook: str | None, logbook_photos: str | None) -> None:
     """List the settings files that readings and reviews were made by; print one, named by its hash's beginning.
 
@@ -427,8 +398,7 @@ def kept_settings(file: str | None, logbook: str | None, logbook_photos: str | N
     click.echo(found[0].data, nl=False)
 
 
-@logbook.command("rebuild", short_help="Make the lists anew from the events.")
-@logbook_options
+@logbook.command("rebuild", shared=("logbook",), short_help="Make the lists anew from the events.")
 def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
     """Make the rows that lists show anew from the events, which stay."""
     with opened(logbook, logbook_photos, read_only=False) as book:
@@ -437,18 +407,14 @@ def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
         click.echo(counted(book.rebuild(), "reading"))
 
 
-@logbook.command("export", short_help="Hand the logbook on: csv, jsonl, or a zip that proves itself.")
-@click.argument("readings", metavar="[ID...]", nargs=-1)
-@logbook_options
-@click.option("--format", "kind", type=click.Choice(["csv", "jsonl", "zip"]), required=True)
-@click.option(
-    "-o",
-    "--output",
-    metavar="FILE",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Where to write it; a zip must be named.  [default: standard output]",
+@logbook.command(
+    "export",
+    shared=("logbook", "force"),
+    out=Out("FILE"),
+    short_help="Hand the logbook on: csv, jsonl, or a zip that proves itself.",
 )
-@click.option("--force", is_flag=True, help="Overwrite a file.")
+@click.argument("readings", metavar="[ID...]", nargs=-1)
+@click.option("--format", "kind", type=click.Choice(["csv", "jsonl", "zip"]), required=True)
 @click.option(
     "--strip-metadata", is_flag=True, help="Photos in a zip without what the phone wrote beside the pixels."
 )
@@ -457,11 +423,13 @@ def export(
     logbook: str | None,
     logbook_photos: str | None,
     kind: str,
-    output: Path | None,
+    out: Path | None,
     force: bool,
     strip_metadata: bool,
 ) -> None:
     """Hand the logbook on: a table of readings (csv), its events (jsonl), or a zip for a third party.
+
+    It is written to standard output, or to the file that -o names; a zip must have one.
 
     The zip holds all events, because the chain is the proof, with the photos and verdicts of the readings named,
     or of all. Whoever gets it can check it with linecall logbook verify FILE.zip, or as its README.txt says.
@@ -471,7 +439,7 @@ def export(
     """
     if strip_metadata and kind != "zip":
         raise click.UsageError("--strip-metadata is for a zip; a table and events hold no photos")
-    if kind == "zip" and output is None:
+    if kind == "zip" and out is None:
         raise click.UsageError("name the zip with -o FILE.zip")
     if kind != "zip" and readings:
         raise click.UsageError(f"{kind} is of the whole logbook; only a zip is of some readings")
@@ -479,10 +447,13 @@ def export(
     from reader.logbook import export as exports
     from reader.words import counted
 
-    with opened(logbook, logbook_photos) as book:
+    with (
+        saying_what_was_done(lambda: "the export is not written"),
+        opened(logbook, logbook_photos) as book,
+    ):
         if kind == "zip":
-            assert output is not None
-            with open_whole(output, force=force) as file:
+            assert out is not None
+            with open_whole(out, force=force) as file:
                 written = exports.write_zip(
                     book,
                     file,
@@ -491,71 +462,60 @@ def export(
                     strip_metadata=strip_metadata,
                 )
             held = counted(written.readings, "reading")
-            click.echo(show.printable(f"written {output}: {held}; send its seal by another way"))
+            click.echo(show.printable(f"written {out}: {held}; send its seal by another way"))
             click.echo(show.photos_handed_on(stripped=strip_metadata))
             for digest in written.left_out:
                 show.say_problem(f"photo {digest} is left out: its metadata could not be taken out")
             return
         lines = exports.event_lines(book) if kind == "jsonl" else exports.csv_lines(exports.all_rows(book))
-        if output is None:
+        if out is None:
             for line in lines:
                 click.echo(line.encode("utf-8"), nl=False)
             return
-        with open_whole(output, force=force) as file:
+        with open_whole(out, force=force) as file:
             file.writelines(line.encode("utf-8") for line in lines)
-        click.echo(show.printable(f"written {output}"))
+        click.echo(show.printable(f"written {out}"))
 
 
-_OWN_FILE = "A {} file of your own that photos were read by; may be given again."
-
-
-@logbook.command("reread", short_help="Read kept photos by today's reader: which grades would change.")
-@click.argument("ids", metavar="[ID...]", nargs=-1)
-@logbook_options
-@_filter_options
-@click.option("--superseded", is_flag=True, help="Also readings whose place a later one has taken.")
-@click.option("--layout", metavar="FILE.toml", multiple=True, help=_OWN_FILE.format("layout"))
-@click.option("--rules", metavar="FILE.toml", multiple=True, help=_OWN_FILE.format("rules"))
-@click.option("--thresholds", metavar="FILE.toml", multiple=True, help=_OWN_FILE.format("thresholds"))
-@click.option(
-    "--jobs",
-    metavar="N",
-    type=click.IntRange(1, 64),
-    default=1,
-    show_default=True,
-    help="Readings at a time.",
+@logbook.command(
+    "reread",
+    shared=("logbook", "read_by", "jobs", "as_json"),
+    old={f"--{kind}": "--read-by" for kind in ("layout", "rules", "thresholds")},
+    short_help="Read kept photos by today's reader: which grades would change.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print a JSON object for each reading, one a line.")
+@click.argument("ids", metavar="[ID...]", nargs=-1)
+@filters(READING_FILTERS, explained_by="linecall logbook list")
+@click.option("--superseded", is_flag=True, help="Also readings whose place a later one has taken.")
 def reread(
     ids: tuple[str, ...],
     logbook: str | None,
     logbook_photos: str | None,
     superseded: bool,
-    layout: tuple[str, ...],
-    rules: tuple[str, ...],
-    thresholds: tuple[str, ...],
+    read_by: tuple[str, ...],
     jobs: int,
     as_json: bool,
-    **filters: Any,
+    **chosen: Any,
 ) -> int:
     """Read kept photos by today's reader, and list the grades that would change and why. Nothing is changed.
 
     All readings that stand are read again, or those named, or those that the options choose. Each is read as it
     was: the photos of one plate as one, with the reading age as it was stated, by its own layout, rules and
-    thresholds. Of the site's own files a verdict has names and hashes only, so give the files; where the very file
-    is not at hand, another stands in and that is said. What reviewers have decided stands, and is said too.
+    thresholds, which the logbook keeps. Of older readings it has names and hashes only: give your own files with
+    --read-by, or as read_by in linecall.toml; where the very file is not at hand, another stands in and that is
+    said. What reviewers have decided stands, and is said too.
 
     Exit status: 0 no grade would change; 3 one would; 4 a reading could not be read again: its photo is gone or was
     altered, or its layout is not at hand; 1 a photo failed otherwise; 70 an internal error (of several, the last
     named counts); 2 wrong usage.
     """
-    if ids and (superseded or any(filters.values())):
+    if ids and (superseded or any(chosen.values())):
         raise click.UsageError("name readings, or choose them by options; not both")
     from reader.logbook.export import all_rows
     from reader.logbook.reread import load_settings_at_hand
     from reader.logbook.reread import reread as read_again
 
-    at_hand = load_settings_at_hand(layout, rules, thresholds)
+    own = own_files_by_kind()
+    at_hand = load_settings_at_hand(own["layout"], own["rules"], own["thresholds"])
     tally = _Tally()
     with ExitStack() as stack:
         book = stack.enter_context(opened(logbook, logbook_photos))
@@ -563,9 +523,14 @@ def reread(
             named = [book.row(id) for id in dict.fromkeys(map(_id, ids))]
             total, rows = len(named), iter(named)
         else:
-            filters["standing"] = not superseded
-            total, rows = book.count(**filters), all_rows(book, **filters)
+            chosen["standing"] = not superseded
+            total, rows = book.count(**chosen), all_rows(book, **chosen)
         found = stack.enter_context(closing(read_again(book, rows, at_hand, workers=jobs)))
+        stack.enter_context(
+            saying_what_was_done(
+                lambda: f"{tally.n} of {total} readings were read again; nothing was changed"
+            )
+        )
         progress = stack.enter_context(_progress(f"of {total} readings"))
         for one in found:
             tally.count(one)
@@ -627,13 +592,13 @@ class _Tally:
 def _show_reread(one: "Reread", *, as_json: bool, first: bool) -> None:
     """Print what became of a reading; of one whose grade stays only if it is asked for or could not be read."""
     if as_json:
-        click.echo(_reread_json(one))
+        show.echo_data(_reread_json(one) + "\n")
     elif one.changes:
         lines = [_reread_row("id", "logged", "tank", "point", "then", "today")] if first else []
         click.echo("\n".join(lines + _reread_lines(one)))
     if one.problem is not None:
         show.say_problem(f"{one.row.id}: not read again: {one.problem}")
-    if one.details and os.environ.get("LINECALL_DEBUG"):
+    if one.details and os.environ.get(DEBUG_VARIABLE):
         click.echo(one.details, err=True)
 
 

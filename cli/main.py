@@ -1,26 +1,25 @@
 """The group of commands, loaded on demand, and the one place where an error becomes an exit status."""
 
+import gc
 import os
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from importlib import import_module
-from typing import Any
+from io import TextIOWrapper
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from cli.options import FAILED, GRADED, INTERNAL, INTERRUPTED, WRONG_USAGE, Group, shared_options
 from cli.show import say_problem
+from cli.variables import DEBUG_VARIABLE
 
-# Exit statuses. Of several photos the worst decides, in the order of WORST_LAST.
-GRADED = 0
-FAILED = 1  # a result could not be written
-WRONG_USAGE = 2
-UNDECIDED = 3
-REFUSED = 4
-INVALID = 5
-INTERNAL = 70  # a fault in linecall; EX_SOFTWARE of sysexits.h
-WORST_LAST = (GRADED, UNDECIDED, INVALID, REFUSED, FAILED, INTERNAL)
-INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
+
+# Objects made between looks for garbage; after every 700, as Python has it, they take a tenth of what imports take.
+OBJECTS_MADE = 20_000
 
 # name -> (module in cli, short help); the group's help is written from this and imports no command
 COMMANDS = {
@@ -34,10 +33,12 @@ COMMANDS = {
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
     "library": ("library.group:library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),
+    "settings": ("settings", "Show what holds, and where each value comes from."),
+    "guide": ("guide", "Explain one topic after another: layouts, settings, proof, Python ..."),
 }
 
 
-class CommandGroup(click.Group):
+class CommandGroup(Group):
     """Commands that are imported when they are called for; errors that end as one line.
 
     commands_table : name -> (module in cli, short help), the module followed by `:` and the command's name in it
@@ -77,11 +78,31 @@ class CommandGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, short_help) for name, (_, short_help) in self.commands_table.items()])
 
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
+        """Complete the commands' names from the table, importing none; options as click does."""
+        from click.shell_completion import CompletionItem
+
+        table = self.commands_table.items()
+        found = [CompletionItem(name, help=text) for name, (_, text) in table if name.startswith(incomplete)]
+        return found + click.Command.shell_complete(self, ctx, incomplete)
+
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run a command line; leaves by SystemExit."""
         extra["standalone_mode"] = False
+        print_what_can_be_printed()
+        gc.set_threshold(OBJECTS_MADE)
         with one_line_errors():
             sys.exit(super().main(*args, **extra) or GRADED)
+
+
+def print_what_can_be_printed() -> None:
+    """Let a terminal that cannot print a letter show another in its place, where Python would stop.
+
+    JSON, CSV and TOML are written as UTF-8, whatever the terminal's encoding.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="replace")
 
 
 @contextmanager
@@ -111,7 +132,7 @@ def _say_error(error: Exception) -> int:
     if isinstance(error, LinecallError):
         say_problem(str(error))
         return FAILED if isinstance(error, OutputError) else WRONG_USAGE
-    if os.environ.get("LINECALL_DEBUG"):
+    if os.environ.get(DEBUG_VARIABLE):
         import traceback
 
         traceback.print_exception(error)
@@ -124,11 +145,19 @@ def _say_error(error: Exception) -> int:
     return INTERNAL
 
 
-@click.group("linecall", cls=CommandGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    "linecall",
+    cls=CommandGroup,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    epilog='Tab completion: eval "$(_LINECALL_COMPLETE=bash_source linecall)"; or zsh_source, fish_source.',
+)
+@shared_options
 @click.version_option(package_name="linecall", message="%(prog)s %(version)s")
-def main() -> None:
+def main(**shared: Any) -> None:
     """Read lateral-flow test plates from a photo.
 
     linecall assists a trained person. Local procedures, fuel-handling safety and licensed practice come
     first; a screening plate does not certify fuel.
+
+    The options below are shared: a command takes those that its own help names, before its name or after it.
     """

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.logbook import logbook_options, opened
+from cli.options import Group, needed, opened
 
 if TYPE_CHECKING:
     from reader.words.names import Role
@@ -15,7 +15,7 @@ ROLES = ("technician", "reviewer", "grader", "trainee")
 USUAL: "Role" = "technician"
 
 
-@click.group(short_help="Say who is known in the logbook, and in what roles.")
+@click.group(cls=Group, short_help="Say who is known in the logbook, and in what roles.")
 def people() -> None:
     """Say who is known in the logbook, and in what roles.
 
@@ -24,9 +24,8 @@ def people() -> None:
     """
 
 
-@people.command("add")
+@people.command("add", shared=("logbook", "by"))
 @click.argument("name")
-@logbook_options
 @click.option(
     "--role",
     "roles",
@@ -34,7 +33,6 @@ def people() -> None:
     multiple=True,
     help=f"What they do here; may be given again.  [default: {USUAL}]",
 )
-@click.option("--by", metavar="NAME", help="Who makes them known, if not they themselves.")
 @click.option(
     "--apart-from",
     metavar="NAME",
@@ -49,7 +47,10 @@ def add(
     by: str | None,
     apart_from: tuple[str, ...],
 ) -> None:
-    """Make somebody known, give somebody known another role, or take somebody back who has retired."""
+    """Make somebody known, give somebody known another role, or take somebody back who has retired.
+
+    --by says who makes them known, if not they themselves.
+    """
     from reader.logbook.people import add_person
 
     with opened(logbook, logbook_photos, read_only=False) as book:
@@ -59,8 +60,7 @@ def add(
     click.echo(show.printable(f"{person.name}   {', '.join(person.roles)}"))
 
 
-@people.command("list")
-@logbook_options
+@people.command("list", shared=("logbook",))
 def list_people(logbook: str | None, logbook_photos: str | None) -> None:
     """List everybody who ever became known, in that order."""
     from reader.logbook.people import people_of
@@ -83,14 +83,18 @@ def list_people(logbook: str | None, logbook_photos: str | None) -> None:
     click.echo("\n".join(show.in_columns([head, *rows])))
 
 
-@people.command("retire")
+@people.command("retire", shared=("logbook", "by", "reason"))
 @click.argument("name")
-@logbook_options
-@click.option("--by", metavar="NAME", required=True, help="Who says so; somebody known.")
-@click.option("--reason", metavar="TEXT", required=True, help="Why, such as left in May.")
-def retire(name: str, logbook: str | None, logbook_photos: str | None, by: str, reason: str) -> None:
-    """Let nobody read or decide under a name any more; what its person did stands."""
+def retire(
+    name: str, logbook: str | None, logbook_photos: str | None, by: str | None, reason: str | None
+) -> None:
+    """Let nobody read or decide under a name any more; what its person did stands.
+
+    Say who says so, somebody known, with --by, and why with --reason, such as left in May.
+    """
     from reader.logbook import people as known
+
+    by, reason = needed("--by", by), needed("--reason", reason)
 
     with opened(logbook, logbook_photos, read_only=False) as book:
         person = known.retire(book, name, by=by, reason=reason, at=datetime.now().astimezone())

@@ -7,27 +7,13 @@ from pathlib import Path
 import click
 
 from cli import show
-from cli.known_name import known_name
-from cli.logbook import logbook_options, opened
-from cli.main import GRADED
+from cli.options import GRADED, Group, Out, known_name, opened
 
-LIBRARY_VARIABLE = "LINECALL_LIBRARY"
 NOT_PASSED = 3
 ITEMS = 30
 
-library_option = click.option(
-    "-l",
-    "--library",
-    "where",
-    metavar="DIR",
-    envvar=LIBRARY_VARIABLE,
-    required=True,
-    type=click.Path(path_type=Path, file_okay=False),
-    help=f"The library's folder; or the variable {LIBRARY_VARIABLE}.",
-)
 
-
-@click.group(short_help="Examine people with the library's plates.")
+@click.group(cls=Group, short_help="Examine people with the library's plates.")
 def quiz() -> None:
     """Examine people with the library's plates.
 
@@ -36,12 +22,10 @@ def quiz() -> None:
     """
 
 
-@quiz.command("make")
-@library_option
+@quiz.command("make", shared=("where", "logbook", "force"), keys=("mix",), out=Out("FILE"))
 @click.option(
     "--trainee", metavar="NAME", required=True, help="Who will answer it; known, where a logbook is named."
 )
-@logbook_options
 @click.option(
     "--items",
     metavar="N",
@@ -56,15 +40,9 @@ def quiz() -> None:
 @click.option(
     "--mix",
     metavar="NAME|FILE",
-    default="even",
-    show_default=True,
-    help="What it is made of, and what passes.",
+    help="What it is made of, and what passes.  [default: linecall.toml's mix, else even]",
 )
 @click.option("--minutes", metavar="N", type=click.IntRange(1, 600), help="Time limit.  [default: none]")
-@click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), help="The page."
-)
-@click.option("--force", is_flag=True, help="Overwrite a page that is there.")
 def make_quiz(
     where: Path,
     trainee: str,
@@ -77,10 +55,11 @@ def make_quiz(
     out: Path | None,
     force: bool,
 ) -> None:
-    """Draw a paper and write its page."""
+    """Draw a paper and write its page, as quiz-ID.html unless -o names a file."""
     from reader.files.output import write_whole
     from reader.library import Library
-    from reader.library.quiz.papers import load_mix, make
+    from reader.library.quiz.mix import load_mix
+    from reader.library.quiz.papers import make
     from reader.words import counted
 
     with ExitStack() as stack:
@@ -94,16 +73,12 @@ def make_quiz(
     for note in paper.notes:
         show.say_problem(note)
     click.echo(show.printable(f"{path}: {counted(len(paper.key.items), 'plate')} for {paper.key.trainee}"))
+    answers = f"answers-{paper.key.quiz}.json"
+    click.echo(f"open it in a browser; it saves {answers}, which linecall quiz mark {answers} marks")
 
 
-@quiz.command("mark")
+@quiz.command("mark", shared=("where", "logbook", "force"), out=Out("FILE"))
 @click.argument("answers", type=click.Path(path_type=Path, dir_okay=False))
-@library_option
-@logbook_options
-@click.option(
-    "-o", "--out", metavar="FILE", type=click.Path(path_type=Path, dir_okay=False), help="Feedback page."
-)
-@click.option("--force", is_flag=True, help="Overwrite a page that is there.")
 @click.pass_context
 def mark_answers(
     ctx: click.Context,
@@ -114,10 +89,14 @@ def mark_answers(
     out: Path | None,
     force: bool,
 ) -> None:
-    """Score a file of answers, and write a page that shows each error beside the consensus."""
+    """Score a file of answers, and write a page that shows each error beside the consensus.
+
+    The page is written beside the answers as result-ID.html, unless -o names a file.
+    """
     from reader.files.output import write_whole
     from reader.library import Library
-    from reader.library.quiz.papers import feedback_page, load_answers, log, mark
+    from reader.library.quiz.feedback import feedback_page, log
+    from reader.library.quiz.marking import load_answers, mark
 
     with ExitStack() as stack:
         book = stack.enter_context(opened(logbook, logbook_photos, read_only=False)) if logbook else None

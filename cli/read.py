@@ -11,20 +11,34 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from cli import show
-from cli.known_name import known_name
-from cli.logbook import logbook_options
-from cli.main import FAILED, GRADED, INTERNAL, INVALID, REFUSED, UNDECIDED, WORST_LAST
-from cli.options import ending_in, moment_or_clock
-from cli.site import named_site, site_option
+from cli.options import (
+    FAILED,
+    GRADED,
+    INTERNAL,
+    INVALID,
+    REFUSED,
+    UNDECIDED,
+    WORST_LAST,
+    Command,
+    Out,
+    ending_in,
+    known_name,
+    moment_or_clock,
+    saying_what_was_done,
+)
+from cli.site import named_site
+from cli.variables import DEBUG_VARIABLE, OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from reader.logbook import Logbook
     from reader.logbook.put_in import Replacing
-    from reader.run.batch import Job, Order, Outcome, Work
+    from reader.run.batch import Outcome, Work
+    from reader.run.jobs import Job, Order
 
 _OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
@@ -42,10 +56,14 @@ STATED = {
     "sample_phase": ("NAME", "What was drawn, such as fuel or water."),
     "plate_lot": ("LOT", "The plate's lot."),
     "plate_expiry": ("DATE", "The plate's expiry: 2027-03-31, or 2027-03."),
-    "operator": ("NAME", "Who reads."),
+    "operator": ("NAME", f"Who reads; or the variable {OPERATOR_VARIABLE}."),
     "note": ("TEXT", "Anything else that should be known."),
 }
-OPERATOR_VARIABLE = "LINECALL_OPERATOR"
+AGAIN = frozenset(
+    ("layout", "rules", "thresholds", "texts", "out", "drops_at", "zone", "reading_age", "logbook",
+     "logbook_photos", *STATED)
+)  # fmt: skip
+"""Options that hold for a plate, whichever photo of it is read."""
 
 
 def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
@@ -57,24 +75,14 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
     return command
 
 
-@click.command(short_help="Read plates from photos: a call for each mark, a grade, and the proof.")
+@click.command(
+    cls=Command,
+    shared=("layout", "logbook", "reason", "as_json", "jobs", "force"),
+    keys=("rules", "thresholds", "texts", "zone", "site"),
+    out=Out("DIR"),
+    short_help="Read plates from photos: a call for each mark, a grade, and the proof.",
+)
 @click.argument("photos", metavar="PHOTO...", nargs=-1, type=click.Path(path_type=Path))
-@click.option(
-    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
-)
-@click.option(
-    "--rules", metavar="NAME|FILE.toml", default="two-tier", show_default=True, help="Grading rules."
-)
-@click.option(
-    "--thresholds",
-    metavar="NAME|FILE.toml",
-    default="standard",
-    show_default=True,
-    help="Limits for calling a mark.",
-)
-@click.option(
-    "--texts", metavar="NAME|FILE.toml", default="standard", show_default=True, help="Next-step texts."
-)
 @click.option(
     "--table",
     metavar="FILE.csv",
@@ -90,12 +98,6 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 )
 @click.option("--same-plate", is_flag=True, help="All photos show one plate: read them as one.")
 @click.option(
-    "--out",
-    metavar="DIR",
-    type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for results.  [default: beside each photo]",
-)
-@click.option(
     "--drops-at",
     metavar="TIME",
     callback=moment_or_clock,
@@ -104,32 +106,23 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.option(
     "--zone",
     metavar="NAME|OFFSET",
-    envvar="LINECALL_ZONE",
     help="Zone of a camera that writes no offset, such as Europe/Lisbon or +02:00; or the variable LINECALL_ZONE.  "
     "[default: the rules', else this machine's]",
 )
 @click.option(
     "--reading-age", metavar="MINUTES", type=float, callback=_minutes, help="From the drops to the photo."
 )
-@logbook_options
 @click.option(
     "--replaces", metavar="ID", help="Reading in the logbook whose place this one takes; with --reason."
 )
-@click.option("--reason", metavar="TEXT", help="Why it takes that place.")
 @_statement_options
 @click.option(
     "--run",
     "run_id",
     metavar="ID",
-    help="The run whose plate it is: it says drops, layout, tank, point, lot; with --site and --logbook.",
-)
-@site_option
-@click.option("--json", "as_json", is_flag=True, help="Print verdicts, one a line, and nothing else.")
-@click.option(
-    "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
+    help="The run whose plate it is: it says drops, layout, tank, point and lot.",
 )
 @click.option("--quiet", is_flag=True, help="Print only refusals and other problems.")
-@click.option("--force", is_flag=True, help="Overwrite results that hold something else.")
 def read(
     photos: tuple[Path, ...],
     layout: str,
@@ -152,15 +145,16 @@ def read(
     replaces: str | None,
     reason: str | None,
     run_id: str | None,
-    site: Path | None,
+    site: str | None,
     **stated: str | None,
 ) -> int:
     """Read plates from photos: a call for each mark, a grade, and the proof.
 
     PHOTO is a picture file (JPEG, PNG, TIFF, WebP, HEIC) or a folder, which stands for the pictures in it,
-    not for those in folders inside it. For each, <stem>.verdict.json and <stem>.annotated.jpg are written;
-    photos that share a stem keep their suffix too. For more than one photo, summary.csv is written into the
-    folder for results, or beside the first photo; where there is one already, summary-2.csv and so on.
+    not for those in folders inside it. For each, <stem>.verdict.json and <stem>.annotated.jpg are written
+    beside it, or into the folder that -o names; photos that share a stem keep their suffix too. For more than one
+    photo, summary.csv is written into that folder, or beside the first photo; where there is one already,
+    summary-2.csv and so on.
 
     With --same-plate the photos, taken minutes apart from other angles or in other light, give one verdict and
     one annotated image, named after the first; each photo's own reading is in the verdict. A doubt that one
@@ -195,8 +189,10 @@ def read(
         raise click.UsageError("Missing argument 'PHOTO...'; or name a table with --table FILE.csv")
     from reader.errors import OutputError
     from reader.files.output import check_folder
-    from reader.read import load_settings
-    from reader.run.batch import Order, read_and_write, write_summary
+    from reader.run.batch import read_and_write
+    from reader.run.jobs import Order
+    from reader.run.summary import write_summary
+    from reader.settings.read_settings import load_settings
     from reader.verdict.statement import Stated
 
     settings = load_settings(layout=layout, rules=rules, thresholds=thresholds, texts=texts, zone=zone)
@@ -221,12 +217,15 @@ def read(
         order, plan = _signed(order, plan, _operator(book, order))
         put = _putter(book, order, replacing)
         if run_id is not None:
-            order, put = _for_run(book, order, replacing, run_id, site)
+            order, put = _for_run(book, order, replacing, run_id)
         work = partial(read_and_write, order=order)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
-        outcomes = []
+        outcomes: list[Outcome] = []
+        stack.enter_context(
+            saying_what_was_done(lambda: _done(len(outcomes), len(plan), logged=book is not None))
+        )
         for outcome in map(put, arriving):
             outcomes.append(outcome)
             _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
@@ -246,6 +245,15 @@ def read(
     return status
 
 
+def _done(n: int, total: int, *, logged: bool) -> str:
+    """What is done of a run that was stopped."""
+    return (
+        f"{n} of {total} readings {'is' if n == 1 else 'are'} done, with results written"
+        + " and kept in the logbook" * logged
+        + "; the others are not, and the same command reads them"
+    )
+
+
 def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_plate: bool) -> None:
     """A table says of each plate what an option would say of all."""
     if photos or same_plate:
@@ -258,8 +266,8 @@ def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_pl
 def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
     """Write a table to be filled in."""
     from reader.files.output import write_whole
-    from reader.run.batch import find_photos
     from reader.run.day_table import new_table
+    from reader.run.jobs import find_photos
 
     _check_paths(photos)
     write_whole({path: new_table(find_photos(photos), path.parent)}, force=force)
@@ -268,7 +276,7 @@ def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
 
 
 def _check_paths(photos: tuple[Path, ...]) -> None:
-    from reader.run.batch import missing_paths
+    from reader.run.jobs import missing_paths
 
     for problem in missing_paths(photos):
         raise click.UsageError(show.printable(problem))
@@ -278,7 +286,7 @@ def _plan(
     photos: tuple[Path, ...], table: Path | None, out: Path | None, order: "Order", *, same_plate: bool
 ) -> "tuple[Job, ...]":
     """What is read, and where its results go."""
-    from reader.run.batch import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
+    from reader.run.jobs import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
 
     if table is not None:
         from reader.run.day_table import read_table
@@ -370,7 +378,7 @@ def _check_run_says(stated: dict[str, object], logbook: str | None) -> None:
 
 
 def _for_run(
-    book: "Logbook | None", order: "Order", replacing: "Replacing | None", run_id: str, site: Path | None
+    book: "Logbook | None", order: "Order", replacing: "Replacing | None", run_id: str
 ) -> "tuple[Order, Callable[[Outcome], Outcome]]":
     """The order that a run gives, and what puts its outcome into the logbook and brings the run into step."""
     from reader.round.read_run import order_of_run
@@ -385,7 +393,7 @@ def _for_run(
         now = datetime.now(UTC).astimezone()
         return Desk(logbook=book, site=place, by=by, now=now)
 
-    place, by = named_site(site), order.statement.operator
+    place, by = named_site(), order.statement.operator
     order, run = order_of_run(desk(), run_id, order)
     put = _putter(book, order, replacing, run=(run.id, run.last_seq))
 
@@ -448,14 +456,27 @@ def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:
     if refused:
         show.say_problem(show.refusal_line(outcome))
     if verdict is not None and paragraph and not refused:
-        click.echo("\n".join(show.reading_lines(outcome)))
+        click.echo("\n".join(show.reading_lines(outcome, _typed_again())))
     else:
         for line in show.succession_lines(outcome):
             show.say_problem(f"{outcome.job.photo}: {line}")
     if outcome.problem:
         show.say_problem(outcome.problem)
-    if outcome.details and os.environ.get("LINECALL_DEBUG"):
+    if outcome.details and os.environ.get(DEBUG_VARIABLE):
         click.echo(outcome.details, err=True)
+
+
+def _typed_again() -> list[str]:
+    """The options that the same plate needs again, as far as they were typed, not taken from a variable."""
+    ctx = click.get_current_context()
+    tokens = []
+    for param in ctx.command.params:
+        name, value = str(param.name), ctx.params.get(str(param.name))
+        if name in AGAIN and ctx.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            if isinstance(value, datetime | time):
+                value = value.isoformat(timespec="minutes")
+            tokens += [param.opts[-1], f"{value:g}" if isinstance(value, float) else str(value)]
+    return tokens
 
 
 def _status(outcome: "Outcome") -> int:

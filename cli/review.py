@@ -1,6 +1,6 @@
 """`linecall review`: what waits for a reviewer, what is decided, and what comes of it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,76 +9,25 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.known_name import known_name
-from cli.logbook import logbook_options, opened
+from cli.defaults import choices_of, own_files_by_kind
+from cli.options import READING_FILTERS, Group, Out, filters, known_name, needed, opened
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook
     from reader.review.decide import Decision
     from reader.review.policy import Policy
     from reader.review.queue import Entry, Page
-    from reader.review.record import Drawn, Reviewed
+    from reader.review.record import Drawn, Reviewed, SiteFiles
 
-PAGE_SIZE = 20  # readings, as many as a terminal shows at once
+ROWS = (20, 1000)  # of the list: unless --limit says otherwise, and at most
+OLD = {f"--{kind}": "--read-by" for kind in ("layout", "rules", "thresholds", "texts")}
+WAITING_BY = tuple(
+    name for name in READING_FILTERS if name != "until"
+)  # what waits is looked for from its oldest
 WINDOW_WORDS = "Window's id, as on the plate's layout."
 
 
-def _reader_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for option in (
-        click.option(
-            "--policy",
-            metavar="NAME|FILE.toml",
-            envvar="LINECALL_POLICY",
-            default="standard",
-            show_default=True,
-            show_envvar=True,
-            help="Who may decide, and how many must agree.",
-        ),
-        click.option("--reason", metavar="TEXT", help="What you saw."),
-        click.option("--by", metavar="NAME", help="Your name: the decision is yours to answer for."),
-    ):
-        command = option(command)
-    return command
-
-
-def _out_option(
-    but: str = "", *, default: str | None = "."
-) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
-    """Where a review's results go; `but` is said beside the default."""
-    return click.option(
-        "--out",
-        metavar="DIR",
-        type=click.Path(file_okay=False, path_type=Path),
-        default=default,
-        help=f"Folder for the verdict and the annotated image.  [default: this folder{but}]",
-    )
-
-
-def _file_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Files of the site's own that a reading was read by; what comes with linecall is found by itself."""
-    for kind in ("texts", "thresholds", "rules", "layout"):
-        command = click.option(
-            f"--{kind}",
-            metavar="FILE.toml",
-            help=f"The {kind} file that the photo was read by, if it is your own.",
-        )(command)
-    return command
-
-
-def _since(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
-    """Parse a day or a time; without an offset from UTC it is this computer's."""
-    if value is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(value.strip())
-        return moment.astimezone() if moment.tzinfo is None else moment
-    except (ValueError, OverflowError, OSError):
-        raise click.BadParameter(
-            f"{value!r} is no day or time; write 2026-05-04 or 2026-05-04T09:08+02:00"
-        ) from None
-
-
-@click.group(short_help="Settle doubts: what waits, the sheet to judge it by, the decision.")
+@click.group(cls=Group, short_help="Settle doubts: what waits, the sheet to judge it by, the decision.")
 def review() -> None:
     """Settle doubts: what waits, the sheet to judge it by, the decision.
 
@@ -87,28 +36,15 @@ def review() -> None:
     """
 
 
-@review.command("list", short_help="List the readings that wait, the most urgent first.")
-@logbook_options
-@click.option("--tank", metavar="TEXT", help="Only of this tank.")
-@click.option("--sample-point", metavar="TEXT", help="Only of this sample point.")
-@click.option("--sample-phase", metavar="TEXT", help="Only of this sample phase.")
-@click.option("--plate-lot", metavar="TEXT", help="Only of this lot of plates.")
-@click.option("--operator", metavar="NAME", help="Only of this technician.")
-@click.option("--layout", metavar="NAME", help="Only of this layout.")
-@click.option("--grade", metavar="GRADE", help="Only of this grade.")
-@click.option("--analyte", metavar="TEXT", help="Only with a doubtful mark of this analyte.")
-@click.option("--since", metavar="TIME", callback=_since, help="Only those logged then or later.")
-@click.option(
-    "--limit",
-    metavar="N",
-    type=click.IntRange(1, 1000),
-    default=PAGE_SIZE,
-    show_default=True,
-    help="On a page.",
+@review.command(
+    "list",
+    shared=("logbook", "page", "as_json"),
+    limit=ROWS,
+    short_help="List the readings that wait, the most urgent first.",
 )
-@click.option("--page", metavar="N", type=click.IntRange(1), default=1, show_default=True, help="Which page.")
+@filters(READING_FILTERS, only=WAITING_BY)
+@click.option("--analyte", metavar="NAME", help="Only with a doubtful mark of this analyte.")
 @click.option("--blind", is_flag=True, help="Tell nothing of what was called: for a blind reader.")
-@click.option("--json", "as_json", is_flag=True, help="Print a JSON object for each reading, one a line.")
 def list_waiting(
     logbook: str | None,
     logbook_photos: str | None,
@@ -118,7 +54,7 @@ def list_waiting(
     page: int,
     blind: bool,
     as_json: bool,
-    **filters: str | None,
+    **chosen: str | None,
 ) -> None:
     """List the readings that wait for a reviewer, the most urgent first.
 
@@ -130,11 +66,11 @@ def list_waiting(
     now = datetime.now(UTC)
     with opened(logbook, logbook_photos) as book:
         found = waiting_page(
-            book, now=now, number=page, size=limit, blind=blind, since=since, in_doubt=analyte, **filters
+            book, now=now, number=page, size=limit, blind=blind, since=since, in_doubt=analyte, **chosen
         )
     if as_json:
         for entry in found.entries:
-            click.echo(_as_json(entry))
+            show.echo_data(_as_json(entry) + "\n")
     else:
         click.echo("\n".join(_list_lines(found, now, blind=blind)))
 
@@ -190,9 +126,15 @@ def _as_json(entry: "Entry") -> str:
     return json.dumps(told, ensure_ascii=False)
 
 
-@review.command("decide", short_help="Call marks of a reading; its grade is worked out anew.")
+@review.command(
+    "decide",
+    shared=("logbook", "by", "reason", "read_by"),
+    keys=("policy",),
+    out=Out("DIR"),
+    old=OLD,
+    short_help="Call marks of a reading; its grade is worked out anew.",
+)
 @click.argument("reading", metavar="ID")
-@logbook_options
 @click.option("--window", metavar="ID", help=WINDOW_WORDS)
 @click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Which mark of the window.")
 @click.option(
@@ -207,10 +149,7 @@ def _as_json(entry: "Entry") -> str:
     type=click.Path(path_type=Path),
     help="Take several decisions from a TOML or JSON file.",
 )
-@_reader_options
 @click.option("--blind", is_flag=True, help="You have seen neither linecall's calls nor another reader's.")
-@_file_options
-@_out_option("; with --blind none are written", default=None)
 def decide(
     reading: str,
     logbook: str | None,
@@ -224,14 +163,15 @@ def decide(
     policy: str,
     blind: bool,
     out: Path | None,
-    **files: str | None,
+    read_by: tuple[str, ...],
 ) -> None:
     """Call one mark of a reading, or several from a file; its grade is worked out anew.
 
     The decision goes into the logbook with your name and reason; the first grade is kept beside the new one.
     The policy says who may decide, how many readers must agree, and what nobody may change. The verdict and the
-    annotated image with the decisions are written as ID-review-1.verdict.json and ID-review-1.annotated.jpg,
-    with the number of the review.
+    annotated image with the decisions are written into this folder, or the one that -o names, as
+    ID-review-1.verdict.json and ID-review-1.annotated.jpg, with the number of the review; with --blind only where -o
+    names a folder.
 
     A file of decisions (TOML; JSON alike) holds, for each mark:
 
@@ -257,7 +197,7 @@ def decide(
         by = _known_reviewer(book, decisions[0].by, rules_of_review)
         decisions = [replace(made, by=by) for made in decisions]
         done = record.decide(
-            book, reading, decisions, policy=rules_of_review, files=record.SiteFiles(**files)
+            book, reading, decisions, policy=rules_of_review, files=_site_files(book, reading)
         )
     lines = _blind_lines(done, decisions) if blind else _decided_lines(done)
     click.echo("\n".join(lines))
@@ -269,6 +209,30 @@ def decide(
                 f"the decision is in the logbook; linecall review draw {done.drawn.reading} writes it again"
             )
             raise OutputError(f"{error}; {remedy}") from None
+
+
+def _site_files(book: "Logbook", reading: str) -> "SiteFiles":
+    """Of the site's own files, those that a reading was made by, told by their hashes.
+
+    A single file of a kind that --read-by names is handed on whatever its hash, so that it is said where it is not
+    the one.
+    """
+    import hashlib
+
+    from reader.files.plain import read_plain
+    from reader.review import record
+
+    verdict = record.find_reading(book, reading).first
+    named = choices_of().of("read_by")
+    given = set(map(Path, named.value or ())) if named.source == "option" else set()
+    found: dict[str, Path] = {}
+    for kind, files in own_files_by_kind().items():
+        made_by = getattr(verdict, kind)
+        for path in files:
+            fits = made_by is not None and hashlib.sha256(read_plain(path)).hexdigest() == made_by.sha256
+            if fits or (path in given and kind not in found):
+                found[kind] = path
+    return record.SiteFiles(**found)
 
 
 def _known_reviewer(book: "Logbook", typed: str, policy: "Policy") -> str:
@@ -307,9 +271,7 @@ def _decisions(
     for name, typed, filed in (("by", by, given.by), ("reason", reason, given.reason)):
         if typed is not None and filed is not None:
             raise click.UsageError(f"both {source} and --{name} give {name}; leave one out")
-    who = given.by if by is None else by
-    if who is None:
-        raise click.UsageError("--by is missing; give your name")
+    who = needed("--by", given.by if by is None else by)
     why = given.reason if reason is None else reason
     now = datetime.now().astimezone()
     decisions = []
@@ -377,10 +339,13 @@ def _blind_lines(done: "Reviewed", decisions: "Sequence[Decision]") -> list[str]
     return lines
 
 
-@review.command("close", short_help="Take a reading off the list as it stands.")
+@review.command(
+    "close",
+    shared=("logbook", "by", "reason"),
+    keys=("policy",),
+    short_help="Take a reading off the list as it stands.",
+)
 @click.argument("reading", metavar="ID")
-@logbook_options
-@_reader_options
 def close(
     reading: str,
     logbook: str | None,
@@ -396,11 +361,7 @@ def close(
     from reader.review import record
     from reader.review.policy import load_policy
 
-    for name, value in (("by", by), ("reason", reason)):
-        if value is None:
-            raise click.UsageError(f"--{name} is missing")
-    assert by is not None
-    assert reason is not None
+    by, reason = needed("--by", by), needed("--reason", reason)
     rules_of_review = load_policy(policy)
     with opened(logbook, logbook_photos, read_only=False) as book:
         by = _known_reviewer(book, by, rules_of_review)
@@ -410,16 +371,19 @@ def close(
     click.echo(f"{event.reading}   closed as it stands; it waits no longer")
 
 
-@review.command("withdraw", short_help="Take back what you decided on a reading: a slip.")
+@review.command(
+    "withdraw",
+    shared=("logbook", "by", "reason", "read_by"),
+    keys=("policy",),
+    out=Out("DIR"),
+    old=OLD,
+    short_help="Take back what you decided on a reading: a slip.",
+)
 @click.argument("reading", metavar="ID")
-@logbook_options
 @click.option(
     "--window", metavar="ID", help=f"{WINDOW_WORDS} Without it all that you decided, and your closing."
 )
 @click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Which mark of the window.")
-@_reader_options
-@_file_options
-@_out_option("; of blind decisions none are written")
 def withdraw(
     reading: str,
     logbook: str | None,
@@ -429,24 +393,25 @@ def withdraw(
     by: str | None,
     reason: str | None,
     policy: str,
-    out: Path,
-    **files: str | None,
+    out: Path | None,
+    read_by: tuple[str, ...],
 ) -> None:
     """Take back what you decided on a reading, or your closing of it; nobody else can.
 
     What you decided and why you took it back stay in the logbook. The grade is worked out anew without it, and you may
-    decide again.
+    decide again. The verdict and the annotated image are written into this folder, or the one that -o names; of blind
+    decisions none are written.
     """
     from reader.files.output import check_folder
     from reader.review import record
     from reader.review.policy import load_policy
 
-    if by is None or reason is None:
-        raise click.UsageError(f"--{'by' if by is None else 'reason'} is missing")
+    by, reason = needed("--by", by), needed("--reason", reason)
     if (window is None) != (mark is None):
         raise click.UsageError("give both --window and --mark, or neither to take all back")
     rules_of_review = load_policy(policy)
-    check_folder(out)
+    folder = out or Path()
+    check_folder(folder)
     with opened(logbook, logbook_photos, read_only=False) as book:
         by = _known_reviewer(book, by, rules_of_review)
         stored = record.find_reading(book, reading)
@@ -459,7 +424,7 @@ def withdraw(
             at=datetime.now().astimezone(),
             policy=rules_of_review,
             mark=None if window is None else (window, mark),  # type: ignore[arg-type]
-            files=record.SiteFiles(**files),
+            files=_site_files(book, reading),
         )
     payload = done.event.payload
     told = [f"the {one['mark']} of window {one['window']}" for one in payload["withdrawn"]]
@@ -468,7 +433,7 @@ def withdraw(
         click.echo("\n".join([f"{stored.id}   taken back", *show.labelled("yours", ", ".join(told))]))
         return
     click.echo("\n".join([*_withdrawn_lines(done, told)]))
-    _write(done.drawn, out)
+    _write(done.drawn, folder)
 
 
 def _withdrawn_lines(done: "Reviewed", told: Sequence[str]) -> list[str]:
@@ -487,26 +452,35 @@ def _withdrawn_lines(done: "Reviewed", told: Sequence[str]) -> list[str]:
     )
 
 
-@review.command("draw", short_help="Write a reading's verdict and annotated image once more.")
+@review.command(
+    "draw",
+    shared=("logbook", "read_by", "force"),
+    out=Out("DIR"),
+    old=OLD,
+    short_help="Write a reading's verdict and annotated image once more.",
+)
 @click.argument("reading", metavar="ID")
-@logbook_options
-@_file_options
-@_out_option()
-@click.option("--force", is_flag=True, help="Overwrite results that hold something else.")
 def draw(
-    reading: str, logbook: str | None, logbook_photos: str | None, out: Path, force: bool, **files: str | None
+    reading: str,
+    logbook: str | None,
+    logbook_photos: str | None,
+    out: Path | None,
+    force: bool,
+    read_by: tuple[str, ...],
 ) -> None:
     """Write a reading's verdict as it stands now, and its annotated image drawn from the kept photo.
 
-    Without a review the names are ID.verdict.json and ID.annotated.jpg.
+    They are written into this folder, or the one that -o names. Without a review the names are ID.verdict.json and
+    ID.annotated.jpg.
     """
     from reader.files.output import check_folder
     from reader.review import record
 
-    check_folder(out)
+    folder = out or Path()
+    check_folder(folder)
     with opened(logbook, logbook_photos) as book:
-        drawn = record.redraw(book, reading, record.SiteFiles(**files))
-    _write(drawn, out, force=force)
+        drawn = record.redraw(book, reading, _site_files(book, reading))
+    _write(drawn, folder, force=force)
 
 
 def _write(drawn: "Drawn", folder: Path, *, force: bool = False) -> None:
@@ -521,37 +495,35 @@ def _write(drawn: "Drawn", folder: Path, *, force: bool = False) -> None:
         click.echo(f"  {label:<{show.LABEL_WIDTH}}{show.printable(str(path))}")  # on one line, to be copied
 
 
-@review.command("sheet", short_help="Make the page on which a faint line can be judged.")
+@review.command(
+    "sheet",
+    shared=("logbook", "read_by", "force"),
+    out=Out("FILE.html"),
+    old=OLD,
+    short_help="Make the page on which a faint line can be judged.",
+)
 @click.argument("reading", metavar="ID")
-@logbook_options
 @click.option("--blind", is_flag=True, help="Leave out linecall's calls and every reader's.")
 @click.option("--every-window", is_flag=True, help="Show also windows that are not in question.")
-@_file_options
-@click.option(
-    "-o",
-    "--output",
-    metavar="FILE.html",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Where to write it.  [default: ID.sheet.html, ID.blind.html]",
-)
-@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
 def sheet(
     reading: str,
     logbook: str | None,
     logbook_photos: str | None,
     blind: bool,
     every_window: bool,
-    output: Path | None,
+    out: Path | None,
     force: bool,
-    **files: str | None,
+    read_by: tuple[str, ...],
 ) -> None:
-    """Make one page, complete in itself, on which a faint line can be judged: for a phone, a screen, or A4 paper."""
+    """Make one page, complete in itself, on which a faint line can be judged: for a phone, a screen, or A4 paper.
+
+    It is written as ID.sheet.html, or ID.blind.html, unless -o names a file.
+    """
     from reader.files.output import write_whole
     from reader.review import sheet as sheets
-    from reader.review.record import SiteFiles
 
     with opened(logbook, logbook_photos) as book:
-        case = sheets.open_case(book, reading, SiteFiles(**files))
-    target = output or Path(f"{case.reading}.{'blind' if blind else 'sheet'}.html")
+        case = sheets.open_case(book, reading, _site_files(book, reading))
+    target = out or Path(f"{case.reading}.{'blind' if blind else 'sheet'}.html")
     write_whole({target: sheets.sheet(case, blind=blind, every_window=every_window)}, force=force)
     click.echo(show.printable(f"written {target}"))

@@ -1,18 +1,17 @@
 """`linecall run`: a plate's way from the sample to the photo, step by step, as it happens or from paper."""
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime, time
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from cli import show
-from cli.known_name import known_name
-from cli.logbook import Command, logbook_options, opened
-from cli.options import moment_or_clock
-from cli.site import named_site, site_option
+from cli.options import Group, known_name, moment_or_clock, needed, opened
+from cli.site import named_site
+from cli.variables import OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook
@@ -22,16 +21,8 @@ if TYPE_CHECKING:
     from reader.round.run import Run
     from reader.round.site import Site
 
-BY_VARIABLE = "LINECALL_OPERATOR"
 
-
-def _desk_options(command: Command) -> Command:
-    """Add the options that say where is written, by which site's file, and by whom."""
-    by = click.option("--by", metavar="NAME", envvar=BY_VARIABLE, required=True, help="Who enters this.")
-    return logbook_options(site_option(by(command)))
-
-
-def _at_option(text: str) -> Callable[[Command], Command]:
+def _at_option(text: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     return click.option(
         "--at",
         metavar="TIME",
@@ -41,7 +32,7 @@ def _at_option(text: str) -> Callable[[Command], Command]:
 
 
 @contextmanager
-def _desk(logbook: str | None, logbook_photos: str | None, site: Path | None, by: str) -> "Iterator[Desk]":
+def _desk(logbook: str | None, logbook_photos: str | None, by: str | None) -> "Iterator[Desk]":
     """Where runs are written on; the first event of a logbook makes whoever writes it known."""
     from reader.logbook import Logbook
     from reader.logbook.people import begin_with
@@ -50,7 +41,8 @@ def _desk(logbook: str | None, logbook_photos: str | None, site: Path | None, by
     if not logbook:
         with opened(logbook, logbook_photos):
             pass  # says how to name it
-    where = named_site(site)
+    where = named_site()
+    by = needed("--by", by or os.environ.get(OPERATOR_VARIABLE))
     now = datetime.now(UTC).astimezone()
     assert logbook is not None
     with Logbook.open(logbook, photos=logbook_photos) as book:
@@ -68,7 +60,9 @@ def _instant(desk: "Desk", at: datetime | time | None) -> datetime | None:
     return at
 
 
-@click.group(short_help="Note a plate's way from the sample to the photo, and what went otherwise.")
+@click.group(
+    cls=Group, short_help="Note a plate's way from the sample to the photo, and what went otherwise."
+)
 def run() -> None:
     """Note a plate's way from the sample to the photo, and what went otherwise.
 
@@ -77,7 +71,7 @@ def run() -> None:
     """
 
 
-@run.command("begin")
+@run.command("begin", shared=("logbook", "by"), keys=("site",))
 @click.argument("point")
 @click.option(
     "--phase",
@@ -100,7 +94,6 @@ def run() -> None:
     help="Use a plate that is expired, recalled or of an unknown lot, and say why.",
 )
 @_at_option("When it began")
-@_desk_options
 def begin(
     point: str,
     phase: str,
@@ -113,13 +106,13 @@ def begin(
     at: datetime | time | None,
     logbook: str | None,
     logbook_photos: str | None,
-    site: Path | None,
-    by: str,
+    by: str | None,
+    site: str | None,
 ) -> None:
     """Begin a run of a sample POINT, named by its id in the site's file; prints the run's id and what comes next."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, site, by) as desk:
+    with _desk(logbook, logbook_photos, by) as desk:
         found = record.begin(
             desk,
             point=point,
@@ -135,13 +128,12 @@ def begin(
         _tell(desk, found)
 
 
-@run.command("step")
+@run.command("step", shared=("logbook", "by"), keys=("site",))
 @click.argument("run_id", metavar="RUN")
 @click.argument("name", metavar="STEP")
 @_at_option("When it was done")
 @click.option("--amount", type=float, metavar="NUMBER", help="How much was taken, in the procedure's unit.")
 @click.option("--remark", metavar="TEXT", help="Anything to be known about it.")
-@_desk_options
 def step(
     run_id: str,
     name: str,
@@ -150,23 +142,22 @@ def step(
     remark: str | None,
     logbook: str | None,
     logbook_photos: str | None,
-    site: Path | None,
-    by: str,
+    by: str | None,
+    site: str | None,
 ) -> None:
     """Note that a STEP of a RUN was done, such as sample, settled, extract, drops or photo."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, site, by) as desk:
+    with _desk(logbook, logbook_photos, by) as desk:
         _tell(desk, record.step(desk, run_id, name, at=_instant(desk, at), amount=amount, remark=remark))
 
 
-@run.command("note")
+@run.command("note", shared=("logbook", "by"), keys=("site",))
 @click.argument("run_id", metavar="RUN")
 @click.argument("text", required=False)
 @click.option("--departure", metavar="CODE", help="What went otherwise, by its code in the procedure.")
 @click.option("--step", "of", metavar="STEP", help="In which step.")
 @click.option("--take-back", metavar="CODE", help="A departure that was noted wrongly; TEXT says why.")
-@_desk_options
 def note(
     run_id: str,
     text: str | None,
@@ -175,15 +166,15 @@ def note(
     take_back: str | None,
     logbook: str | None,
     logbook_photos: str | None,
-    site: Path | None,
-    by: str,
+    by: str | None,
+    site: str | None,
 ) -> None:
     """Note a departure from the procedure, or anything else; a reading made before is graded anew, openly."""
     from reader.round import record
 
     if take_back is not None and departure is not None:
         raise click.UsageError("give --departure or --take-back, not both")
-    with _desk(logbook, logbook_photos, site, by) as desk:
+    with _desk(logbook, logbook_photos, by) as desk:
         if take_back is not None:
             found = record.lift(desk, run_id, take_back, reason=text or "")
         else:
@@ -191,21 +182,19 @@ def note(
         _tell(desk, found, _graded_anew(desk, found))
 
 
-@run.command("correct")
+@run.command("correct", shared=("logbook", "by", "reason"), keys=("site",))
 @click.argument("run_id", metavar="RUN")
 @click.argument("field")
 @click.argument("value")
-@click.option("--reason", metavar="TEXT", required=True, help="Why.")
-@_desk_options
 def correct(
     run_id: str,
     field: str,
     value: str,
-    reason: str,
+    reason: str | None,
     logbook: str | None,
     logbook_photos: str | None,
-    site: Path | None,
-    by: str,
+    by: str | None,
+    site: str | None,
 ) -> None:
     """Correct what was entered wrongly: FIELD is a step, whose time VALUE is, or point, phase, lot, plate, operator.
 
@@ -214,7 +203,7 @@ def correct(
     from reader.round import record
     from reader.words.clock import parse_clock_or_moment
 
-    with _desk(logbook, logbook_photos, site, by) as desk:
+    with _desk(logbook, logbook_photos, by) as desk:
         before = record.find_run(desk.logbook, run_id)
         known: str | datetime = value
         if before.last_of(field) is not None:
@@ -223,61 +212,55 @@ def correct(
             known = instant
         elif field == "operator":
             known = known_name(desk.logbook, value, "technician")
-        found = record.correct(desk, run_id, field, known, reason=reason)
+        found = record.correct(desk, run_id, field, known, reason=needed("--reason", reason))
         _tell(desk, found, _graded_anew(desk, found))
 
 
-@run.command("close")
+@run.command("close", shared=("logbook", "by", "reason"), keys=("site",))
 @click.argument("run_id", metavar="RUN")
-@click.option("--reason", metavar="TEXT", help="Anything to be known about it.")
-@_desk_options
 def close(
     run_id: str,
     reason: str | None,
     logbook: str | None,
     logbook_photos: str | None,
-    site: Path | None,
-    by: str,
+    by: str | None,
+    site: str | None,
 ) -> None:
     """Close a run whose plate has been read."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, site, by) as desk:
+    with _desk(logbook, logbook_photos, by) as desk:
         _tell(desk, record.close(desk, run_id, reason=reason))
 
 
-@run.command("abandon")
+@run.command("abandon", shared=("logbook", "by", "reason"), keys=("site",))
 @click.argument("run_id", metavar="RUN")
-@click.option("--reason", metavar="TEXT", required=True, help="Why.")
-@_desk_options
 def abandon(
     run_id: str,
-    reason: str,
+    reason: str | None,
     logbook: str | None,
     logbook_photos: str | None,
-    site: Path | None,
-    by: str,
+    by: str | None,
+    site: str | None,
 ) -> None:
     """Give a run up; what was entered stays."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, site, by) as desk:
-        _tell(desk, record.abandon(desk, run_id, reason=reason))
+    with _desk(logbook, logbook_photos, by) as desk:
+        _tell(desk, record.abandon(desk, run_id, reason=needed("--reason", reason)))
 
 
-@run.command("show")
+@run.command("show", shared=("logbook",), keys=("site",))
 @click.argument("run_id", metavar="RUN")
 @click.option(
     "--procedure", "with_procedure", is_flag=True, help="Also the procedure's steps and departures."
 )
-@logbook_options
-@site_option
 def show_run(
     run_id: str,
     with_procedure: bool,
     logbook: str | None,
     logbook_photos: str | None,
-    site: Path | None,
+    site: str | None,
 ) -> None:
     """Show a run: its steps with both values where one was corrected, its departures, and what comes next."""
     from reader.round.record import find_run, procedure_of
@@ -295,11 +278,9 @@ def show_run(
     _print(lines)
 
 
-@run.command("list")
+@run.command("list", shared=("logbook",), limit=(20, 10_000))
 @click.option("--all", "everything", is_flag=True, help="Also runs that are closed or abandoned.")
 @click.option("--point", metavar="ID", help="Only of this sample point.")
-@click.option("--limit", type=click.IntRange(1, 10_000), default=20, show_default=True, help="How many.")
-@logbook_options
 def list_runs(
     everything: bool, point: str | None, limit: int, logbook: str | None, logbook_photos: str | None
 ) -> None:
@@ -332,12 +313,12 @@ def _cells(row: "RunRow", state: str) -> tuple[str, ...]:
     )
 
 
-def _site_of(book: "Logbook", found: "Run", site: Path | None) -> "Site":
+def _site_of(book: "Logbook", found: "Run", site: str | None) -> "Site":
     """The site that a run is shown by: the file that is named, else the one it began with."""
     from reader.round.record import kept_file
     from reader.round.site import Site
 
-    return kept_file(book, Site, found.site) if site is None else named_site(site)
+    return kept_file(book, Site, found.site) if not site else named_site()
 
 
 def _graded_anew(desk: "Desk", found: "Run") -> "tuple[Regraded, ...]":

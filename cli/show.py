@@ -38,6 +38,11 @@ def say_problem(line: str) -> None:
     click.echo(printable(line), err=True)
 
 
+def echo_data(text: str) -> None:
+    """Print what a program reads, such as JSON: as UTF-8, whatever the terminal's encoding."""
+    click.echo(text.encode("utf-8", "replace"), nl=False)
+
+
 def printable(text: str) -> str:
     """Text that is safe on a terminal: one line, nothing that steers it, nothing that UTF-8 cannot carry."""
     text = " ".join(text.splitlines()).encode("utf-8", "replace").decode("utf-8")
@@ -51,8 +56,11 @@ def refusal_line(outcome: "Outcome") -> str:
     return f"{outcome.job.photo}: refused: {verdict.reason}; {verdict.remedy}"
 
 
-def reading_lines(outcome: "Outcome") -> list[str]:
-    """The grade, the reason, each window's calls and the next step of a photo that was read."""
+def reading_lines(outcome: "Outcome", typed: Sequence[str] = ()) -> list[str]:
+    """The grade, the reason, each window's calls and the next step of a photo that was read.
+
+    typed : the options that a further command on the same plate needs again, as they were typed.
+    """
     from reader.verdict.in_words import identity, why
     from reader.verdict.second_photo import TOGETHER
     from reader.words import listed
@@ -72,15 +80,20 @@ def reading_lines(outcome: "Outcome") -> list[str]:
     lines += _window_lines(verdict)
     if verdict.reading_age:
         lines += labelled("age", verdict.reading_age.sentence)
+        if verdict.reading_age.status == "unknown" and outcome.job.order is None:
+            clock = ", or --drops-at HH:MM" if verdict.photo.captured_at else ""
+            lines += labelled("", f"to add it, type the same command with --reading-age MINUTES{clock}")
     if verdict.own_files:
         lines += labelled("settings", verdict.own_files)
     for warning in verdict.warnings:
         lines += labelled("warning", warning)
     lines += labelled("next", verdict.next_step)
     if TOGETHER in verdict.next_step:
-        taken = shlex.join(str(photo) for photo in outcome.job.plate or (outcome.job.photo,))
-        command = f"linecall read {taken} SECOND.jpg --same-plate"
-        lines.append(f"  {'as one':<{LABEL_WIDTH}}{printable(command)}")  # on one line, to be copied
+        taken = [str(photo) for photo in outcome.job.plate or (outcome.job.photo,)]
+        how = shlex.join(["linecall", "read", *taken, "SECOND.jpg", "--same-plate", *typed])
+        if outcome.job.order is not None:  # read from a table
+            how = f"in the table's cell: {'; '.join(path.rsplit('/', 1)[-1] for path in taken)}; SECOND.jpg"
+        lines.append(f"  {'as one':<{LABEL_WIDTH}}{printable(how)}")  # on one line, to be copied
     if outcome.logged:
         lines += labelled("logbook", f"reading {outcome.logged}")
         if verdict.id not in (None, outcome.logged):
@@ -153,11 +166,12 @@ def in_columns(rows: Sequence[Sequence[str]]) -> list[str]:
 def labelled(label: str, text: str) -> list[str]:
     """Lines of a text, wrapped, with a label before the first."""
     indent = " " * (2 + LABEL_WIDTH)
-    wrapped = click.wrap_text(printable(text), _width(), f"  {label:<{LABEL_WIDTH}}", indent)
+    wrapped = click.wrap_text(printable(text), width(), f"  {label:<{LABEL_WIDTH}}", indent)
     return wrapped.splitlines()
 
 
-def _width() -> int:
+def width() -> int:
+    """How long a line may be, in characters."""
     return min(shutil.get_terminal_size().columns, WIDEST)
 
 
@@ -179,7 +193,7 @@ def print_table(outcomes: Sequence["Outcome"]) -> None:
     from rich.text import Text
 
     table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    table.add_column("photo", overflow="fold", max_width=_width() // 2)
+    table.add_column("photo", overflow="fold", max_width=width() // 2)
     table.add_column("result", no_wrap=True)
     table.add_column("why")
     names = Counter(outcome.job.photo.name for outcome in outcomes)
@@ -189,7 +203,7 @@ def print_table(outcomes: Sequence["Outcome"]) -> None:
         result = _result(outcome)
         style = f"bold {GRADE_COLOURS.get(result) or ''}".rstrip()
         table.add_row(Text(printable(str(shown))), Text(result, style), Text(printable(_explained(outcome))))
-    console = Console(width=_width(), force_terminal=colour_wanted(), highlight=False)
+    console = Console(width=width(), force_terminal=colour_wanted(), highlight=False)
     with console.capture() as printed:
         console.print(table)
     click.echo("\n".join(line.rstrip() for line in printed.get().splitlines()))

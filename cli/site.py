@@ -1,62 +1,44 @@
 """`linecall site`: the site's own file, begun and checked."""
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from cli import show
-from cli.main import GRADED
-from cli.options import ending_in
+from cli.options import GRADED, WRONG_USAGE, Group, Out
 
 if TYPE_CHECKING:
     from reader.round.site import Site
 
-SITE_VARIABLE = "LINECALL_SITE"
 
+def named_site() -> "Site":
+    """The site whose file linecall.toml names, or --set site=FILE."""
+    from cli.defaults import site_file
 
-def site_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the option that says which site: `site`."""
-    return click.option(
-        "--site",
-        metavar="FILE.toml",
-        envvar=SITE_VARIABLE,
-        type=click.Path(path_type=Path),
-        help=f"The site's file; or the variable {SITE_VARIABLE}.",
-    )(command)
-
-
-def named_site(path: Path | None) -> "Site":
-    """The site that the option names."""
+    path = site_file()
     if path is None:
         raise click.UsageError(
-            f"name the site's file with --site FILE.toml, or with the variable {SITE_VARIABLE}; "
-            "linecall site new site.toml begins one"
+            'name the site\'s file: site = "site.toml" in linecall.toml beside the logbook, or --set site=site.toml; '
+            "linecall site new -o site.toml begins one"
         )
     from reader.round.site import load_site
 
     return load_site(path)
 
 
-@click.group(short_help="Begin and check the site's file: tanks, points, lots, follow-ups.")
+@click.group(cls=Group, short_help="Begin and check the site's file: tanks, points, lots, follow-ups.")
 def site() -> None:
     """Begin and check the site's file: tanks, sample points, plate lots, zone and follow-up plan."""
 
 
-@site.command("new")
-@click.argument(
-    "file",
-    metavar="FILE.toml",
-    type=click.Path(dir_okay=False, path_type=Path),
-    callback=ending_in(".toml"),
-)
-@click.option("--force", is_flag=True, help="Overwrite a file.")
-def new(file: Path, force: bool) -> None:
-    """Write a commented example of an invented site, to be changed to your own."""
+@site.command("new", shared=("force",), out=Out("FILE.toml", (".toml",)))
+def new(out: Path | None, force: bool) -> None:
+    """Write a commented example of an invented site, to be changed to your own; -o says where, else site.toml here."""
     from reader.files.bundled import DATA
     from reader.files.output import write_whole
 
+    file = out or Path("site.toml")
     write_whole({file: (DATA / "examples" / "site.toml").read_bytes()}, force=force)
     click.echo(show.printable(f"written {file}; change it to your own, then linecall site check {file}"))
 
@@ -83,7 +65,7 @@ def check(file: Path) -> int:
     if problems:
         for problem in problems:
             show.say_problem(problem)
-        return 2
+        return WRONG_USAGE
     parts = [
         counted(len(found.tank), "tank"),
         counted(len(found.point), "sample point"),

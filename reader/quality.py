@@ -1,9 +1,10 @@
 """Every refusal and every flag, once: its reason and its remedy as a sentence each."""
 
 from dataclasses import dataclass
-from typing import NoReturn
+from typing import Final, NoReturn
 
-from reader.errors import PhotoRefusedError
+from reader.errors import PhotoRefusedError, RefusalValue
+from reader.words import windows_named
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,8 +71,8 @@ REFUSALS: dict[str, Refusal] = {
         remedy="keep the cut corner and all openings in view and in even light, and photograph from straight above",
     ),
     "too_few_pixels": Refusal(
-        reason="the plate is too small in the picture: {found} px per mm, {needed} are needed",
-        remedy="move {closer} times as close, or use the phone's full resolution",
+        reason="the plate is too small in the picture: {found:.1f} px per mm, {needed:.1f} are needed",
+        remedy="move {closer:.1f} times as close, or use the phone's full resolution",
     ),
     "overexposed": Refusal(
         reason="the membranes are blown out to white in {windows}",
@@ -158,7 +159,22 @@ FLAGS: dict[str, str] = {
 }
 
 
-def refuse(code: str, **values: object) -> NoReturn:
-    """Raise PhotoRefusedError for `code`, its templates filled from `values`."""
+PROSE: Final = frozenset({"alone", "far", "found", "left", "odd", "why"})
+"""Values that are part of an English sentence, where they are texts: no other language could use them."""
+
+
+def refuse(code: str, **values: float | str | list[str]) -> NoReturn:
+    """Raise PhotoRefusedError for `code`, its templates filled from `values`; a list holds the ids of windows.
+
+    Values that no template names go with it too, for sentences in other languages.
+    """
     refusal = REFUSALS[code]
-    raise PhotoRefusedError(code, refusal.reason.format(**values), refusal.remedy.format(**values))
+    told = {
+        name: windows_named(value) if isinstance(value, list) else value for name, value in values.items()
+    }
+    carried: dict[str, RefusalValue] = {
+        name: tuple(value) if isinstance(value, list) else value
+        for name, value in values.items()
+        if not (name in PROSE and isinstance(value, str))
+    }
+    raise PhotoRefusedError(code, refusal.reason.format(**told), refusal.remedy.format(**told), carried)

@@ -1,11 +1,26 @@
-"""What all tests share."""
+"""What all tests share, and what becomes of tests whose means are not here."""
 
+import os
+import shutil
+import sys
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 SHARED_PHOTOS = ROOT.parent / "shared" / "photos"
+POSTGRESQL = os.environ.get("LINECALL_TEST_POSTGRESQL")  # tests/reader/logbook/postgresql.sh starts a server
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+CHROMEDRIVER = shutil.which("chromedriver")
+
+NO_PHOTOS = "no rendered photos with truth lie beside the repository (shared/photos)"
+NO_SERVER = "no PostgreSQL: LINECALL_TEST_POSTGRESQL names no server"
+NO_BROWSER = "no browser: chromium and chromedriver are not on the PATH"
+NO_POSIX = "no POSIX: they make pipes and links, change modes, send signals or bound what a process may take"
+NO_LINUX = "no Linux: they read a process's peak memory from /proc"
+NOT_RUN = pytest.StashKey[list[tuple[str, str]]]()  # reason and test
 
 
 @pytest.fixture(scope="session")
@@ -27,9 +42,33 @@ def shared_photos() -> Path:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Deselect what needs the shared photos where there are none: nothing in the project depends on them."""
-    if SHARED_PHOTOS.is_dir():
-        return
-    needing = [item for item in items if "shared_photos" in getattr(item, "fixturenames", ())]
-    config.hook.pytest_deselected(items=needing)
-    items[:] = [item for item in items if item not in needing]
+    """Deselect what needs a thing that is not here: none of it is part of the project."""
+    missing = {id(item): reasons for item in items if (reasons := list(_missing(item)))}
+    config.hook.pytest_deselected(items=[item for item in items if id(item) in missing])
+    config.stash[NOT_RUN] = [(missing[id(item)][0], item.nodeid) for item in items if id(item) in missing]
+    items[:] = [item for item in items if id(item) not in missing]
+
+
+def _missing(item: pytest.Item) -> Iterator[str]:
+    """Why a test cannot run here."""
+    needs = getattr(item, "fixturenames", ())
+    if "shared_photos" in needs and not SHARED_PHOTOS.is_dir():
+        yield NO_PHOTOS
+    if "browser" in needs and not (CHROMIUM and CHROMEDRIVER):
+        yield NO_BROWSER
+    if item.get_closest_marker("posix") and sys.platform == "win32":
+        yield NO_POSIX
+    if item.get_closest_marker("linux") and sys.platform != "linux":
+        yield NO_LINUX
+    parameters = item.callspec.params if hasattr(item, "callspec") else {}
+    if parameters.get("place") == "postgresql" and not POSTGRESQL:
+        yield NO_SERVER
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """Name every test that was not run, and why."""
+    not_run = config.stash.get(NOT_RUN, [])
+    for reason, number in Counter(reason for reason, _ in not_run).items():
+        terminalreporter.section(f"{number} not run: {reason}")
+        for name, cases in Counter(test.partition("[")[0] for why, test in not_run if why == reason).items():
+            terminalreporter.line(name + (f" ({cases} cases)" if cases > 1 else ""))

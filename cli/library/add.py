@@ -1,7 +1,6 @@
 """`linecall library add`: photos with label files, and readings of the logbook, into the library."""
 
 import json
-import tempfile
 from contextlib import ExitStack, closing
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -13,25 +12,27 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.logbook import logbook_options, opened
-from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE
-from cli.quiz import library_option
+from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE, Command, Out, opened, saying_what_was_done
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from reader.library import Library
     from reader.library.add import Added, AddOrder, Source
     from reader.library.examples import Role
 
 ROLES = ("expert", "technician", "trainee", "panel")
-AT_ONCE = 64  # photos of the logbook that lie on the disk twice meanwhile
+BATCH_SIZE = 16  # photos of the logbook held in memory, of some 5 MB each
 TELLING = ("failed", "refused", "alike")
 
 
-@click.command(short_help="Add photos with label files, or readings of the logbook.")
+@click.command(
+    cls=Command,
+    shared=("where", "logbook", "layout", "jobs", "as_json"),
+    keys=("thresholds",),
+    short_help="Add photos with label files, or readings of the logbook.",
+)
 @click.argument("photos", metavar="[PHOTO|FOLDER]...", nargs=-1, type=click.Path(path_type=Path))
-@library_option
 @click.option(
     "--labels",
     "label_file",
@@ -49,24 +50,9 @@ TELLING = ("failed", "refused", "alike")
 @click.option(
     "--reading", "readings", metavar="ID|all", multiple=True, help="A reading of the logbook; all that stand."
 )
-@logbook_options
 @click.option("--light", metavar="TAG", help="In what light the photos were taken, where no label says.")
-@click.option(
-    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
-)
-@click.option(
-    "--thresholds",
-    metavar="NAME|FILE.toml",
-    default="standard",
-    show_default=True,
-    help="Limits for linecall's own calls.",
-)
 @click.option("--keep-alike", is_flag=True, help="Add what looks like a photo that is there.")
 @click.option("--dry-run", is_flag=True, help="Read and compare everything, and write nothing.")
-@click.option(
-    "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
-)
-@click.option("--json", "as_json", is_flag=True, help="Print what became of each photo, one a line.")
 def add(
     photos: tuple[Path, ...],
     where: Path,
@@ -105,18 +91,12 @@ def add(
     if (grader or graded_at) and not label_file:
         raise click.UsageError("--grader and --graded-at say whose labels they are; give --labels too")
     from reader.library import Library
-    from reader.library.add import (
-        AddOrder,
-        grade_known,
-        layout_files,
-        match_labels,
-        sources_of_readings,
-    )
+    from reader.library.add import AddOrder, grade_known, layout_files, match_labels, sources_of_readings
     from reader.library.examples import UNSTATED, plain_tag
     from reader.library.labels import LabelsError, load_labels
     from reader.library.store import FILE_NAME
-    from reader.read import load_settings
-    from reader.run.batch import find_photos
+    from reader.run.jobs import find_photos
+    from reader.settings.read_settings import load_settings
 
     try:
         tag = UNSTATED if light is None else plain_tag(light)
@@ -152,10 +132,9 @@ def add(
         if readings:
             book = stack.enter_context(opened(logbook, logbook_photos))
             named = () if "all" in readings else readings
-            batches = chain(
-                batches, _batches(partial(sources_of_readings, book, named, role=role or "expert"))
-            )
-        outcomes = []
+            batches = chain(batches, _batches(sources_of_readings(book, named, role=role or "expert")))
+        outcomes: list[Added] = []
+        stack.enter_context(saying_what_was_done(lambda: _done(outcomes, dry_run=dry_run)))
         for batch in batches:
             for outcome in _added(library, batch, order, jobs):
                 outcomes.append(outcome)
@@ -170,14 +149,20 @@ def add(
     return FAILED if "failed" in fates else REFUSED if "refused" in fates else GRADED
 
 
-def _batches(read: "Callable[[Path], Iterator[Source]]") -> "Iterator[Sequence[Source]]":
-    """Photos of the logbook, some at a time: each batch lies on the disk while it is added."""
-    with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
-        found = read(Path(folder))
-        while batch := list(islice(found, AT_ONCE)):
-            yield batch
-            for source in batch:
-                source.path.unlink(missing_ok=True)
+def _done(outcomes: "Sequence[Added]", *, dry_run: bool) -> str:
+    """What is done of an adding that was stopped."""
+    if dry_run:
+        return "nothing was written, as this was a dry run"
+    from reader.library.add import totals
+
+    so_far = totals(list(outcomes)) if outcomes else "nothing yet"
+    return f"{so_far}; the others are not added, and the same command adds them"
+
+
+def _batches(found: "Iterator[Source]") -> "Iterator[Sequence[Source]]":
+    """Photos of the logbook, some at a time: each batch is held in memory while it is added."""
+    while batch := list(islice(found, BATCH_SIZE)):
+        yield batch
 
 
 def _added(
@@ -191,32 +176,21 @@ def _added(
         yield from stack.enter_context(closing(show.with_progress(steps, len(sources), "adding")))
 
 
-@click.command(short_help="Write a label file of photos, to be filled in.")
+@click.command(
+    cls=Command,
+    shared=("layout", "jobs", "force"),
+    out=Out("FILE.csv"),
+    short_help="Write a label file of photos, to be filled in.",
+)
 @click.argument("photos", metavar="PHOTO|FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--grader", metavar="NAME", default="", help="Who will grade.")
 @click.option("--role", type=click.Choice(ROLES), default=None, help="As what they will.")
-@click.option(
-    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
-)
-@click.option(
-    "-o",
-    "--out",
-    metavar="FILE.csv",
-    type=click.Path(path_type=Path, dir_okay=False),
-    default=Path("labels.csv"),
-    show_default=True,
-    help="The file.",
-)
-@click.option(
-    "--jobs", metavar="N", type=click.IntRange(1, 64), default=1, show_default=True, help="Photos at a time."
-)
-@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
 def labels(
     photos: tuple[Path, ...],
     grader: str,
     role: str | None,
     layout: str,
-    out: Path,
+    out: Path | None,
     jobs: int,
     force: bool,
 ) -> int:
@@ -224,17 +198,21 @@ def labels(
 
     What linecall calls is not in it, so that it can be graded blind. A row that stays without a call says that the
     mark was not judged. When it is filled in: linecall library add PHOTO|FOLDER... --labels FILE.csv
+    It is labels.csv, unless -o names a file.
     """
     from reader.files.output import write_whole
-    from reader.library.blank import blank_labels, only_read
-    from reader.read import load_settings
-    from reader.run.batch import Job, find_photos
+    from reader.library.blank import blank_labels
+    from reader.library.measuring import only_read
+    from reader.run.jobs import Job, find_photos
     from reader.run.pool import in_order, read_many
+    from reader.settings.read_settings import load_settings
     from reader.words import counted
 
+    target = out or Path("labels.csv")
     work = partial(only_read, settings=load_settings(layout=layout))
-    plan = [Job(photo=photo, verdict_path=out, image_path=out) for photo in find_photos(photos)]
+    plan = [Job(photo=photo, verdict_path=target, image_path=target) for photo in find_photos(photos)]
     with ExitStack() as stack:
+        stack.enter_context(saying_what_was_done(lambda: f"{target} is not written"))
         steps = stack.enter_context(closing(read_many(plan, work, workers=jobs)))
         steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
         outcomes = list(in_order(steps))
@@ -247,14 +225,14 @@ def labels(
             show.say_problem(show.refusal_line(outcome))
             status = status or REFUSED
     data = blank_labels(outcomes, grader=grader, role=role or "")
-    write_whole({out: data}, force=force)
-    click.echo(show.printable(f"{counted(len(data.splitlines()) - 1, 'mark')} to call; {out}"))
+    write_whole({target: data}, force=force)
+    click.echo(show.printable(f"{counted(len(data.splitlines()) - 1, 'mark')} to call; {target}"))
     return status
 
 
 def _tell(outcome: "Added", *, as_json: bool) -> None:
     if as_json:
-        click.echo(json.dumps(asdict(outcome), ensure_ascii=False))
+        show.echo_data(json.dumps(asdict(outcome), ensure_ascii=False) + "\n")
     elif outcome.fate in TELLING:
         show.say_problem(f"{outcome.photo}: {outcome.fate}: {outcome.sentence}")
 

@@ -1,5 +1,6 @@
 """`linecall library check-photo`: photos of the site's own control strip, and the chart of them."""
 
+import os
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from functools import partial
@@ -10,10 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cli import show
-from cli.main import GRADED, REFUSED
-from cli.options import ending_in, moment
-from cli.quiz import library_option
-from cli.read import OPERATOR_VARIABLE
+from cli.defaults import choices_of
+from cli.options import GRADED, REFUSED, Command, Out, moment, saying_what_was_done
+from cli.variables import OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
     from reader.library.control.check import Checked, CheckOrder
@@ -24,13 +24,22 @@ if TYPE_CHECKING:
 
 OUT_OF_CONTROL = 3
 STRIP = "control"
+CHART_STOPPED = (
+    "photos charted so far are points of the chart, the others are not; the same command adds them"
+)
 ROWS = 10
 NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
 
 
-@click.command("check-photo", short_help="Watch for drift: photos of a control strip, charted.")
+@click.command(
+    "check-photo",
+    cls=Command,
+    shared=("where", "layout", "by", "reason", "as_json", "force"),
+    keys=("control",),
+    out=Out("FILE.html", (".html", ".htm")),
+    short_help="Watch for drift: photos of a control strip, charted.",
+)
 @click.argument("photos", metavar="[PHOTO]...", nargs=-1, type=click.Path(path_type=Path))
-@library_option
 @click.option(
     "--strip", metavar="NAME", default=STRIP, show_default=True, help="The strip, where there are several."
 )
@@ -46,26 +55,13 @@ NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
     callback=moment,
     help="When the photo was taken, if it does not say so.",
 )
-@click.option(
-    "--by",
-    metavar="NAME",
-    envvar=OPERATOR_VARIABLE,
-    help=f"Your name; or the variable {OPERATOR_VARIABLE}.",
-)
 @click.option("--note", metavar="TEXT", help="Anything that should be known, such as new phone.")
-@click.option(
-    "--layout", metavar="auto|NAME|FILE.toml", default="auto", show_default=True, help="Make of plate."
-)
-@click.option(
-    "--control", metavar="NAME|FILE.toml", help="What makes the limits, and the rules.  [default: standard]"
-)
 @click.option(
     "--set-aside",
     metavar="POINT",
     help="A point, by its id or photo, that counts no longer; with --reason.",
 )
 @click.option("--begin-anew", is_flag=True, help="Begin a new baseline with the next photo; with --reason.")
-@click.option("--reason", metavar="TEXT", help="Why.")
 @click.option(
     "--points",
     metavar="N",
@@ -74,23 +70,13 @@ NOTE_WIDTH = 40  # characters of a note in the list; JSON and the page have all
     show_default=True,
     help="How many of the last points are listed.",
 )
-@click.option(
-    "-o",
-    "--out",
-    metavar="FILE.html",
-    callback=ending_in(".html", ".htm"),
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write the chart as a page.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print the chart as JSON.")
-@click.option("--force", is_flag=True, help="Overwrite a page that holds something else.")
 def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
     """Watch for drift: add photos of a control strip to its chart, and say whether a new phone or lamp shifts heights.
 
     A control strip is a plate or strip that the site keeps and photographs again and again, set up as for any
     reading. Charted is the mean height of the same marks on every photo, whatever they are called there. The first
     photos make the limits, which stay as they are; later ones are held against them. Without a PHOTO the chart is
-    shown as it is.
+    shown as it is. -o writes it as a page. --by, or the variable LINECALL_OPERATOR, says who photographs.
 
     Exit status: 0 in control, or not judged yet; 3 out of control; 4 a photo was refused or cannot be charted;
     2 wrong usage; 1 something could not be written.
@@ -101,7 +87,11 @@ def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
     from reader.library.control.chart import control_page, to_json
     from reader.library.store import FILE_NAME
 
-    _check_usage(photos, chosen)
+    chosen["by"] = chosen["by"] or os.environ.get(OPERATOR_VARIABLE) or None
+    stated = choices_of().of("control").source == "option"
+    _check_usage(photos, chosen, stated=stated)
+    if not (stated or chosen["new"] or chosen["begin_anew"]):
+        chosen["control"] = None  # the site's file is of charts that begin; one that goes on keeps its own
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
     must_exist = not (chosen["new"] and photos)
     if photos and must_exist and not (where / FILE_NAME).is_file():
@@ -110,7 +100,8 @@ def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
         )
     changes = bool(photos or chosen["set_aside"] or chosen["begin_anew"])
     with Library.open(where, must_exist=must_exist, read_only=not changes) as library:
-        checked = list(_changed(library, photos, chosen, now))
+        with saying_what_was_done(lambda: CHART_STOPPED):
+            checked = list(_changed(library, photos, chosen, now))
         for one in checked:
             if one.problem:
                 show.say_problem(one.problem)
@@ -121,7 +112,7 @@ def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
     added = [one.point.id for one in checked if one.point]
     state = chart.state_with(added)
     if chosen["as_json"]:
-        click.echo(to_json(chart, origin, added).decode("utf-8"), nl=False)
+        click.echo(to_json(chart, origin, added), nl=False)
     else:
         for line in _lines(chart, state, checked, chosen["points"]):
             click.echo(line)
@@ -133,8 +124,8 @@ def check_photo(photos: tuple[Path, ...], where: Path, **chosen: Any) -> int:
     return OUT_OF_CONTROL if state == "out of control" else GRADED
 
 
-def _check_usage(photos: Sequence[Path], chosen: dict[str, Any]) -> None:
-    """Refuse options that do not go together."""
+def _check_usage(photos: Sequence[Path], chosen: dict[str, Any], *, stated: bool) -> None:
+    """Refuse options that do not go together; stated : the chart's rules are, on the command line."""
     if chosen["at"] is not None and len(photos) != 1:
         raise click.UsageError("--at is the time of one photo; give one photo with it")
     if chosen["set_aside"] and (photos or chosen["begin_anew"]):
@@ -146,9 +137,9 @@ def _check_usage(photos: Sequence[Path], chosen: dict[str, Any]) -> None:
         raise click.UsageError("--reason belongs to --set-aside or --begin-anew; of a photo say --note")
     if chosen["new"] and (not photos or judged):
         raise click.UsageError("--new begins a chart with a photo; give one, and no --begin-anew")
-    if (chosen["marks"] or chosen["control"]) and not (photos or chosen["begin_anew"]):
+    if (chosen["marks"] or stated) and not (photos or chosen["begin_anew"]):
         raise click.UsageError(
-            "--marks and --control are of a chart that begins; give a photo or --begin-anew"
+            "--marks and --set control are of a chart that begins; give a photo or --begin-anew"
         )
     if chosen["note"] and not photos:
         raise click.UsageError("--note is of a photo; give one")
@@ -184,7 +175,7 @@ def _changed(
 def _order(chosen: dict[str, Any], now: datetime, marks: Any, anew: "Anew | None") -> "CheckOrder":
     from reader.library.add import layout_files
     from reader.library.control.check import CheckOrder
-    from reader.read import load_settings
+    from reader.settings.read_settings import load_settings
 
     settings = load_settings(layout=chosen["layout"])
     return CheckOrder(

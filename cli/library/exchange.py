@@ -6,13 +6,17 @@ from typing import Any
 import click
 
 from cli import show
-from cli.library.look import filter_options, filters_of
-from cli.quiz import library_option
+from cli.library.look import BY_LIST, filters_of
+from cli.options import EXAMPLE_FILTERS, Command, filters, saying_what_was_done
+
+IMPORT_STOPPED = "what was added so far stays, and the same command adds the rest"
 
 
-@click.command(short_help="Write the library as a folder that anybody can read.")
+@click.command(
+    cls=Command, shared=("where",), short_help="Write the library as a folder that anybody can read."
+)
 @click.argument("folder", type=click.Path(path_type=Path))
-@filter_options
+@filters(EXAMPLE_FILTERS, explained_by=BY_LIST)
 @click.option(
     "--strip-metadata", is_flag=True, help="Photos without what the camera wrote beside the pixels."
 )
@@ -28,9 +32,12 @@ def export(folder: Path, where: Path, strip_metadata: bool, **chosen: Any) -> No
     from reader.library.exchange import export as write
     from reader.words import counted
 
-    filters = filters_of(chosen)
-    with Library.open(where, read_only=True) as library:
-        found = write(library, folder, filters, watch=show.with_progress, strip_metadata=strip_metadata)
+    wanted = filters_of(chosen)
+    with (
+        saying_what_was_done(lambda: f"{folder} is not written"),
+        Library.open(where, read_only=True) as library,
+    ):
+        found = write(library, folder, wanted, watch=show.with_progress, strip_metadata=strip_metadata)
     for name in found.missing:
         why = "is gone from the library" + ", or its metadata cannot be taken out," * strip_metadata
         show.say_problem(f"{name} {why} and missing in the folder")
@@ -42,9 +49,8 @@ def export(folder: Path, where: Path, strip_metadata: bool, **chosen: Any) -> No
     click.echo(show.photos_handed_on(stripped=strip_metadata))
 
 
-@click.command("import", short_help="Read an exported folder.")
+@click.command("import", cls=Command, shared=("where",), short_help="Read an exported folder.")
 @click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
-@library_option
 def import_library(folder: Path, where: Path) -> None:
     """Read an exported FOLDER into the library, which is begun if there is none.
 
@@ -56,7 +62,7 @@ def import_library(folder: Path, where: Path) -> None:
     from reader.words import counted
 
     checked = check_folder(folder)
-    with Library.open(where) as library:
+    with saying_what_was_done(lambda: IMPORT_STOPPED), Library.open(where) as library:
         found = import_folder(library, folder, checked=checked, watch=show.with_progress)
     click.echo(
         show.printable(

@@ -9,9 +9,8 @@ import click
 
 from cli import show
 from cli.library.look import filters_of
-from cli.library.reports import check_some, choice_options, indented, origin_of, rate_words
-from cli.main import GRADED
-from cli.options import ending_in
+from cli.library.reports import check_some, choice, indented, origin_of, rate_words
+from cli.options import GRADED, Command, Out, saying_what_was_done
 
 if TYPE_CHECKING:
     from reader.library.limits.fit import ChangedMark, ErrorRates, Proposal
@@ -20,22 +19,15 @@ NO_PROPOSAL = 3
 LISTED = 20  # examples that the terminal shows; the report has all
 
 
-@click.command("fit-thresholds", short_help="Propose decision limits, proved on plates held out.")
-@choice_options
-@click.option(
-    "--thresholds",
-    metavar="NAME|FILE.toml",
-    default="standard",
-    show_default=True,
-    help="Thresholds in use, in whose place limits are proposed.",
+@click.command(
+    "fit-thresholds",
+    cls=Command,
+    shared=("where", "as_json", "force"),
+    keys=("consensus", "thresholds", "costs"),
+    out=Out("FILE.toml", (".toml",)),
+    short_help="Propose decision limits, proved on plates held out.",
 )
-@click.option(
-    "--costs",
-    metavar="NAME|FILE.toml",
-    default="standard",
-    show_default=True,
-    help="What a missed contamination, a false alarm and a doubt cost.",
-)
+@choice
 @click.option(
     "--folds",
     metavar="N",
@@ -45,16 +37,6 @@ LISTED = 20  # examples that the terminal shows; the report has all
     help="Shares of the plates, each of which is held out once.",
 )
 @click.option("--name", metavar="NAME", help="Of the new thresholds.  [default: the file's]")
-@click.option(
-    "-o",
-    "--out",
-    metavar="FILE.toml",
-    callback=ending_in(".toml"),
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Write the proposal, and beside it FILE.json with all that it rests on.",
-)
-@click.option("--json", "as_json", is_flag=True, help="Print the report as JSON.")
-@click.option("--force", is_flag=True, help="Overwrite a file that holds something else.")
 @click.pass_context
 def fit_thresholds(
     ctx: click.Context,
@@ -73,8 +55,9 @@ def fit_thresholds(
     """Propose the decision limits that cost least on the graded examples, under stated costs of errors.
 
     Limits are chosen on some plates and tried on the others, and are proposed only if they gain there. Limits that
-    call a mark present which is absent by consensus are refused. Nothing is applied: read with the file by
-    linecall read --thresholds FILE, once you have looked at what it changes.
+    call a mark present which is absent by consensus are refused. They are written where -o names a file, with all
+    that they rest on beside it as FILE.json. Nothing is applied: name the file as thresholds in linecall.toml, or for
+    one command with --set thresholds=FILE, once you have looked at what it changes.
 
     Exit status: 0 limits are proposed, 3 none are.
     """
@@ -86,18 +69,21 @@ def fit_thresholds(
     from reader.settings.values import load_thresholds
 
     in_use, prices = load_thresholds(thresholds), load_costs(costs)
-    filters = filters_of({"layout": layout, "light": light})
-    with Library.open(where, must_exist=True, read_only=True) as library:
+    wanted = filters_of({"layout": layout, "light": light})
+    with (
+        saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
+        Library.open(where, must_exist=True, read_only=True) as library,
+    ):
         rule = load_consensus(consensus) if consensus else None
-        settings = (rule or library.consensus_rule, library.rules, in_use, prices)
-        origin = origin_of(library, filters, settings)
-        n = library.count(filters)
+        settings = (rule or library.settings.consensus_rule, library.settings.rules, in_use, prices)
+        origin = origin_of(library, wanted, settings)
+        n = library.count(wanted)
         check_some(n, where, origin)
         proposal = propose(
-            partial(library.measured_table, filters, rule=rule),
+            partial(library.tidy.measured, wanted, rule=rule),
             in_use,
             prices,
-            library.rules,
+            library.settings.rules,
             folds=folds,
             examples=n,
             watch=show.with_progress,
@@ -105,7 +91,7 @@ def fit_thresholds(
     report = to_json(proposal, origin)
     proposed = proposal.decision == "proposed"
     if as_json:
-        click.echo(report.decode("utf-8"), nl=False)
+        click.echo(report, nl=False)
     else:
         for line in _lines(proposal):
             click.echo(line)
@@ -121,7 +107,7 @@ def fit_thresholds(
             click.echo(show.printable(f"written {path}"), err=as_json)
     if not as_json:
         click.echo(
-            "nothing is applied: linecall read uses the limits where --thresholds names their file"
+            "nothing is applied: name the file as thresholds in linecall.toml, or with --set thresholds=FILE"
             if proposed
             else f"{proposal.decision}: no limits are proposed, and nothing was written"
         )

@@ -1,59 +1,36 @@
 """`linecall library list`, `show`, `sheet`, `coverage` and `standard`: what there is, and by what it is computed."""
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from cli import show
-from cli.quiz import library_option
+from cli.options import (
+    EXAMPLE_FILTERS,
+    STRENGTHS,
+    Command,
+    Out,
+    filters,
+    saying_what_was_done,
+    superseded_by_pages,
+)
 
 if TYPE_CHECKING:
     from reader.library import Example, ExampleRow, Filters, Library
     from reader.library.coverage import Coverage
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-ROWS = 20  # of a list, unless --limit says otherwise
-CELLS = 30  # thin cells that the terminal shows, unless --all
-CALLS = ("present", "absent", "doubtful", "undeveloped")
-GRADES = ("negligible", "moderate", "heavy", "invalid", "undecided")
-STRENGTHS = ("strong", "weak", "faint", "very faint", "none", "unmeasured")
-
-
-def filter_options(command: Command) -> Command:
-    """Add the options that say which examples."""
-    for option in (
-        click.option("--plate", metavar="ID", help="Only photos of this plate."),
-        click.option("--graded-by", metavar="NAME", help="Only what this person has graded."),
-        click.option("--defect", metavar="TAG", help="Only photos with this defect, or flag of linecall's."),
-        click.option("--layout", metavar="NAME", help="Only plates of this layout."),
-        click.option("--light", metavar="TAG", help="Only photos in this light."),
-        click.option(
-            "--settled/--unsettled", default=None, help="Only with a consensus on every mark, or without."
-        ),
-        click.option("--disputed", is_flag=True, help="Only with a mark that was called unlike."),
-        click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Of which marks."),
-        click.option(
-            "--tier", type=click.Choice(["lower", "upper"]), help="Only with such a mark of this tier."
-        ),
-        click.option(
-            "--class", "strength", type=click.Choice(STRENGTHS), help="Only with a mark of this class."
-        ),
-        click.option("--tool-call", type=click.Choice(CALLS), help="Only with a mark linecall called so."),
-        click.option("--call", type=click.Choice(CALLS), help="Only with a mark of this consensus."),
-        click.option("--grade", type=click.Choice(GRADES), help="Only this grade of the consensus."),
-        library_option,
-    ):
-        command = option(command)
-    return command
+ROWS = (20, 100_000)  # of a list: unless --limit says otherwise, and at most
+STRIPS = (1000, 1_000_000)  # of a contact sheet
+BY_LIST = "linecall library list"
+"""The command whose help explains the filters."""
 
 
 def filters_of(chosen: dict[str, Any]) -> "Filters":
-    """The filters that `filter_options` gave; tags as they are kept."""
+    """The filters that were given; tags as they are kept."""
     from reader.library import Filters
     from reader.library.examples import plain_tag
 
@@ -69,12 +46,14 @@ def filters_of(chosen: dict[str, Any]) -> "Filters":
 # --- list ---------------------------------------------------------------------------------------------------
 
 
-@click.command(short_help="List examples, with filters.")
-@filter_options
-@click.option("--limit", metavar="N", type=click.IntRange(1, 100_000), default=ROWS, show_default=True)
-@click.option("--before", metavar="ID", help="Only what was added before this example: the next page.")
-@click.option("--json", "as_json", is_flag=True, help="Print rows as JSON, one a line.")
-def list_examples(where: Path, limit: int, before: str | None, as_json: bool, **chosen: Any) -> None:
+@click.command(
+    cls=Command, shared=("where", "page", "as_json"), limit=ROWS, short_help="List examples, with filters."
+)
+@filters(EXAMPLE_FILTERS)
+@click.option("--before", metavar="ID", hidden=True, callback=superseded_by_pages)
+def list_examples(
+    where: Path, limit: int, page: int, before: str | None, as_json: bool, **chosen: Any
+) -> None:
     """List examples, the newest first.
 
     Filters of marks (--class, --tier, --call, --tool-call, --disputed) must hold for one and the same mark: an
@@ -82,19 +61,20 @@ def list_examples(where: Path, limit: int, before: str | None, as_json: bool, **
     """
     from reader.library import Library
 
-    filters = filters_of(chosen)
+    wanted = filters_of(chosen)
     with Library.open(where, read_only=True) as library:
         edge = None if before is None else library.row(library.find(before)).seq
-        rows = list(library.examples(filters, limit=limit, before=edge))
-        n = library.count(filters)
+        last = page * limit
+        rows = list(library.examples(wanted, limit=last, before=edge))[last - limit :]
+        n = library.count(wanted)
     if as_json:
         for row in rows:
-            click.echo(json.dumps(asdict(row), ensure_ascii=False))
+            show.echo_data(json.dumps(asdict(row), ensure_ascii=False) + "\n")
         return
     if rows:
         click.echo("\n".join(show.in_columns(list(_rows(rows)))))
-    more = len(rows) == limit and n > limit
-    click.echo(f"{n} example{'s' * (n != 1)}" + (f"; older ones: --before {rows[-1].id}" if more else ""))
+    more = len(rows) == limit and n > last
+    click.echo(f"{n} example{'s' * (n != 1)}" + (f"; older ones: --page {page + 1}" if more else ""))
 
 
 def _rows(rows: "Sequence[ExampleRow]") -> Iterator[tuple[str, ...]]:
@@ -120,16 +100,18 @@ def _short(text: str, longest: int = 32) -> str:
 # --- show ---------------------------------------------------------------------------------------------------
 
 
-@click.command(short_help="Show an example: who called what, and the consensus.")
+@click.command(
+    cls=Command,
+    shared=("where", "as_json"),
+    short_help="Show an example: who called what, and the consensus.",
+)
 @click.argument("name", metavar="EXAMPLE|PHOTO")
-@library_option
 @click.option(
     "--photo",
     metavar="FILE",
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write the photo there, byte for byte.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print all that is known as JSON.")
 def show_example(name: str, where: Path, photo: Path | None, as_json: bool) -> None:
     """Show an example, named by its id or its photo's file name: who called what, and the consensus."""
     from reader.files.output import write_whole
@@ -139,7 +121,7 @@ def show_example(name: str, where: Path, photo: Path | None, as_json: bool) -> N
     with Library.open(where, read_only=True) as library:
         example = library.example(library.find(name))
         if photo is not None:
-            write_whole({photo: library.photo_bytes(example.photo.sha256)})
+            write_whole({photo: library.pictures.photo_bytes(example.photo.sha256)})
         if as_json:
             click.echo(example_line(library, example), nl=False)
             return
@@ -153,7 +135,7 @@ def _description(library: "Library", example: "Example") -> Iterator[str]:
     yield from show.labelled("plate", f"{row.plate}; from {row.source}; added {row.added_at}")
     tags = [*(f"{tag} (stated)" for tag in row.defects), *(tag for tag in row.tags if tag not in row.defects)]
     yield from show.labelled("defects", ", ".join(tags) or "none")
-    problem = library.photo_problem(example.photo.sha256)
+    problem = library.pictures.photo_problem(example.photo.sha256)
     yield from show.labelled("photo", problem or f"SHA-256 {example.photo.sha256[:16]}...")
     for grading in gradings:
         blind = {True: ", blind", False: ", not blind", None: ""}[grading.blind]
@@ -193,46 +175,48 @@ def _description(library: "Library", example: "Example") -> Iterator[str]:
 # --- sheet --------------------------------------------------------------------------------------------------
 
 
-@click.command(short_help="Write a contact sheet of strips, from strong to faint.")
-@filter_options
-@click.option(
-    "-o",
-    "--out",
-    metavar="FILE.html",
-    type=click.Path(path_type=Path, dir_okay=False),
-    default=Path("strips.html"),
-    show_default=True,
-    help="The first page; others are put beside it.",
+@click.command(
+    cls=Command,
+    shared=("where", "force"),
+    out=Out("FILE.html"),
+    limit=STRIPS,
+    short_help="Write a contact sheet of strips, from strong to faint.",
 )
-@click.option(
-    "--limit",
-    metavar="N",
-    type=click.IntRange(1, 1_000_000),
-    default=1000,
-    show_default=True,
-    help="Strips at most.",
-)
-@click.option("--force", is_flag=True, help="Overwrite pages that hold something else.")
-def sheet(where: Path, out: Path, limit: int, force: bool, **chosen: Any) -> None:
-    """Write a contact sheet: strips from strong to faint, disputed ones marked, on pages that work offline."""
+@filters(EXAMPLE_FILTERS, explained_by=BY_LIST)
+def sheet(where: Path, out: Path | None, limit: int, force: bool, **chosen: Any) -> None:
+    """Write a contact sheet: strips from strong to faint, disputed ones marked, on pages that work offline.
+
+    Its first page is strips.html, unless -o names a file; others are written beside it. There are at most 1,000
+    strips, unless --limit says otherwise.
+    """
     from reader.files.output import write_whole
     from reader.library import Library
     from reader.library.sheet import contact_sheet
 
-    filters = filters_of(chosen)
-    with Library.open(where, read_only=True) as library:
-        n = 0
-        for page in contact_sheet(library, filters, name=out.name, limit=limit):
-            write_whole({out.with_name(page.name): page.html}, force=force)
+    wanted = filters_of(chosen)
+    first = out or Path("strips.html")
+    n = 0
+    with (
+        saying_what_was_done(
+            lambda: f"{n} page{'s' * (n != 1)} of the sheet are written, the others are not"
+        ),
+        Library.open(where, read_only=True) as library,
+    ):
+        for page in contact_sheet(library, wanted, name=first.name, limit=limit):
+            write_whole({first.with_name(page.name): page.html}, force=force)
             n = page.number
-    click.echo(show.printable(f"{n} page{'s' * (n > 1)}, beginning with {out}"))
+    click.echo(show.printable(f"{n} page{'s' * (n > 1)}, beginning with {first}"))
 
 
 # --- coverage -----------------------------------------------------------------------------------------------
 
 
-@click.command(short_help="What there is, what is thin, the photos worth taking next.")
-@library_option
+@click.command(
+    cls=Command,
+    shared=("where", "as_json"),
+    short_help="What there is, what is thin, the photos worth taking next.",
+)
+@filters(EXAMPLE_FILTERS, only=("layout", "light"), explained_by=BY_LIST)
 @click.option(
     "--enough",
     metavar="N",
@@ -241,9 +225,6 @@ def sheet(where: Path, out: Path, limit: int, force: bool, **chosen: Any) -> Non
     show_default=True,
     help="Indicator marks of each kind that are wanted.",
 )
-@click.option("--layout", metavar="NAME", help="Only plates of this layout.")
-@click.option("--light", metavar="TAG", help="Only photos in this light.")
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def coverage(where: Path, enough: int, as_json: bool, **chosen: Any) -> None:
     """Count indicator marks by contrast class, grade, light and layout, and name the photos worth taking next.
 
@@ -254,13 +235,12 @@ def coverage(where: Path, enough: int, as_json: bool, **chosen: Any) -> None:
     from reader.library import Library
     from reader.library.coverage import coverage as count
 
-    filters = filters_of(chosen)
+    wanted = filters_of(chosen)
     with Library.open(where, read_only=True) as library:
-        found = count(library, filters, enough=enough)
+        found = count(library, wanted, enough=enough)
     if as_json:
-        click.echo(
-            json.dumps(asdict(found) | {"sentences": list(map(str, found.next_photos))}, ensure_ascii=False)
-        )
+        told = asdict(found) | {"sentences": list(map(str, found.next_photos))}
+        show.echo_data(json.dumps(told, ensure_ascii=False) + "\n")
         return
     click.echo("\n".join(_coverage_lines(found)))
 
@@ -299,8 +279,9 @@ def _coverage_lines(found: "Coverage") -> Iterator[str]:
 # --- standard -----------------------------------------------------------------------------------------------
 
 
-@click.command(short_help="What consensus, grades and classes are computed by.")
-@library_option
+@click.command(
+    cls=Command, shared=("where",), short_help="What consensus, grades and classes are computed by."
+)
 @click.option("--consensus", metavar="NAME|FILE.toml", help="Compute the consensus by this rule from now on.")
 @click.option("--rules", metavar="NAME|FILE.toml", help="Compute grades by these rules from now on.")
 @click.option("--strength", metavar="NAME|FILE.toml", help="Class marks by these limits from now on.")
@@ -314,9 +295,9 @@ def standard(where: Path, **chosen: str | None) -> None:
     changes = {kind: source for kind, source in chosen.items() if source is not None}
     with Library.open(where, must_exist=True, read_only=not changes) as library:
         for kind, source in changes.items():
-            n = library.compute_by(kind, source)
+            n = library.settings.compute_by(kind, source)
             click.echo(f"{kind} {show.printable(source)}: {n} of {library.count()} examples changed")
-        found = library.standard()
+        found = library.settings.standard()
         rows = [
             (value.kind, value.name, f"revision {value.revision}", value.title)
             for value in (found.consensus, found.rules, found.strength)

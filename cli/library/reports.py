@@ -3,66 +3,40 @@
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from cli import show
-from cli.library.look import filters_of
-from cli.options import ending_in
-from cli.quiz import library_option
+from cli.library.look import BY_LIST, filters_of
+from cli.options import EXAMPLE_FILTERS, Command, Out, filters, saying_what_was_done
 
 if TYPE_CHECKING:
     from reader.library import Library
     from reader.library.agreement.agree import Agreement, Part
-    from reader.library.agreement.statistics import Interval, Rate
+    from reader.library.agreement.by_plate import Interval
+    from reader.library.agreement.rates import Rate
     from reader.library.agreement.validate import Validation
+    from reader.library.filters import Filters
     from reader.library.report import Origin
-    from reader.library.store import Filters
     from reader.settings.values import SettingsFile
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 LISTED = 10  # examples where callers part that the terminal shows
 
 
-def choice_options(command: Command) -> Command:
-    """Add the options that say which library, which of its examples, and whose consensus."""
-    for option in (
-        click.option("--light", metavar="NAME", help="Only photos in this light."),
-        click.option("--layout", metavar="NAME", help="Only plates of this layout."),
-        click.option(
-            "--consensus",
-            metavar="NAME|FILE.toml",
-            help="Another rule of consensus.  [default: the library's]",
-        ),
-        library_option,
-    ):
-        command = option(command)
-    return command
+choice = filters(EXAMPLE_FILTERS, only=("layout", "light"), explained_by=BY_LIST)
+"""Decorates a report with what says which examples it is of."""
 
 
-def _report_options(command: Command) -> Command:
-    """Add the options that both reports share."""
-    for option in (
-        click.option("--force", is_flag=True, help="Overwrite a report that holds something else."),
-        click.option("--json", "as_json", is_flag=True, help="Print the report as JSON."),
-        click.option(
-            "-o",
-            "--out",
-            metavar="FILE.html",
-            callback=ending_in(".html", ".htm"),
-            type=click.Path(path_type=Path, dir_okay=False),
-            help="Write the report as a page, and beside it FILE.json with all figures.",
-        ),
-        choice_options,
-    ):
-        command = option(command)
-    return command
-
-
-@click.command("agree", short_help="How well people and linecall agree.")
-@_report_options
+@click.command(
+    "agree",
+    cls=Command,
+    shared=("where", "as_json", "force"),
+    keys=("consensus",),
+    out=Out("FILE.html", (".html", ".htm")),
+    short_help="How well people and linecall agree.",
+)
+@choice
 @click.option(
     "--list",
     "listed",
@@ -85,32 +59,49 @@ def agree(
     """Hold people against each other and the consensus, and linecall against the consensus.
 
     Present is the positive answer. Doubtful calls are counted once as present and once as absent; the table shows
-    95 % intervals by plate, as marks of one plate are not independent.
+    95 % intervals by plate, as marks of one plate are not independent. -o writes the report as a page, and beside it
+    FILE.json with all figures.
     """
     from reader.library import Library
     from reader.library.agreement.agree import agree as hold_against
     from reader.library.consensus import load_consensus
     from reader.library.report import agreement_page
 
-    with Library.open(where, must_exist=True, read_only=True) as library:
+    with (
+        saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
+        Library.open(where, must_exist=True, read_only=True) as library,
+    ):
         rule = load_consensus(consensus) if consensus else None
-        filters = filters_of({"layout": layout, "light": light})
+        wanted = filters_of({"layout": layout, "light": light})
         report = hold_against(
-            library.marks_table(filters, rule=rule),
-            rule=rule or library.consensus_rule,
-            rules=library.rules,
-            assays={plate.name: plate.assay.format for plate in library.layouts()},
+            library.tidy.marks(wanted, rule=rule),
+            rule=rule or library.settings.consensus_rule,
+            rules=library.settings.rules,
+            assays={plate.name: plate.assay.format for plate in library.settings.layouts()},
             listed=listed,
         )
         origin = origin_of(
-            library, filters, (rule or library.consensus_rule, library.rules, library.strength_limits)
+            library,
+            wanted,
+            (
+                rule or library.settings.consensus_rule,
+                library.settings.rules,
+                library.settings.strength_limits,
+            ),
         )
     check_some(report.examples, where, origin)
     _hand_over(report, origin, agreement_page, _agreement_lines, out, as_json=as_json, force=force)
 
 
-@click.command("validate", short_help="Measure linecall on the library, as a laboratory would.")
-@_report_options
+@click.command(
+    "validate",
+    cls=Command,
+    shared=("where", "as_json", "force"),
+    keys=("consensus",),
+    out=Out("FILE.html", (".html", ".htm")),
+    short_help="Measure linecall on the library, as a laboratory would.",
+)
+@choice
 @click.option(
     "--known",
     metavar="FILE.csv",
@@ -130,7 +121,8 @@ def validate(
     """Limits of blank and detection, repeats, calls against the consensus, ROC, and what the numbers prove.
 
     Wrong present and wrong absent stay apart, and a doubtful call is neither. It proves something about linecall on
-    photos like those in the library, and nothing about fuel.
+    photos like those in the library, and nothing about fuel. -o writes the report as a page, and beside it FILE.json
+    with all figures.
     """
     from reader.library import Library
     from reader.library.agreement.validate import read_known
@@ -139,11 +131,16 @@ def validate(
     from reader.library.report import validation_page
 
     heights = None if known is None else read_known(known)
-    with Library.open(where, must_exist=True, read_only=True) as library:
+    with (
+        saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
+        Library.open(where, must_exist=True, read_only=True) as library,
+    ):
         rule = load_consensus(consensus) if consensus else None
-        filters = filters_of({"layout": layout, "light": light})
-        report = measure(library.marks_table(filters, rule=rule), known=heights)
-        origin = origin_of(library, filters, (rule or library.consensus_rule, library.strength_limits))
+        wanted = filters_of({"layout": layout, "light": light})
+        report = measure(library.tidy.marks(wanted, rule=rule), known=heights)
+        origin = origin_of(
+            library, wanted, (rule or library.settings.consensus_rule, library.settings.strength_limits)
+        )
     check_some(report.examples, where, origin)
     _hand_over(report, origin, validation_page, _validation_lines, out, as_json=as_json, force=force)
 
@@ -195,7 +192,7 @@ def _hand_over(
         else write_whole({out: page(report, origin), out.with_suffix(".json"): data}, force=force)
     )
     if as_json:
-        click.echo(data.decode("utf-8"), nl=False)
+        click.echo(data, nl=False)
     else:
         for line in lines(report):
             click.echo(line)

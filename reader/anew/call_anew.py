@@ -4,13 +4,14 @@ from dataclasses import replace
 from typing import Final
 
 from reader.decide.call import MarkCall, call_mark, false_call_per_mark
+from reader.decide.reasons import reason
 from reader.errors import LinecallError
-from reader.measure.mark import MarkMeasurement
+from reader.measure.mark import MEASURED, MarkMeasurement
 from reader.settings.values import IndicatorMark, Layout, Thresholds
 from reader.verdict.model import Mark, Verdict
 from reader.words import MarkName
 
-UNWITNESSED: Final = "read before the light beside the window was looked at, so it may be a shadow"
+UNWITNESSED: Final = reason("light_unknown_then")
 NO_BLANKS: Final = 1.0  # degrees of freedom where nothing was seen and no limit is worked out
 
 
@@ -66,24 +67,10 @@ def _measurement(verdict: Verdict, window: str, name: MarkName, mark: Mark) -> M
     return MarkMeasurement(
         window=window,
         mark=name,
-        height=mark.height,
-        standard_error=mark.standard_error,
-        position_mm=mark.position_mm,
-        position_se=mark.position_mm_se,
-        width_mm=mark.width_mm,
-        straightness_mm=mark.straightness_mm,
-        span=mark.span,
-        dye=mark.dye,
-        dye_angle=mark.dye_angle_deg,
-        dye_angle_se=mark.dye_angle_deg_se,
-        blank_mean=mark.blank_mean or 0.0,
-        blank_sd=mark.blank_sd or 0.0,
-        blank_n=mark.blank_n or NO_BLANKS,
-        plastic=mark.plastic,
-        shade_height=mark.shade_height,
-        shade_reach=mark.shade_reach,
-        dye_evidence=mark.dye_evidence,
-        which_dye_evidence=mark.which_dye_evidence,
-        line_evidence=mark.line_evidence,
-        flags=mark.flags,
+        **{field: getattr(mark, field) for field in MEASURED}
+        | {
+            "blank_mean": mark.blank_mean or 0.0,
+            "blank_sd": mark.blank_sd or 0.0,
+            "blank_n": mark.blank_n or NO_BLANKS,
+        },
     )

@@ -24,24 +24,18 @@ from itertools import combinations
 
 import numpy as np
 
-from reader.decide.call import MarkCall, has_lost, t_quantile
-from reader.measure.line import DYE, LUMA, line_shape
-from reader.measure.mark import (
-    BLANK_APART,
-    DEFAULT_BLUR_MM,
-    MARK_ZONE_MM,
-    MEMBRANE_FREEDOM,
-    MEMBRANE_SD,
-    MarkMeasurement,
-    WindowFit,
-)
+from reader.decide.call import MarkCall, has_lost
+from reader.measure.blanks import BLANK_APART, MEMBRANE_FREEDOM, MEMBRANE_SD
+from reader.measure.line_search import DEFAULT_BLUR_MM
+from reader.measure.line_shape import DYE, LUMA, line_shape
+from reader.measure.mark import MarkMeasurement, WindowFit
+from reader.measure.rows import MARK_ZONE_MM
 from reader.numbers.arrays import FloatArray
+from reader.numbers.student import t_quantile
 from reader.quality import refuse
 from reader.settings.values import Layout, Thresholds
 from reader.verdict.model import Verdict
 from reader.words import MarkKey
-
-"""A window's id and which mark of it."""
 
 ODD_PHOTO = 0.1
 """Chance, before looking, that a mark's photos differ beyond their errors: that glare, a hair or a shadow
@@ -60,6 +54,18 @@ BLANK_SHARE = 0.9
 """Share of a line's weight that must lie on blank rows for it to count as a blank line."""
 CLOCK_NOT_SET_MIN = 24 * 60.0
 """Minutes from which a difference of two clocks says that one was never set (common practice, no source)."""
+LOOKS = (
+    "position_mm",
+    "position_mm_se",
+    "width_mm",
+    "straightness_mm",
+    "span",
+    "shade_height",
+    "shade_reach",
+    "line_evidence",
+)
+COLOURS = ("dye_angle_deg", "dye_angle_deg_se", "dye_evidence", "which_dye_evidence")
+"""What is averaged over photos: a line's looks, and what its colour says, which is of one dye only."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -333,10 +339,10 @@ def random_effects(values: Sequence[float], variances: Sequence[float]) -> Rando
     w = 1 / v
     q = float(w @ (y - w @ y / w.sum()) ** 2)
     spare = float(w.sum() - (w**2).sum() / w.sum())
-    return _weighted(y, v, max(0.0, (q - (len(y) - 1)) / spare) if len(y) > 1 else 0.0)
+    return _weigh(y, v, max(0.0, (q - (len(y) - 1)) / spare) if len(y) > 1 else 0.0)
 
 
-def _weighted(y: FloatArray, v: FloatArray, between: float) -> RandomEffects:
+def _weigh(y: FloatArray, v: FloatArray, between: float) -> RandomEffects:
     w = 1 / (v + between)
     return RandomEffects(
         mean=float(w @ y / w.sum()),
@@ -356,7 +362,7 @@ def combine_heights(heights: Sequence[float], variances: Sequence[float]) -> Ran
     found = random_effects(heights, variances)
     y, v = np.asarray(heights, float), np.asarray(variances, float)
     gain = _log_likelihood(y, v, found.between) - _log_likelihood(y, v, 0.0)
-    return _weighted(y, v, found.between / (1 + (1 - ODD_PHOTO) / ODD_PHOTO * math.exp(-gain)))
+    return _weigh(y, v, found.between / (1 + (1 - ODD_PHOTO) / ODD_PHOTO * math.exp(-gain)))
 
 
 def _log_likelihood(y: FloatArray, v: FloatArray, between: float) -> float:
@@ -430,7 +436,7 @@ def _blank_heights(fit: WindowFit, layout: Layout) -> tuple[FloatArray, FloatArr
     over."""
     x = fit.position_mm
     blank = np.asarray(fit.used, bool)
-    for mark in (layout.marks.indicator, layout.marks.reference):
+    for mark in layout.marks.both:
         blank = blank & (np.abs(x - mark.position) > mark.width / 2 + MARK_ZONE_MM)
     places = x[blank]
     shapes = line_shape(x[:, None] - places[None], layout.marks.indicator.width, DEFAULT_BLUR_MM)
@@ -462,7 +468,7 @@ def _combine_mark(
     found = combine_heights(heights, (own**2 - shared).tolist())
     share = dict(zip(used, found.weights, strict=True))
     return CombinedMark(
-        measurement=_pooled([measured[k] for k in used], found, own, shared),
+        measurement=_pool([measured[k] for k in used], found, own, shared),
         between_sd=math.sqrt(found.between),
         weights=tuple(share.get(k, 0.0) for k in range(len(measured))),
     )
@@ -476,7 +482,7 @@ def _shared_variance(errors: FloatArray, *, usual: float, alike: float, places: 
     return float(np.clip(shared, 0.0, SHARED_MAX * (errors**2).min()))
 
 
-def _pooled(
+def _pool(
     marks: Sequence[MarkMeasurement], found: RandomEffects, errors: FloatArray, shared: float
 ) -> MarkMeasurement:
     """The combined measurement; looks are means, by the heights' weights, over the photos that could tell
@@ -495,25 +501,19 @@ def _pooled(
         told = [(w, value) for w, value in zip(a, values, strict=True) if value is not None]
         return float(sum(w * value for w, value in told) / sum(w for w, _ in told)) if told else None
 
+    seen = [mark.plastic for mark in marks]
     return MarkMeasurement(
         window=marks[0].window,
         mark=marks[0].mark,
         height=found.mean,
         standard_error=math.sqrt(found.standard_error**2 + shared),
-        position_mm=mean([mark.position_mm for mark in marks]),
-        position_se=mean([mark.position_se for mark in marks]),
-        width_mm=mean([mark.width_mm for mark in marks]),
-        straightness_mm=mean([mark.straightness_mm for mark in marks]),
-        span=mean([mark.span for mark in marks]),
         dye=dye,
-        dye_angle=mean([mark.dye_angle if mark.dye == dye else None for mark in marks]),
-        dye_angle_se=mean([mark.dye_angle_se if mark.dye == dye else None for mark in marks]),
-        plastic=None if None in (seen := [mark.plastic for mark in marks]) else all(seen),
-        shade_height=mean([mark.shade_height for mark in marks]),
-        shade_reach=mean([mark.shade_reach for mark in marks]),
-        dye_evidence=mean([mark.dye_evidence if mark.dye == dye else None for mark in marks]),
-        which_dye_evidence=mean([mark.which_dye_evidence if mark.dye == dye else None for mark in marks]),
-        line_evidence=mean([mark.line_evidence for mark in marks]),
+        plastic=None if None in seen else all(seen),
+        **{name: mean([getattr(mark, name) for mark in marks]) for name in LOOKS},
+        **{
+            name: mean([getattr(mark, name) if mark.dye == dye else None for mark in marks])
+            for name in COLOURS
+        },
         blank_mean=float(a @ np.array([mark.blank_mean for mark in marks])),
         blank_sd=math.sqrt(blank_variance + found.between * float((a**2).sum())),
         blank_n=blank_variance**2 / float((parts**2 / np.append(freedom, freedom.min())).sum()),

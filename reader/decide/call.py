@@ -8,14 +8,15 @@ a false call is set for a whole plate and shared among its marks.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Generic, TypeVar
 
 import numpy as np
 
-from reader.measure.mark import PLACE_SD_MM, MarkMeasurement, WindowFit
+from reader.decide.reasons import Reason, reason
+from reader.measure.line_search import PLACE_SD_MM
+from reader.measure.mark import MarkMeasurement, WindowFit
 from reader.numbers.arrays import FloatArray
-from reader.quality import FLAGS
+from reader.numbers.student import t_quantile
 from reader.settings.values import IndicatorMark, Layout, ReferenceMark, Thresholds
 from reader.words import Call, MarkName
 
@@ -35,11 +36,8 @@ once in a thousand (simulated)."""
 
 LOSSES = ("smoothed", "near_white", "veiled", "compressed", "few_tones")
 """Flags of a file that may have lost a faint line: nothing is called absent in it."""
-MISPLACED = {
-    "place_unsure": f"its window may lie elsewhere: {FLAGS['place_unsure']}",
-    "window_off": "the reference line lies at the end of its search, so this may be another place than the mark's",
-}
-"""Flags of a window that may lie elsewhere: neither a line in it nor its lack counts."""
+MISPLACED = ("place_unsure", "window_off")
+"""Flags, and reasons, of a window that may lie elsewhere: neither a line in it nor its lack counts."""
 UNEVEN = 0.002
 """Heights below this, absorbance, are no shadow worth a word: half a per cent of the light."""
 
@@ -85,7 +83,7 @@ def limits(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MarkCall:
-    """A mark's call with the limits it was held against (absorbance) and the sentences that give the reasons.
+    """A mark's call with the limits it was held against (absorbance) and the reasons for it.
 
     disturbed : the place shows neither a line nor its lack but something else (glare, a hair, a stain), or nothing:
     another photo may see it better.
@@ -96,7 +94,7 @@ class MarkCall:
     call: Call
     limit_of_blank: float | None
     limit_of_detection: float | None
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     disturbed: bool = False
 
 
@@ -133,9 +131,7 @@ def call_mark(
 ) -> MarkCall:
     """Call one mark. false_call : the chance, for this mark, that a blank is called present."""
     if measured.height is None or measured.standard_error is None:
-        return _call(
-            measured, "doubtful", None, None, ["this mark's place could not be seen"], disturbed=True
-        )
+        return _call(measured, "doubtful", None, None, [reason("place_not_seen")], disturbed=True)
     held = limits(
         standard_error=measured.standard_error,
         blank_mean=measured.blank_mean,
@@ -148,45 +144,44 @@ def call_mark(
     blank, detection, needed, ceiling = held.blank, held.detection, held.needed, held.ceiling
     # A height below zero is noise, and excludes no more than zero does.
     bound = max(measured.height, 0.0) + held.reach
-    height = f"height {measured.height:.4f}"
     if measured.height > needed:
-        above = f"{height} is above the limit of blank, {needed:.4f}"
+        above = reason("above_blank", height=measured.height, needed=needed)
         against = looks_against(measured, place, thresholds)
         if against:
             return _call(measured, "doubtful", blank, detection, [above, *against], disturbed=True)
         reach = measured.shade_reach or 0.0
         if measured.height - reach <= needed:
-            may = f"a shadow that the plastic beside it shows may lie on it, worth up to {reach:.4f}"
+            may = reason("shadow_possible", reach=reach)
             return _call(measured, "doubtful", blank, detection, [above, may], disturbed=True)
         witness, speaks = heard(measured)
         if not speaks:
             return _call(measured, "doubtful", blank, detection, [above, witness], disturbed=True)
         if isinstance(place, ReferenceMark) and place.undeveloped_colour is not None:
             if not _dye_is_known(measured):
-                unknown = f"its colour does not tell whether it still has its starting dye, {place.undeveloped_colour}"
+                unknown = reason("dye_not_told", dye=place.undeveloped_colour)
                 return _call(measured, "doubtful", blank, detection, [above, unknown], disturbed=True)
             if measured.dye == place.undeveloped_colour:
-                starting = f"it still has its starting dye, {measured.dye}"
+                starting = reason("starting_dye", dye=measured.dye)
                 return _call(measured, "undeveloped", blank, detection, [above, starting])
         return _call(measured, "present", blank, detection, [above, witness])
     if "part_of_breadth" in measured.flags:
-        part = f"{height} over the whole breadth, but a part of it carries a line: a stain, or a line half covered"
+        part = reason("line_over_part", height=measured.height)
         return _call(measured, "doubtful", blank, detection, [part], disturbed=True)
     if measured.height < -blank:
-        glare = f"{height}: the mark's place is brighter than its surroundings, as under glare"
+        glare = reason("brighter", height=measured.height)
         return _call(measured, "doubtful", blank, detection, [glare], disturbed=True)
-    below = f"{height} is not above the limit of blank, {needed:.4f}"
+    below = reason("not_above_blank", height=measured.height, needed=needed)
     misplaced = _misplaced(measured)
     if misplaced:
         return _call(measured, "doubtful", blank, detection, [below, *misplaced], disturbed=True)
     lost = [flag for flag in LOSSES if flag in measured.flags]
     if bound < ceiling and lost:
-        taken = f"a line may have been taken from the file: {FLAGS[lost[0]]}"
+        taken = reason("line_may_be_lost", flag=lost[0])
         return _call(measured, "doubtful", blank, detection, [below, taken], disturbed=True)
     if bound < ceiling:
-        excluded = f"its upper bound, {bound:.4f}, is below {ceiling:.4f}: no line that counts can be there"
+        excluded = reason("line_excluded", bound=bound, ceiling=ceiling)
         return _call(measured, "absent", blank, detection, [below, excluded])
-    possible = f"its upper bound, {bound:.4f}, is not below {ceiling:.4f}: a faint line may be there"
+    possible = reason("line_possible", bound=bound, ceiling=ceiling)
     return _call(measured, "doubtful", blank, detection, [below, possible])
 
 
@@ -200,7 +195,7 @@ def _call(
     call: Call,
     blank: float | None,
     detection: float | None,
-    reasons: Sequence[str],
+    reasons: Sequence[Reason],
     *,
     disturbed: bool = False,
 ) -> MarkCall:
@@ -215,47 +210,47 @@ def _call(
     )
 
 
-def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds) -> list[str]:
+def looks_against(measured: MarkMeasurement, place: IndicatorMark, thresholds: Thresholds) -> list[Reason]:
     """What speaks against a line that is high enough: where it lies, how broad, how straight, how whole, its colour."""
     against = _misplaced(measured)
     if "part_of_breadth" in measured.flags:
-        against.append("a part of the breadth carries a far stronger line than the rest")
+        against.append(reason("part_stronger"))
     if (
         measured.position_mm is not None
         and abs(measured.position_mm - place.position) > thresholds.position_tolerance_mm
     ):
         against.append(
-            f"it lies at {measured.position_mm:.2f} mm, more than {thresholds.position_tolerance_mm} mm "
-            f"from {place.position} mm"
+            reason(
+                "off_place",
+                position_mm=measured.position_mm,
+                tolerance_mm=thresholds.position_tolerance_mm,
+                expected_mm=place.position,
+            )
         )
     if measured.width_mm is not None:
         low, high = (
             place.width * ratio for ratio in (thresholds.width_ratio_min, thresholds.width_ratio_max)
         )
         if not low <= measured.width_mm <= high:
-            against.append(f"it is {measured.width_mm:.2f} mm wide, not between {low:.2f} and {high:.2f} mm")
+            against.append(reason("odd_width", width_mm=measured.width_mm, least_mm=low, most_mm=high))
     if measured.straightness_mm is not None and measured.straightness_mm > thresholds.straightness_mm:
         against.append(
-            f"it bends by {measured.straightness_mm:.2f} mm, more than {thresholds.straightness_mm} mm"
+            reason("bent", straightness_mm=measured.straightness_mm, most_mm=thresholds.straightness_mm)
         )
     if measured.span is not None and measured.span < thresholds.span_min:
-        against.append(f"it crosses {measured.span:.0%} of the breadth, less than {thresholds.span_min:.0%}")
-    if measured.dye_angle is not None and measured.dye_angle_se is not None:
-        off = measured.dye_angle - ANGLE_SE * measured.dye_angle_se
+        against.append(reason("short", span=measured.span, least=thresholds.span_min))
+    if measured.dye_angle_deg is not None and measured.dye_angle_deg_se is not None:
+        off = measured.dye_angle_deg - ANGLE_SE * measured.dye_angle_deg_se
         grey = measured.dye_evidence is not None and measured.dye_evidence < GREY
         if off > thresholds.dye_angle_max_deg or grey:
-            against.append(
-                f"its colour is {measured.dye_angle:.0f} degrees off the {measured.dye} dye's: a shadow, hair or stain"
-            )
+            against.append(reason("other_colour", dye_angle_deg=measured.dye_angle_deg, dye=measured.dye))
     if measured.line_evidence is not None and measured.line_evidence < EDGE:
-        against.append(
-            "an edge explains what is seen better than a line does: the edge of a shadow or of wetting"
-        )
+        against.append(reason("edge"))
     return against
 
 
-def _misplaced(measured: MarkMeasurement) -> list[str]:
-    return [why for flag, why in MISPLACED.items() if flag in measured.flags]
+def _misplaced(measured: MarkMeasurement) -> list[Reason]:
+    return [reason(flag) for flag in MISPLACED if flag in measured.flags]
 
 
 def has_lost(measured: MarkMeasurement) -> bool:
@@ -263,21 +258,21 @@ def has_lost(measured: MarkMeasurement) -> bool:
     return any(flag in measured.flags for flag in LOSSES)
 
 
-def heard(measured: MarkMeasurement) -> tuple[str, bool]:
-    """What says that a line high enough is dye and no change of the light, as a sentence; whether anything says so.
+def heard(measured: MarkMeasurement) -> tuple[Reason, bool]:
+    """What says that a line high enough is dye and no change of the light; whether anything says so.
 
     Where nobody looked at the plastic, nobody is asked: a strip by itself, a verdict of before (`call_anew`).
     """
     if measured.plastic is None:
-        return "what lies beside the window was not looked at", True
+        return reason("light_not_looked_at"), True
     if measured.plastic:
         taken = abs(measured.shade_height or 0.0)
         if taken < UNEVEN:
-            return "the plastic beside it is level there, so it is no shadow", True
-        return f"a shadow worth {taken:.4f}, as the plastic beside it shows, is taken out", True
+            return reason("light_level"), True
+        return reason("shadow_taken_out", height=taken), True
     if measured.dye_evidence is not None and measured.dye_evidence > DYED:
-        return f"its colour is the {measured.dye} dye's, so it is no shadow", True
-    return "neither the plastic beside it nor its colour tells it from a shadow", False
+        return reason("colour_of_dye", dye=measured.dye), True
+    return reason("no_witness"), False
 
 
 def _dye_is_known(measured: MarkMeasurement) -> bool:
@@ -285,20 +280,3 @@ def _dye_is_known(measured: MarkMeasurement) -> bool:
     if measured.plastic is None and measured.which_dye_evidence is None:
         return True
     return measured.which_dye_evidence is not None and measured.which_dye_evidence > WHICH_DYE
-
-
-def t_quantile(p: float, freedom: Value) -> Value:
-    """Quantile of Student's t by Cornish and Fisher's expansion about the normal one.
-
-    Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.5; within 1 % of t for p <= 0.9995 from 6 degrees
-    of freedom on.
-    """
-    z = NormalDist().inv_cdf(p)
-    terms = (
-        (z**3 + z) / 4,
-        (5 * z**5 + 16 * z**3 + 3 * z) / 96,
-        (3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z) / 384,
-        (79 * z**9 + 776 * z**7 + 1482 * z**5 - 1920 * z**3 - 945 * z) / 92160,
-    )
-    per = 1 / freedom
-    return z + per * (terms[0] + per * (terms[1] + per * (terms[2] + per * terms[3])))

@@ -44,7 +44,6 @@ from reader.draw.ink import (
     fitting_size,
     paint,
     text_width,
-    tidy,
     wrap,
 )
 from reader.numbers.arrays import FloatArray
@@ -55,7 +54,7 @@ from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.in_words import sample, why
 from reader.verdict.in_words import taken as taken_at
 from reader.verdict.model import Mark, Verdict, WindowRecord
-from reader.words import Call, MarkName
+from reader.words import Call, MarkName, tidy
 
 Scale = Callable[[float], float]
 

@@ -3,7 +3,6 @@
 Canvas pixels, x right, y down. The typeface is one that OpenCV carries: no font file of the system is needed.
 """
 
-import unicodedata
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.words import Call
+from reader.words import Call, tidy
 
 Image = NDArray[np.uint8]
 AnyImage = NDArray[np.uint8] | NDArray[np.uint16]
@@ -154,14 +153,6 @@ def text_width(text: str, size: int, weight: int = REGULAR) -> int:
     return x + width
 
 
-def tidy(text: str) -> str:
-    """Text fit to be drawn on one line: no control, direction or private characters, single spaces."""
-    if text.isprintable():  # nothing of the kind in it, as nearly always
-        return " ".join(text.split())
-    kept = (" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in text)
-    return " ".join("".join(char for char in kept if unicodedata.category(char)[0] != "C").split())
-
-
 def wrap(text: str, *, width: float, size: int, weight: int = REGULAR) -> list[str]:
     """Break text into lines that fit `width` px, at spaces, or within a word that is longer than a line."""
     lines: list[str] = []
@@ -219,11 +210,11 @@ def _view(canvas: Image, low: XY, high: XY) -> Image:
     return canvas[round(low[1]) : round(high[1]), round(low[0]) : round(high[0])]
 
 
-def _fixed(at: XY) -> tuple[int, int]:
+def _fix(at: XY) -> tuple[int, int]:
     return round(at[0] * 2**_SHIFT), round(at[1] * 2**_SHIFT)
 
 
-def _all_fixed(points: Sequence[XY]) -> NDArray[np.int32]:
+def _fix_all(points: Sequence[XY]) -> NDArray[np.int32]:
     return np.asarray(np.rint(np.array(points, np.float64) * 2**_SHIFT), np.int32)
 
 
@@ -248,13 +239,13 @@ def _paint_path(canvas: Image, shape: Path) -> None:
         for piece in _dashes(shape.points, shape.dash):
             _lines(canvas, piece, shape.colour, shape.thickness)
     elif shape.filled:
-        cv2.fillPoly(canvas, [_all_fixed(shape.points)], bgr(shape.colour), cv2.LINE_AA, _SHIFT)
+        cv2.fillPoly(canvas, [_fix_all(shape.points)], bgr(shape.colour), cv2.LINE_AA, _SHIFT)
     else:
         _lines(canvas, shape.points, shape.colour, shape.thickness, closed=shape.closed)
 
 
 def _lines(canvas: Image, points: Sequence[XY], colour: str, thickness: int, *, closed: bool = False) -> None:
-    cv2.polylines(canvas, [_all_fixed(points)], closed, bgr(colour), thickness, cv2.LINE_AA, _SHIFT)
+    cv2.polylines(canvas, [_fix_all(points)], closed, bgr(colour), thickness, cv2.LINE_AA, _SHIFT)
 
 
 def _dashes(points: Sequence[XY], dash: float) -> list[list[XY]]:
@@ -271,7 +262,7 @@ def _dashes(points: Sequence[XY], dash: float) -> list[list[XY]]:
 
 
 def _disc(canvas: Image, at: XY, radius: float, colour: str) -> None:
-    cv2.circle(canvas, _fixed(at), round(radius * 2**_SHIFT), bgr(colour), cv2.FILLED, cv2.LINE_AA, _SHIFT)
+    cv2.circle(canvas, _fix(at), round(radius * 2**_SHIFT), bgr(colour), cv2.FILLED, cv2.LINE_AA, _SHIFT)
 
 
 def _paint_photo(canvas: Image, shape: PhotoView, photo: AnyImage) -> None:
@@ -332,7 +323,7 @@ def _paint_sign(canvas: Image, sign: Sign) -> None:
     (x, y), size = sign.at, sign.size
 
     def fill(points: Sequence[XY], colour: str) -> None:
-        fixed = np.array([_fixed((x + a * size, y + b * size)) for a, b in points], np.int32)
+        fixed = np.array([_fix((x + a * size, y + b * size)) for a, b in points], np.int32)
         cv2.fillPoly(canvas, [fixed], bgr(colour), cv2.LINE_AA, _SHIFT)
 
     def line(*points: XY, thickness: float) -> None:

@@ -29,17 +29,17 @@ from reader.draw.ink import (
     Text,
     fitting_size,
     text_width,
-    tidy,
 )
 from reader.errors import OutputError
-from reader.locate.geometry import Points
 from reader.locate.outline import outline_curve, window_corners
 from reader.locate.plate import PlatePose
 from reader.measure.strip import RECESS_MM
+from reader.numbers.geometry import Points
 from reader.photo.open import Photo
 from reader.photo.tags import mark_drawn
 from reader.settings.values import IndicatorMark, Layout, ReferenceMark, Window
 from reader.verdict.evidence import Evidence
+from reader.words import tidy
 
 WIDTH: Final = 1600  # px
 MARGIN: Final = 60
@@ -159,7 +159,7 @@ def _plate_figure(layout: Layout, top: float) -> tuple[list[Shape], float]:
             shapes += _mark_shapes(path(_mark_corners(window, mark)), mark, hollow=hollow)
         shapes.append(Path(points=path(corners), colour=GREY, thickness=2, closed=True))
         beyond = np.asarray(window.centre) + (window.length / 2 + 14 / scale + 1.0) * np.asarray(window.flow)
-        shapes.append(_centred(window.id, at(beyond.tolist()), size=MAIN, weight=BOLD))
+        shapes.append(_centre(window.id, at(beyond.tolist()), size=MAIN, weight=BOLD))
     return shapes, bottom + MARGIN
 
 
@@ -199,7 +199,7 @@ def _window_figure(layout: Layout, top: float) -> tuple[list[Shape], float]:
         corners = ((middle - half, low), (middle + half, low), (middle + half, high), (middle - half, high))
         y += RULE
         shapes += _mark_shapes(corners, mark, hollow=name == "reference")
-        shapes.append(_centred(name, (middle + aside, low - SMALL * 0.8), size=SMALL))
+        shapes.append(_centre(name, (middle + aside, low - SMALL * 0.8), size=SMALL))
         leaders.append(Path(points=((middle, high), (middle, y)), colour=GREY, thickness=1))
         rules += _dimension((left, y), (middle, y), text, beside=True)
     y += RULE
@@ -306,11 +306,11 @@ def _dimension(start: XY, stop: XY, text: str, *, beside: bool = False) -> list[
             high=(middle[0] + half + 6, middle[1] + SMALL * 0.7),
             fill=WHITE,
         ),
-        _centred(text, middle, size=SMALL),
+        _centre(text, middle, size=SMALL),
     ]
 
 
-def _centred(text: str, middle: XY, *, size: int, weight: int = REGULAR) -> Text:
+def _centre(text: str, middle: XY, *, size: int, weight: int = REGULAR) -> Text:
     text = tidy(text)
     at = middle[0] - text_width(text, size, weight) / 2, middle[1] + 0.36 * size
     return Text(at=at, text=text, size=size, weight=weight)
@@ -338,15 +338,15 @@ def plan_fit(photo: Photo, pose: PlatePose) -> Plan:
     def path(points: Points, depth_mm: float) -> tuple[XY, ...]:
         return tuple((float(x), float(y)) for x, y in place(pose.camera.project(points, depth_mm)))
 
-    shapes += [view, *_cased(path(outline_curve(layout.outline, step=CURVE_STEP_MM).points, 0.0), BLUE)]
+    shapes += [view, *_draw_case(path(outline_curve(layout.outline, step=CURVE_STEP_MM).points, 0.0), BLUE)]
     for well in sorted({window.well for window in layout.window}):
         circle = np.asarray(well) + WELL_RADIUS_MM * _unit_circle()
-        shapes += _cased(path(circle, 0.0), BLUE)
+        shapes += _draw_case(path(circle, 0.0), BLUE)
     for window in layout.window:
-        shapes += _cased(path(window_corners(window), RECESS_MM), VERMILLION)
+        shapes += _draw_case(path(window_corners(window), RECESS_MM), VERMILLION)
         for mark, pieces in ((layout.marks.indicator, 1), (layout.marks.reference, 2)):
             for tick in _ticks(window, mark, pieces):
-                shapes += _cased(path(tick, RECESS_MM), VERMILLION, closed=False)
+                shapes += _draw_case(path(tick, RECESS_MM), VERMILLION, closed=False)
         beyond = np.asarray([window.centre]) + (window.length / 2 + 2.5) * np.asarray([window.flow])
         (middle,) = path(beyond, 0.0)
         shapes += _tile(window.id, middle)
@@ -376,7 +376,7 @@ def _upright_view(pose: PlatePose, top: float) -> tuple[PhotoView, Callable[[Poi
     return view, lambda points: points @ (scale * turn).T + shift + corner
 
 
-def _cased(points: tuple[XY, ...], colour: str, *, closed: bool = True) -> list[Shape]:
+def _draw_case(points: tuple[XY, ...], colour: str, *, closed: bool = True) -> list[Shape]:
     """A thin line in a white one, to be seen on anything."""
     return [
         Path(points=points, colour=WHITE, thickness=4, closed=closed),
@@ -405,7 +405,7 @@ def _unit_circle() -> Points:
 
 def _tile(text: str, middle: XY) -> list[Shape]:
     """A window's id on white."""
-    label = _centred(text, middle, size=MAIN, weight=BOLD)
+    label = _centre(text, middle, size=MAIN, weight=BOLD)
     half = text_width(label.text, MAIN, BOLD) / 2 + 8, MAIN * 0.65
     low, high = (middle[0] - half[0], middle[1] - half[1]), (middle[0] + half[0], middle[1] + half[1])
     return [Box(low=low, high=high, fill=WHITE, outline=BLACK, thickness=2), label]

@@ -43,7 +43,7 @@ class Levelled:
 
 
 class StripPixels(Protocol):
-    """What is seen of a strip; `reader.strip.Strip` has it, and so has a strip that was kept smaller."""
+    """What is seen of a strip; `reader.measure.strip.Strip` has it, and so has a strip that was kept smaller."""
 
     @property
     def linear(self) -> Floats:

@@ -4,8 +4,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from reader.draw import ink
 from reader.draw.page_security import secured
+from reader.words import tidy
 
 
 def render(
@@ -14,7 +14,7 @@ def render(
     content: Mapping[str, object],
     filters: Mapping[str, Callable[..., Any]] | None = None,
 ) -> bytes:
-    """Fill the template of that name, the first in these folders; what is put in is escaped.
+    """Fill the template of that name, the first in these folders; values are HTML-escaped.
 
     The page gets its Content-Security-Policy (`page_security`).
     filters : besides `tidy`, which leaves out of a text what no page can show. A name that is not given is an error.
@@ -28,5 +28,5 @@ def render(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"tidy": lambda text: ink.tidy(str(text)), **(filters or {})}
+    environment.filters |= {"tidy": lambda text: tidy(str(text)), **(filters or {})}
     return secured(environment.get_template(template).render(**content)).encode("utf-8")

@@ -6,6 +6,8 @@ full-width forms, get an apostrophe in front.
 
 from typing import Final
 
+BOM: Final = "\ufeff"
+"""What a CSV file begins with, so that spreadsheets take it for UTF-8; our own readers take it off."""
 _COMPUTED: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 

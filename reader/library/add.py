@@ -1,7 +1,6 @@
 """Photos and logbook readings into the library: measured in many processes, compared, and kept one by one."""
 
 import hashlib
-import tempfile
 from collections import Counter
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing
@@ -12,19 +11,19 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from reader.errors import LinecallError
-from reader.files.output import write_whole
 from reader.files.plain import read_plain, sha256_of
 from reader.library.examples import UNSTATED, Example, ExamplePhoto, Grading, Role
 from reader.library.labels import Labels, LabelsError, PhotoLabels
 from reader.library.look import Alike, Looks, look_of
+from reader.library.measuring import Measured, PhotoJob, measure
 from reader.library.store import Library
-from reader.library.strips import load_strips, strips_png
+from reader.library.strips import load_strips
 from reader.logbook import Logbook
 from reader.logbook.export import all_rows
-from reader.read import ReadSettings, examine
 from reader.review.record import decisions_on, find_reading
-from reader.run.batch import Job, Outcome, attempt
+from reader.run.batch import Outcome, attempt
 from reader.run.pool import in_order, read_many
+from reader.settings.read_settings import ReadSettings
 from reader.verdict.model import SettingsRecord, Verdict, to_bytes
 from reader.words import Call, counted, did_you_mean
 from reader.words.ids import new_id
@@ -46,12 +45,13 @@ FATES: Final[dict[Fate, str]] = {
 class Source:
     """A photo that may become an example, and what is known of it besides.
 
-    labels : of a label file. gradings : drafts of the review decisions on a logbook's reading; their example is
-    filled in.
+    data : the file's bytes where it lies in a logbook; `path` is then only its name. labels : of a label file.
+    gradings : drafts of the review decisions on a logbook's reading; their example is filled in.
     """
 
     path: Path
     origin: str
+    data: bytes | None = None
     plate: str | None = None
     labels: PhotoLabels | None = None
     gradings: tuple[Grading, ...] = ()
@@ -152,10 +152,8 @@ def _in_library(library: Library | None, label: PhotoLabels) -> str:
     return library.find(label.photo)
 
 
-def sources_of_readings(
-    logbook: Logbook, readings: Sequence[str], folder: Path, *, role: Role
-) -> Iterator[Source]:
-    """The photos of logbook readings, written into a folder to be read, with their review decisions as gradings.
+def sources_of_readings(logbook: Logbook, readings: Sequence[str], *, role: Role) -> Iterator[Source]:
+    """The photos of logbook readings, with their review decisions as gradings.
 
     readings : ids; all that stand if there are none. role : of those who decided. Refused readings and ones that
     were superseded are left out unless they are named.
@@ -177,9 +175,14 @@ def sources_of_readings(
             )
             for (by, at, blind), calls in made.items()
         )
-        for index, photo in enumerate(stored.photos):
-            path = logbook.write_photo(photo, folder / f"{stored.id}-{index}")
-            yield Source(path=path, origin=f"{OF_READING}{stored.id}", plate=stored.id, gradings=gradings)
+        for photo in stored.photos:
+            yield Source(
+                path=Path(photo.name),
+                origin=f"{OF_READING}{stored.id}",
+                data=logbook.photo_bytes(photo.sha256),
+                plate=stored.id,
+                gradings=gradings,
+            )
 
 
 def _standing(logbook: Logbook) -> Iterator[str]:
@@ -195,12 +198,11 @@ def add_sources(
     is held back, unless `keep_alike`. Nothing of a photo with a wrong label is kept.
     """
     with ExitStack() as stack:
-        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="linecall-")))
         adding = _Adding(library, order)
         planned = [adding.plan(source) for source in sources]
         jobs = [
-            Job(photo=source.path, verdict_path=folder / f"{k}.json", image_path=folder / f"{k}.png")
-            for k, (source, early) in enumerate(zip(sources, planned, strict=True))
+            PhotoJob(photo=source.path, verdict_path=source.path, image_path=source.path, data=source.data)
+            for source, early in zip(sources, planned, strict=True)
             if early is None
         ]
         work = partial(measure, settings=order.settings)
@@ -211,15 +213,6 @@ def add_sources(
             outcomes = in_order(stack.enter_context(closing(read_many(jobs, work, workers=workers))))
         for source, early in zip(sources, planned, strict=True):
             yield adding.again(source, early) if early is not None else adding.take(source, next(outcomes))
-
-
-def measure(job: Job, settings: ReadSettings) -> Outcome:
-    """Read a photo, and write the picture of its strips where the job's image goes."""
-    reading = examine(job.photo, settings)
-    if reading.verdict.status == "refused" or reading.evidence is None:
-        return Outcome(job=job, verdict=reading.verdict)
-    picture = strips_png([window.strip for window in reading.evidence.windows])
-    return Outcome(job=job, verdict=reading.verdict, written=write_whole({job.image_path: picture}))
 
 
 class _Adding:
@@ -236,7 +229,7 @@ class _Adding:
 
     def plan(self, source: Source) -> str | None:
         """The hash of a photo that need not be read, for its bytes are there or come earlier in this run."""
-        digest = _sha256(source.path)
+        digest = _sha256(source)
         if digest is None:
             return None
         known = self._library.by_photo(digest) if self._library else None
@@ -274,8 +267,6 @@ class _Adding:
             return self._take(source, outcome, verdict)
         except LinecallError as error:
             return Added(photo=photo, fate="failed", sentence=str(error))
-        finally:
-            outcome.job.image_path.unlink(missing_ok=True)
 
     def _take(self, source: Source, outcome: Outcome, verdict: Verdict) -> Added:
         order, labels = self._order, source.labels
@@ -283,7 +274,8 @@ class _Adding:
             problems = order.labels.problems_with(labels, verdict)
             if problems:
                 raise LabelsError(problems)
-        picture = outcome.job.image_path.read_bytes()
+        assert isinstance(outcome, Measured), "a photo that was read has its strips"
+        picture = outcome.strips
         kept = load_strips(picture, verdict.windows)
         look = look_of(verdict, list(kept.values()))
         looks = self._looks_of(verdict)
@@ -313,7 +305,7 @@ class _Adding:
         )
         gradings = _gradings(source, id, order)
         if self._library is not None and not order.dry_run:
-            self._keep(self._library, example, gradings, source.path, picture)
+            self._keep(self._library, example, gradings, source, picture)
         self._ids[example.photo.sha256] = id
         self._plates[id] = _Plate.of(id, example.plate, example.source)
         looks.add(id, example.photo.name, look)
@@ -326,22 +318,22 @@ class _Adding:
         )
 
     def _keep(
-        self, library: Library, example: Example, gradings: Sequence[Grading], path: Path, picture: bytes
+        self, library: Library, example: Example, gradings: Sequence[Grading], source: Source, picture: bytes
     ) -> None:
         """Photo and strips first, so that no example lacks them."""
         try:
-            data = read_plain(path)
+            data = read_plain(source.path) if source.data is None else source.data
         except OSError as error:
             raise LinecallError(
-                f"{path}: cannot be read ({error.strerror or error}); add it again"
+                f"{source.path}: cannot be read ({error.strerror or error}); add it again"
             ) from error
         if hashlib.sha256(data).hexdigest() != example.photo.sha256:
-            raise LinecallError(f"{path}: has changed while it was read; add it again")
+            raise LinecallError(f"{source.path}: has changed while it was read; add it again")
         if example.layout.sha256 not in self._kept_layouts:
-            library.keep_layout(self._order.layout_files[example.layout.sha256])
+            library.settings.keep_layout(self._order.layout_files[example.layout.sha256])
             self._kept_layouts.add(example.layout.sha256)
-        library.keep_photo(data)
-        library.keep_strips(picture)
+        library.pictures.keep_photo(data)
+        library.pictures.keep_strips(picture)
         library.add(example, gradings)
 
     def _alike(self, source: Source, looks: Looks, look: str) -> Alike | None:
@@ -436,10 +428,12 @@ def _graded(library: Library, id: str, source: Source, order: AddOrder) -> Added
     return Added(photo=photo, fate=fate, example=id, gradings=n, sentence=f"is example {id}")
 
 
-def _sha256(path: Path) -> str | None:
-    """The hash of a file; None if it cannot be read, which the reading will say."""
+def _sha256(source: Source) -> str | None:
+    """The hash of a photo's file; None if it cannot be read, which the reading will say."""
+    if source.data is not None:
+        return hashlib.sha256(source.data).hexdigest()
     try:
-        return sha256_of(path)
+        return sha256_of(source.path)
     except OSError:
         return None
 

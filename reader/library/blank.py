@@ -5,16 +5,10 @@ from collections import Counter
 from collections.abc import Iterable
 from io import StringIO
 
-from reader.files.csv_cells import safe_cell
+from reader.files.csv_cells import BOM, safe_cell
 from reader.library.examples import MARKS
 from reader.library.labels import NEEDED
-from reader.read import ReadSettings, examine
-from reader.run.batch import Job, Outcome
-
-
-def only_read(job: Job, settings: ReadSettings) -> Outcome:
-    """Read a photo for the sake of its layout."""
-    return Outcome(job=job, verdict=examine(job.photo, settings).verdict)
+from reader.run.batch import Outcome
 
 
 def blank_labels(
@@ -24,6 +18,7 @@ def blank_labels(
     outcomes = list(outcomes)
     names = Counter(outcome.job.photo.name for outcome in outcomes)
     text = StringIO()
+    text.write(BOM)
     table = csv.writer(text, lineterminator="\r\n")
     table.writerow(NEEDED)
     for outcome in outcomes:

@@ -9,9 +9,10 @@ from typing import ClassVar, Final, Protocol, Self, TypeVar, get_args
 
 from pydantic import Field, model_validator
 
-from reader.anew.grade_anew import graded
+from reader.anew.grade_anew import Called
 from reader.decide.grade import Grade as PlateGrade
-from reader.decide.grade import ReadingAge
+from reader.decide.grade import grade_plate
+from reader.decide.records import ReadingAgeRecord
 from reader.library.examples import MARKS, Role
 from reader.settings.toml_file import Problem, contradiction
 from reader.settings.values import Layout, Rules, SettingsFile, Text, load_settings_file
@@ -167,16 +168,16 @@ def possible_grades(
 
 
 def _graded(calls: Mapping[MarkKey, Call | None], layout: Layout, rules: Rules) -> PlateGrade:
-    age = ReadingAge(
+    age = ReadingAgeRecord(
         minutes=layout.assay.reading_age[0],
         status="in_range",
         source="none",
         range_minutes=layout.assay.reading_age,
         sentence="the reading age plays no part",
     )
-    of_marks: dict[MarkKey, Call] = {
-        (window.id, mark): calls.get((window.id, mark)) or "doubtful"
+    marks = [
+        Called(window=window.id, mark=mark, call=calls.get((window.id, mark)) or "doubtful")
         for window in layout.window
         for mark in MARKS
-    }
-    return graded(of_marks, layout, rules, age)
+    ]
+    return grade_plate(marks, layout, rules, age, None)

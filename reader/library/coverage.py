@@ -6,7 +6,8 @@ from typing import Final
 
 from reader.library.consensus import possible_grades
 from reader.library.examples import MARKS, UNSTATED
-from reader.library.store import EVERYTHING, Filters, Library
+from reader.library.filters import EVERYTHING, Filters
+from reader.library.store import Library
 from reader.library.strength import STRENGTHS, Strength
 from reader.settings.values import Layout, Rules
 from reader.words import GRADES, Call, MarkKey, MarkName
@@ -89,8 +90,8 @@ def coverage(
 
     enough : how many of a kind are wanted. photos : how many to name that are worth taking.
     """
-    rules = library.rules
-    layouts = {layout.name: layout for layout in library.layouts()}
+    rules = library.settings.rules
+    layouts = {layout.name: layout for layout in library.settings.layouts()}
     found: dict[tuple[str, str, str, Strength], int] = {}
     places: dict[tuple[str, str], None] = {}
     without_grade = unmeasured = 0
@@ -102,7 +103,7 @@ def coverage(
             continue
         for strength in CLASSES:
             found[layout, light, grade, strength] = by_class[strength]
-    plates_to_ask, to_ask = library.plates_to_ask(filters)
+    plates_to_ask, to_ask = library.askable.count_plates(filters)
     can_be = {name: _possible(layouts[name], rules) for name in dict.fromkeys(name for name, _ in places)}
     cells = tuple(
         Cell(

@@ -6,10 +6,9 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import AfterValidator, Field, field_serializer, field_validator
 
 from reader.errors import LinecallError
-from reader.review.decide import CALLS
 from reader.verdict.model import SettingsRecord, Verdict, load_verdict
 from reader.verdict.statement import Name, Note
-from reader.words import Call, Grade, MarkKey, MarkName
+from reader.words import CALLS_OF, Call, Grade, MarkKey, MarkName
 from reader.words.fields import AwareMoment, Frozen, Id, Sha256
 
 Role = Literal["expert", "technician", "trainee", "panel"]
@@ -47,7 +46,7 @@ class Example(Frozen):
     """One photo with what linecall measured on it; what people called is in gradings, never in here.
 
     plate : shared by all photos of one plate, the example's own id otherwise. verdict_json : as
-    `reader.verdict.to_bytes` writes it. strips_sha256 : of the picture that `reader.library.strips` writes.
+    `reader.verdict.model.to_bytes` writes it. strips_sha256 : of the picture that `reader.library.strips` writes.
     look : of the strips, hex, to find the same photo saved otherwise. source : where it came from.
     """
 
@@ -90,7 +89,7 @@ class Grading(Frozen):
     @classmethod
     def _possible(cls, calls: dict[MarkKey, Call]) -> dict[MarkKey, Call]:
         for (window, mark), call in calls.items():
-            if call not in CALLS[mark]:
+            if call not in CALLS_OF[mark]:
                 raise ValueError(f"{call!r} is no call of the {mark} mark of window {window!r}")
         return calls
 

@@ -21,15 +21,17 @@ from pydantic import ValidationError
 
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
-from reader.files.csv_cells import safe_cell
+from reader.files.csv_cells import BOM, safe_cell
 from reader.files.damage import kept
 from reader.files.output import new_folder
 from reader.files.plain import read_plain, sha256_of
 from reader.library.control.rules import ControlRules
 from reader.library.control.strip import Baseline, ControlPoint
+from reader.library.errors import LibraryError
 from reader.library.examples import Example, ExamplePhoto, Grading, flat_calls
 from reader.library.files import COMPUTED_BY
-from reader.library.store import EVERYTHING, Filters, Library, LibraryError
+from reader.library.filters import EVERYTHING, Filters
+from reader.library.store import Library
 from reader.library.tidy import MarkRow
 from reader.photo.metadata import without_metadata
 from reader.run.progress import Watch, unwatched
@@ -111,7 +113,7 @@ class _Photos:
 
     def bytes(self, sha256: str) -> bytes:
         """A photo's bytes. Raises LinecallError if it is gone or its metadata cannot be taken out."""
-        data = self._library.photo_bytes(sha256)
+        data = self._library.pictures.photo_bytes(sha256)
         if self.stripped is not None:
             data = without_metadata(data)
             self.stripped[sha256] = hashlib.sha256(data).hexdigest()
@@ -128,7 +130,7 @@ def _write(library: Library, folder: Path, filters: Filters, watch: Watch, photo
             lines.write(example_line(library, example))
             for sha256, name, read in (
                 (example.photo.sha256, photo_name(example), photos.bytes),
-                (example.strips_sha256, f"strips/{example.id}.png", library.strips_bytes),
+                (example.strips_sha256, f"strips/{example.id}.png", library.pictures.strips_bytes),
             ):
                 if sha256 is None:
                     continue
@@ -147,9 +149,9 @@ def _write(library: Library, folder: Path, filters: Filters, watch: Watch, photo
     if photos.stripped is not None:
         with hashes.file(STRIPPED) as file:
             file.write(_json(photos.stripped, indent=1) + b"\n")
-    in_use = library.in_use()
+    in_use = library.settings.in_use()
     files = []
-    for kind, name, sha256, data in library.kept_files():
+    for kind, name, sha256, data in library.settings.kept_files():
         path = f"settings/{kind}-{sha256[:12]}.toml"
         files.append(
             {"kind": kind, "name": name, "sha256": sha256, "file": path, "in_use": in_use.get(kind) == sha256}
@@ -198,12 +200,13 @@ def _control_photo(point: ControlPoint) -> str:
 
 
 def write_table(library: Library, file: IO[bytes], filters: Filters = EVERYTHING) -> None:
-    """The tidy table as CSV (RFC 4180, UTF-8): a row for each mark and every grading that calls it."""
+    """The tidy table as CSV (RFC 4180, UTF-8 with its mark): a row for each mark and every grading that calls it."""
     text = TextIOWrapper(file, encoding="utf-8", newline="", write_through=True)
+    text.write(BOM)
     table = csv.writer(text, lineterminator="\r\n")
     names = [field.name for field in fields(MarkRow)]
     table.writerow(names)
-    for row in library.marks_table(filters, every_grading=True):
+    for row in library.tidy.marks(filters, every_grading=True):
         table.writerow([_cell(getattr(row, name)) for name in names])
     text.flush()
     text.detach()
@@ -291,7 +294,7 @@ def _data_sheet(
     library: Library, filters: Filters, n: int, n_gradings: int, missing: Sequence[str], *, stripped: bool
 ) -> bytes:
     """What the folder is, in words that need nothing else."""
-    standard = library.standard()
+    standard = library.settings.standard()
     rule, rules, limits = standard.consensus, standard.rules, standard.strength
     sums: Counter[tuple[str, str]] = Counter()
     classes: Counter[str] = Counter()
@@ -350,12 +353,12 @@ def import_folder(
     for one in settings:
         data = read_plain(folder / one["file"], within=folder)
         if one["kind"] == "layout":
-            library.keep_layout(data)
+            library.settings.keep_layout(data)
         elif one["kind"] == ControlRules.kind:
             library.control.keep_rules(data)
         elif one["in_use"] and fresh:
-            library.compute_by(one["kind"], data)
-        elif one["in_use"] and library.in_use().get(one["kind"]) != one["sha256"]:
+            library.settings.compute_by(one["kind"], data)
+        elif one["in_use"] and library.settings.in_use().get(one["kind"]) != one["sha256"]:
             others.append(f"{one['kind']} {one['name']}")
     stripped = _stripped(folder, listed)
     n_control = _import_control(library, folder, control, listed, stripped)
@@ -422,7 +425,7 @@ def _import_control(
         if name in listed and listed[name] != stripped.get(point.photo.sha256):
             if listed[name] != point.photo.sha256:
                 raise LibraryError(f"{folder / name}: is not the photo that its point names")
-            library.keep_photo(read_plain(folder / name, within=folder))
+            library.pictures.keep_photo(read_plain(folder / name, within=folder))
     return library.control.put(records)
 
 
@@ -536,8 +539,8 @@ def _keep_files(
     A photo that was gone when it was exported is gone still, and so is one that is here without its metadata only.
     """
     for name, digest, keep in (
-        (photo_name(example), example.photo.sha256, library.keep_photo),
-        (f"strips/{example.id}.png", example.strips_sha256, library.keep_strips),
+        (photo_name(example), example.photo.sha256, library.pictures.keep_photo),
+        (f"strips/{example.id}.png", example.strips_sha256, library.pictures.keep_strips),
     ):
         if name in listed:
             if digest is not None and listed[name] == stripped.get(digest):

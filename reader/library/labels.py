@@ -15,12 +15,11 @@ from pydantic import TypeAdapter, ValidationError
 from reader.errors import LinecallError
 from reader.files.csv_cells import plain_cell
 from reader.files.plain import read_plain
+from reader.library.adding import unlike_spelling
 from reader.library.examples import MARKS, ROLES, Grading, Role, plain_tag
-from reader.library.store import unlike_spelling
-from reader.review.decide import CALLS
 from reader.verdict.model import Verdict
 from reader.verdict.statement import Name, Note
-from reader.words import Call, Grade, MarkKey, did_you_mean
+from reader.words import CALLS_OF, Call, Grade, MarkKey, did_you_mean
 from reader.words.fields import AwareMoment
 from reader.words.names import folded
 
@@ -351,7 +350,7 @@ class _Reader:
         if not values["window"]:
             raise _WrongError("window", "is empty; give the window's id")
         mark = _one_of(values["mark"], MARKS, "mark")
-        call: Call = _one_of(values["call"], CALLS[mark], "call", f" of {_a(mark)} mark")
+        call: Call = _one_of(values["call"], CALLS_OF[mark], "call", f" of {_a(mark)} mark")
         grade: Grade | None = (
             _one_of(values["grade"], get_args(Grade), "grade") if values.get("grade") else None
         )

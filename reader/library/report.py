@@ -1,26 +1,29 @@
-"""Agreement, validation and proposals as JSON; the first two as pages complete in themselves, with plots as SVG.
+"""Agreement, validation and proposals as JSON; the first two as pages complete in themselves, with charts as SVG.
 
-Figures come from the report alone and reach the page through templates, which escape all but the plots made here.
+Figures come from the report alone and reach the page through templates, which escape everything but the charts.
 """
 
 import dataclasses
-import html
 import json
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
 from reader.draw import ink
+from reader.draw.charts import IntervalRow, heights_chart, intervals_chart, roc_chart, round_up_axis
 from reader.draw.templates import render
 from reader.files.bundled import DATA
 from reader.library.agreement.agree import Agreement, Comparison, Part
-from reader.library.agreement.statistics import CONFIDENCE, Area, Interval, Kappa, Rate
+from reader.library.agreement.by_plate import CONFIDENCE, Interval
+from reader.library.agreement.rates import Rate
+from reader.library.agreement.two_callers import Kappa
 from reader.library.agreement.validate import Validation, percent
 from reader.library.limits.fit import Proposal
 from reader.verdict.model import SettingsRecord
 from reader.version import VERSION
+from reader.words import tidy
 
 TEMPLATES: Final = DATA / "report"
 REPORT_VERSION: Final = 1
@@ -49,13 +52,6 @@ METHODS: Final[Mapping[str, str]] = {
     "expected_cost": "of each mark in another photo; true heights by nonparametric maximum likelihood (Laird 1978)",
     "held_out": "cross-validation over plates (Stone 1974); photos of one plate are never apart",
 }
-
-# Plots: user units are CSS pixels on a phone; wider screens show them larger.
-WIDE: Final = 340.0
-ROW: Final = 34.0
-BAR: Final = 7.0
-EDGE: Final = 8.0
-GOLDEN: Final = (math.sqrt(5) - 1) / 2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -130,12 +126,12 @@ def validation_page(report: Validation, origin: Origin) -> bytes:
         report=report,
         origin=origin,
         errors={
-            name: rates_plot([row for row in rows if row[1].value is not None], zero=True)
+            name: _rates_chart([row for row in rows if row[1].value is not None], zero=True)
             for name, rows in errors.items()
             if any(rate.value is not None for _, rate in rows)
         },
-        heights=heights_plot(report.blanks, report.lines, limits),
-        roc=roc_plot(report.roc),
+        heights=heights_chart(report.blanks, report.lines, limits),
+        roc="" if report.roc.value is None else roc_chart(report.roc.curve, report.roc.value),
         hashes_shown=HASHES_SHOWN,
     )
 
@@ -143,9 +139,6 @@ def validation_page(report: Validation, origin: Origin) -> bytes:
 def _render(template: str, **content: object) -> bytes:
     known = {"methods": METHODS, "version": VERSION, "no_value": NO_VALUE}
     return render(template, [TEMPLATES], known | content, FILTERS)
-
-
-# ------------------------------------------------------------------------------------------ words
 
 
 def share_words(share: float | None) -> str:
@@ -178,7 +171,7 @@ def chance_words(p: float | None) -> str:
 
 def sentence(words: str) -> str:
     """A note as a sentence of a page: a capital first, names within as they are, one full stop."""
-    clean = ink.tidy(words).rstrip(".")
+    clean = tidy(words).rstrip(".")
     return f"{clean[:1].upper()}{clean[1:]}."
 
 
@@ -202,9 +195,6 @@ FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
 }
 
 
-# ------------------------------------------------------------------------------------------ plots
-
-
 def _against_consensus(part: Part) -> dict[str, str]:
     """Positive and negative agreement of everyone with the consensus, doubtful calls counted either way."""
     with_consensus = [one for one in part.comparisons if one.kind != "person-person"]
@@ -221,7 +211,7 @@ def _against_consensus(part: Part) -> dict[str, str]:
         ]
 
     return {
-        title: rates_plot(shown)
+        title: _rates_chart(shown)
         for which, title in (("ppa", "positive agreement"), ("npa", "negative agreement"))
         if (shown := rows(which))
     }
@@ -239,170 +229,40 @@ def _kappas(part: Part) -> str:
         for one in part.comparisons
         if one.kappa.value is not None
     ]
-    return kappas_plot(rows) if rows else ""
+    return _kappas_chart(rows) if rows else ""
 
 
-def rates_plot(rows: Sequence[tuple[str, Rate]], *, zero: bool = False) -> str:
+def _rates_chart(rows: Sequence[tuple[str, Rate]], *, zero: bool = False) -> str:
     """Shares with their intervals: thin as if marks were independent, thick by plate. `zero`: the axis starts there."""
-    bounds = [
-        bound
-        for _, rate in rows
-        for interval in (rate.wilson, rate.by_plate)
-        if interval
-        for bound in interval
+    both = [interval for _, rate in rows for interval in (rate.wilson, rate.by_plate) if interval]
+    bounds = [bound for interval in both for bound in interval]
+    low, high = (0.0, round_up_axis(max(bounds))) if zero else (1 - round_up_axis(1 - min(bounds)), 1.0)
+    shown = [
+        IntervalRow(
+            name=name,
+            value=rate.value,
+            thin=rate.wilson,
+            thick=rate.by_plate,
+            words=f"{rate.hits:,} of {rate.of:,}: {share_words(rate.value)}",
+        )
+        for name, rate in rows
     ]
-    low, high = (0.0, _step_up(max(bounds))) if zero else (1 - _step_up(1 - min(bounds)), 1.0)
-    return _forest(
-        [
-            (
-                name,
-                rate.value,
-                rate.wilson,
-                rate.by_plate,
-                f"{rate.hits:,} of {rate.of:,}: {share_words(rate.value)}",
-            )
-            for name, rate in rows
-        ],
-        low,
-        high,
-        [f"{100 * (low + (high - low) * i / 4):g} %" for i in range(5)],
-    )
+    return intervals_chart(shown, low, high, [f"{100 * (low + (high - low) * i / 4):g} %" for i in range(5)])
 
 
-def kappas_plot(rows: Sequence[tuple[str, Kappa]]) -> str:
+def _kappas_chart(rows: Sequence[tuple[str, Kappa]]) -> str:
     """Kappas with their intervals, from 0 or below to 1."""
     lows = [i[0] for _, kappa in rows for i in (kappa.interval, kappa.by_plate) if i]
     least = min([0.0, *(kappa.value or 0.0 for _, kappa in rows), *lows])
-    low = -_step_up(-least) if least < 0 else 0.0
-    return _forest(
-        [
-            (
-                name,
-                kappa.value,
-                kappa.interval,
-                kappa.by_plate,
-                f"{number_words(kappa.value)} ({kappa.n:,} marks)",
-            )
-            for name, kappa in rows
-        ],
-        low,
-        1.0,
-        [f"{low + (1 - low) * i / 4:.3g}" for i in range(5)],
-    )
-
-
-def _step_up(reach: float) -> float:
-    """The axis' length: the next that divides into four round parts."""
-    return next((step for step in (0.02, 0.04, 0.08, 0.2, 0.4, 0.6, 0.8, 1.0) if step >= reach - 1e-9), reach)
-
-
-def _forest(
-    rows: Iterable[tuple[str, float | None, Interval | None, Interval | None, str]],
-    low: float,
-    high: float,
-    ticks: Sequence[str],
-) -> str:
-    rows = list(rows)
-    left, right = EDGE, WIDE - EDGE
-
-    def x(value: float) -> float:
-        return left + (min(max(value, low), high) - low) / (high - low) * (right - left)
-
-    bottom = len(rows) * ROW + 4
-    parts = []
-    for i, label in enumerate(ticks):
-        at = left + (right - left) * i / (len(ticks) - 1)
-        anchor = ("start", "middle", "middle", "middle", "end")[i]
-        parts.append(f'<line class="grid" x1="{at:.1f}" x2="{at:.1f}" y1="0" y2="{bottom:.1f}"/>')
-        parts.append(_text(at, bottom + 13, label, anchor, "tick"))
-    for i, (name, value, thin, thick, words) in enumerate(rows):
-        y = i * ROW + 24
-        parts += [_text(left, y - 9, name, "start", "name"), _text(right, y - 9, words, "end", "name")]
-        if thick:
-            width = max(x(thick[1]) - x(thick[0]), 1)
-            parts.append(
-                f'<rect class="thick" x="{x(thick[0]):.1f}" y="{y - BAR / 2}" width="{width:.1f}" height="{BAR}"/>'
-            )
-        if thin:
-            parts.append(
-                f'<line class="thin" x1="{x(thin[0]):.1f}" x2="{x(thin[1]):.1f}" y1="{y}" y2="{y}"/>'
-            )
-        if value is not None:
-            parts.append(f'<circle class="dot" cx="{x(value):.1f}" cy="{y}" r="3.6"/>')
-    label = "; ".join(f"{name}: {words}" for name, _, _, _, words in rows)
-    return _svg(WIDE, bottom + 18, parts, label)
-
-
-def roc_plot(area: Area) -> str:
-    """The ROC curve, or nothing where there is none."""
-    if area.value is None:
-        return ""
-    side, left, bottom = 280.0, 46.0, 290.0
-
-    def at(point: tuple[float, float]) -> str:
-        return f"{left + point[0] * side:.1f},{bottom - point[1] * side:.1f}"
-
-    parts = [f'<rect class="field" x="{left}" y="{bottom - side}" width="{side}" height="{side}"/>']
-    parts.append(f'<line class="grid" x1="{left}" y1="{bottom}" x2="{left + side}" y2="{bottom - side}"/>')
-    for share in (0.0, 0.5, 1.0):
-        parts.append(_text(left + share * side, bottom + 14, f"{share:g}", "middle", "tick"))
-        parts.append(_text(left - 6, bottom - share * side + 4, f"{share:g}", "end", "tick"))
-    parts.append(f'<polyline class="curve" points="{" ".join(at(point) for point in area.curve)}"/>')
-    parts.append(
-        _text(left + side / 2, bottom + 28, "share of absent marks that are higher", "middle", "tick")
-    )
-    parts.append(
-        f'<text class="tick" transform="translate(12 {bottom - side / 2:.0f}) rotate(-90)" text-anchor="middle">'
-        "share of present marks that are higher</text>"
-    )
-    return _svg(WIDE, bottom + 34, parts, f"ROC curve, area {area.value:.3f}")
-
-
-def heights_plot(blanks: Sequence[float], lines: Sequence[float], limits: Sequence[tuple[str, float]]) -> str:
-    """Heights of marks absent and present by consensus, on a scale that is even near zero and logarithmic beyond."""
-    if not blanks and not lines:
-        return ""
-    knee = 0.01  # absorbance, where the scale turns
-    left, right = EDGE, WIDE - EDGE
-
-    def scale(height: float) -> float:
-        return math.asinh(height / knee)
-
-    low, high = scale(min([*blanks, *lines, -0.005])), scale(max([*blanks, *lines, 0.05]))
-
-    def x(height: float) -> float:
-        return left + (scale(height) - low) / (high - low) * (right - left)
-
-    parts = []
-    for tick in (-0.01, 0.0, 0.01, 0.03, 0.1, 0.3, 1.0):
-        if low <= scale(tick) <= high:
-            parts.append(f'<line class="grid" x1="{x(tick):.1f}" x2="{x(tick):.1f}" y1="26" y2="136"/>')
-            parts.append(_text(x(tick), 150, f"{tick:g}", "middle", "tick"))
-    for name, y, heights, colour in (
-        ("absent by consensus", 42.0, blanks, ink.VERMILLION),
-        ("present by consensus", 94.0, lines, ink.BLUE),
-    ):
-        parts.append(_text(right, y, name, "end", "name"))
-        for i, height in enumerate(heights):
-            row = y + 9 + i * GOLDEN % 1 * 28  # neighbours in order lie far apart, so dots hide none
-            parts.append(
-                f'<circle cx="{x(height):.1f}" cy="{row:.1f}" r="1.8" fill="{colour}" fill-opacity=".6"/>'
-            )
-    for i, (name, value) in enumerate(limits):
-        parts.append(f'<line class="limit" x1="{x(value):.1f}" x2="{x(value):.1f}" y1="26" y2="136"/>')
-        parts.append(_text(x(value) + 3, 22 - 12 * i, f"{name} {value:.4f}", "start", "tick"))
-    return _svg(WIDE, 156, parts, f"{len(blanks)} heights absent, {len(lines)} present by consensus")
-
-
-def _text(x: float, y: float, text: str, anchor: str, kind: str) -> str:
-    clean = html.escape(ink.tidy(text))
-    return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{clean}</text>'
-
-
-def _svg(width: float, height: float, parts: Iterable[str], label: str) -> str:
-    title = html.escape(ink.tidy(label), quote=True)
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{title}">'
-        + "".join(parts)
-        + "</svg>"
-    )
+    low = -round_up_axis(-least) if least < 0 else 0.0
+    shown = [
+        IntervalRow(
+            name=name,
+            value=kappa.value,
+            thin=kappa.interval,
+            thick=kappa.by_plate,
+            words=f"{number_words(kappa.value)} ({kappa.n:,} marks)",
+        )
+        for name, kappa in rows
+    ]
+    return intervals_chart(shown, low, 1.0, [f"{low + (1 - low) * i / 4:.3g}" for i in range(5)])

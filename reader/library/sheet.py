@@ -14,7 +14,10 @@ from reader.draw import ink
 from reader.draw.templates import render
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
-from reader.library.store import EVERYTHING, ExampleRow, Filters, Library, LibraryError, StoredMark
+from reader.library.errors import LibraryError
+from reader.library.filters import EVERYTHING, Filters
+from reader.library.rows import ExampleRow, StoredMark
+from reader.library.store import Library
 from reader.library.strength import StrengthLimits
 from reader.library.strips import KeptStrip, as_photographed, contrast_raised
 from reader.verdict.model import WindowRecord
@@ -96,7 +99,7 @@ class _Drawer:
 
     def __init__(self, library: Library) -> None:
         self._library = library
-        standard = library.standard()
+        standard = library.settings.standard()
         self._limits: StrengthLimits = standard.strength
         self._rule = standard.consensus
         self._opened = lru_cache(AT_HAND)(self._open)
@@ -111,7 +114,7 @@ class _Drawer:
             if agreed.disputed
         }
         try:
-            return windows, self._library.strips(example), "", votes
+            return windows, self._library.pictures.strips(example), "", votes
         except LinecallError as error:
             return windows, {}, str(error), votes
 

@@ -1,4 +1,6 @@
-"""Where the plate lies in the photo: `plate.find_plate` gives a `PlatePose`, or refuses with a reason.
+"""Where the plate lies, which layout it is and which way up (`plate.find_plate`), or why that cannot be told.
 
-`geometry` has all coordinates and their conversions; others use those two, and `outline` to draw a layout.
+In order: `view` (the reduced copy), `card`, `guess` (rough poses), `refine` (drawn onto the plate's edges), `score`
+(which way up), `judge` (what is refused). `camera`, `camera_steps`, `known_points` and `priors` are the camera's;
+`outline` has a layout's edges as curves, `card` the printed card.
 """

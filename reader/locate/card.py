@@ -1,6 +1,4 @@
-"""The photo card: its markers give the first pose of everything that lies on it, and the camera's focal
-length.
-"""
+"""The photo card: its markers give the first pose of everything that lies on it, and the camera's focal length."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -9,27 +7,29 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import Camera, Points, apply, homography_between
-from reader.locate.refine import first_camera, fit_points
+from reader.locate.camera import Camera
+from reader.locate.known_points import first_camera, fit_points
+from reader.locate.priors import Priors
+from reader.locate.view import ReducedCopy
+from reader.numbers.geometry import Points, apply, homography_between
 
-# Photo card, A5 landscape: millimetres from the sheet's top-left corner, x right, y down.
 CARD_SIZE_MM = (210.0, 148.0)
+"""Photo card, A5 landscape; places on it are millimetres from the sheet's top-left corner, x right, y down."""
 MARKER_CENTRES_MM = ((16.0, 16.0), (194.0, 16.0), (194.0, 132.0), (16.0, 132.0))
+"""Middles of the markers, by their ids."""
 MARKER_SIDE_MM = 18.0
+"""Side of a marker, its black border included."""
 PLATE_CENTRE_MM = (105.0, 74.0)
-
-# Of a marker's 36 bits at most 2 may be wrong: more and clutter passes (the AprilTag detector's own limit).
+"""Middle of the printed silhouette that shows where the plate lies."""
 WRONG_BITS = 2
-# Corners of a printed marker fall within this of their place, or the sheet is not the card; a sheet curls,
-# mm.
+"""Of a marker's 36 bits at most 2 may be wrong: more and clutter passes (the AprilTag detector's own limit)."""
 MARKER_TOLERANCE_MM = 4.0
+"""Corners of a printed marker fall within this of their place, mm, or the sheet is not the card; a sheet curls."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class CardPose:
-    """Where the card lies: the camera in CARD millimetres and full-size px, ids seen, rms of marker corners,
-    mm.
-    """
+    """Where the card lies: the camera in CARD millimetres and full-size px, ids seen, rms of marker corners, mm."""
 
     camera: Camera
     ids: tuple[int, ...]
@@ -37,14 +37,12 @@ class CardPose:
 
 
 @lru_cache(maxsize=1)
-def _detector() -> cv2.aruco.ArucoDetector:
+def _make_detector() -> cv2.aruco.ArucoDetector:
     """Reads the card's four markers only."""
     whole = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    four = cv2.aruco.Dictionary(
-        whole.bytesList[: len(MARKER_CENTRES_MM)], whole.markerSize, whole.maxCorrectionBits
-    )
+    four = cv2.aruco.Dictionary(whole.bytesList[: len(MARKER_CENTRES_MM)], whole.markerSize, WRONG_BITS)
     settings = cv2.aruco.DetectorParameters()
-    settings.errorCorrectionRate = (WRONG_BITS + 0.5) / whole.maxCorrectionBits
+    settings.errorCorrectionRate = 1.0
     settings.adaptiveThreshWinSizeMin = 13
     settings.adaptiveThreshWinSizeMax = 33
     settings.adaptiveThreshWinSizeStep = 20
@@ -56,12 +54,11 @@ def _detector() -> cv2.aruco.ArucoDetector:
 
 
 def find_markers(grey: NDArray[np.uint8]) -> dict[int, Points]:
-    """The card's markers in a grey picture: id to corners (4, 2) px, clockwise from the marker's own top-
-    left.
+    """The card's markers in a grey picture: id to corners (4, 2) px, clockwise from its own top-left.
 
     A marker that is seen twice is left out: two cards, or one of them is no marker.
     """
-    corners, ids, _ = _detector().detectMarkers(grey)
+    corners, ids, _ = _make_detector().detectMarkers(grey)
     if ids is None:
         return {}
     numbers = [int(i) for i in np.ravel(ids)]
@@ -79,25 +76,22 @@ def marker_corners_mm(marker: int) -> Points:
     return np.array([[x - half, y - half], [x + half, y - half], [x + half, y + half], [x - half, y + half]])
 
 
-def find_card(
-    grey: NDArray[np.uint8], *, reduction: float, centre: Points, focal_prior: tuple[float, float]
-) -> CardPose | None:
+def find_card(copy: ReducedCopy, priors: Priors) -> CardPose | None:
     """The card's pose from at least two of its markers, or None.
 
-    grey : a picture `reduction` times smaller than the photo; centre : the photo's own, full-size px;
-    focal_prior : natural log of the focal length in px, and its standard deviation. Markers that do not lie
-    where the others put them (another order, another handedness, another sheet) are left out.
+    Markers that do not lie where the others put them (another order, another handedness, another sheet) are left
+    out.
     """
-    found = find_markers(grey)
+    found = find_markers(copy.grey)
     # One of them may be a copy or a misreading; with more at odds the sheet is not the card.
     enough = max(2, len(found) - 1)
     while len(found) >= enough:
         ids = tuple(sorted(found))
         source = np.concatenate([marker_corners_mm(i) for i in ids])
-        target = np.concatenate([found[i] for i in ids]) * reduction + (reduction - 1) / 2
+        target = copy.to_full(np.concatenate([found[i] for i in ids]))
         h = homography_between(source, target)
-        camera = None if h is None else first_camera(h, centre=centre, focal_prior=focal_prior)
-        fitted = None if camera is None else fit_points(camera, source, target, focal_prior=focal_prior)
+        camera = None if h is None else first_camera(h, priors)
+        fitted = None if camera is None else fit_points(camera, source, target, priors)
         if fitted is not None:
             camera, miss_mm = fitted
             worst = miss_mm.reshape(-1, 4).max(axis=1)
@@ -105,11 +99,11 @@ def find_card(
                 return CardPose(camera=camera, ids=ids, residual_mm=float(np.sqrt(np.mean(miss_mm**2))))
         if len(found) == enough:
             return None
-        found = _without_worst(found)
+        found = _leave_out_worst(found)
     return None
 
 
-def _without_worst(found: dict[int, Points]) -> dict[int, Points]:
+def _leave_out_worst(found: dict[int, Points]) -> dict[int, Points]:
     """Leave out the marker whose absence makes the others agree best."""
     best: dict[int, Points] = {}
     least = np.inf

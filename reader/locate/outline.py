@@ -6,7 +6,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import Points
+from reader.numbers.geometry import Points
 from reader.settings.values import Corner, Layout, Outline, Window
 
 CORNERS: tuple[Corner, ...] = ("top-left", "top-right", "bottom-right", "bottom-left")
@@ -41,11 +41,11 @@ def corner_curves(outline: Outline, *, step: float) -> tuple[tuple[Curve, Curve]
         cut = outline_curve(outline, step=step, cut=corner)
         plain = outline_curve(outline, step=step, cut=CORNERS[(i + 2) % 4])
         near = np.abs(plain.points - box_corners(outline)[i]).max(axis=1) < reach
-        curves.append((_part_of(cut, cut.part == 4), _part_of(plain, near)))
+        curves.append((_select(cut, cut.part == 4), _select(plain, near)))
     return tuple(curves)
 
 
-def _part_of(curve: Curve, keep: NDArray[np.bool_]) -> Curve:
+def _select(curve: Curve, keep: NDArray[np.bool_]) -> Curve:
     return Curve(points=curve.points[keep], normals=curve.normals[keep], part=curve.part[keep])
 
 
@@ -70,10 +70,10 @@ def outline_curve(outline: Outline, *, step: float, cut: Corner | None = None) -
             span = float(np.hypot(toward[0] - x, toward[1] - y))
             polygon.append((x + (toward[0] - x) * leg / span, y + (toward[1] - y) * leg / span))
             sides.append(side)
-    return _rounded(np.array(polygon), np.array(sides), outline.corner_radius, step)
+    return _round_corners(np.array(polygon), np.array(sides), outline.corner_radius, step)
 
 
-def _rounded(polygon: Points, sides: NDArray[np.int64], radius: float, step: float) -> Curve:
+def _round_corners(polygon: Points, sides: NDArray[np.int64], radius: float, step: float) -> Curve:
     """Convex clockwise polygon with rounded corners; sides[i] names the piece that leaves vertex i."""
     ahead = np.roll(polygon, -1, axis=0) - polygon
     length = np.linalg.norm(ahead, axis=1)
@@ -108,7 +108,7 @@ def window_corners(window: Window, grow: float = 0.0) -> Points:
 
     grow: mm added on all four sides, for the wider rim of a bevelled opening.
     """
-    flow = np.array(window.flow) / np.hypot(*window.flow)
+    flow = np.array(window.flow)
     right = np.array([-flow[1], flow[0]])
     along = (window.length / 2 + grow) * flow
     across = (window.breadth / 2 + grow) * right
@@ -136,7 +136,7 @@ def window_curve(window: Window, *, step: float) -> Curve:
 
 
 @lru_cache(maxsize=32)
-def mirrored(layout: Layout) -> Layout:
+def mirror_layout(layout: Layout) -> Layout:
     """The layout as a flipped picture would show it: x runs the other way."""
     width = layout.outline.width
     across: dict[Corner, Corner] = {

@@ -10,12 +10,13 @@ from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
 from reader.logbook.integrity import file_problem, missing_guards
+from reader.logbook.photos import place_record
 from reader.logbook.rows import has_runs, made_run_row, stored_run_row
 from reader.logbook.run_events import RUN, RUN_KINDS
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import about, events, readings, runs
-from reader.store.database import PIECE
-from reader.store.kept_files import FolderStore, PhotoStore, check_photo, place_record
+from reader.store.database import BATCH_SIZE
+from reader.store.kept_files import FileStore, FolderStore, check_file
 
 TELL_EVERY: Final = 1000  # events between two calls of `progress`
 
@@ -40,7 +41,7 @@ _SUCCESSORS: Final = select(readings.c.superseded_by).where(
 
 def check(
     connection: Connection,
-    photos: PhotoStore | None,
+    photos: FileStore | None,
     seals: Sequence[Seal],
     progress: Callable[[int], None] | None,
 ) -> Report:
@@ -90,7 +91,7 @@ def check(
     problem = found.problem if found else file_problem(connection) if sqlite else None
     notes = [*chain.notes(), *(_guard_notes(connection) if sqlite else ())]
     if problem is None and isinstance(photos, FolderStore):
-        problem, more = photos.strays(named)
+        problem, more = photos.strays(named, by="event")
         notes += more
     if progress is not None:
         progress(chain.seq)
@@ -119,7 +120,7 @@ def _rows(connection: Connection, chain: Chain, *, with_runs: bool) -> Generator
     if with_runs:
         query = query.outerjoin(runs, runs.c.id == events.c.reading)
     try:
-        with connection.execute(query.execution_options(yield_per=PIECE)) as found:
+        with connection.execute(query.execution_options(yield_per=BATCH_SIZE)) as found:
             if sqlite:
                 yield from found
             else:
@@ -220,7 +221,7 @@ def _guard_notes(connection: Connection) -> tuple[str, ...]:
     return (f"another program has taken out of the logbook's file: {', '.join(gone)}",) if gone else ()
 
 
-def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any], named: set[str]) -> int:
+def _check_photos(photos: FileStore, seq: int, payload: dict[str, Any], named: set[str]) -> int:
     """Look at the photos that an event names, which join those named so far; returns how many."""
     try:
         digests = [str(photo["sha256"]) for photo in payload["photos"]]
@@ -228,7 +229,7 @@ def _check_photos(photos: PhotoStore, seq: int, payload: dict[str, Any], named: 
         raise ChainBrokenError(seq, f"event {seq}: it names no photos as a reading does") from error
     named.update(digests)
     for digest in digests:
-        problem = check_photo(photos, digest)
+        problem = check_file(photos, digest)
         if problem is not None:
             raise ChainBrokenError(seq, f"event {seq}: {problem}")
     return len(digests)

@@ -13,7 +13,6 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any, Final
 
-import rfc8785
 from pydantic import (
     BaseModel,
     ConfigDict,
@@ -24,6 +23,7 @@ from pydantic import (
 from reader.errors import LinecallError
 from reader.files.damage import kept
 from reader.logbook.run_events import PAYLOADS
+from reader.store.canonical import canonical_json
 from reader.verdict.statement import Drops, Name, Stated
 from reader.words.fields import AwareMoment, Id, Sha256
 
@@ -56,14 +56,6 @@ class Statement(Stated):
 
     operator: Name
     drops_at: Drops | None = None
-
-
-def canonical(value: object) -> bytes:
-    """Canonical JSON (RFC 8785), UTF-8. Raises LinecallError for what it cannot carry: NaN, 2**60."""
-    try:
-        return rfc8785.dumps(value)  # type: ignore[arg-type]
-    except (rfc8785.CanonicalizationError, UnicodeEncodeError, RecursionError) as error:
-        raise LinecallError(f"the logbook cannot keep this as JSON (RFC 8785): {error}") from error
 
 
 def make_event(
@@ -100,7 +92,7 @@ def make_event(
             f"{where} is {str(details['input'])[:60]!r}, but {details['msg'].removeprefix('Value error, ')}"
         ) from None
     fields = event.model_dump(mode="json", exclude={"hash", "payload"})
-    body = canonical(fields | {"payload": dict(payload)})  # as given: a model would turn NaN into null
+    body = canonical_json(fields | {"payload": dict(payload)})  # as given: a model would turn NaN into null
     if len(body) > EVENT_BYTES_MAX:
         raise LinecallError(f"an event of {len(body)} bytes, but the logbook keeps up to {EVENT_BYTES_MAX}")
     digest = hashlib.sha256(body).hexdigest()

@@ -16,7 +16,7 @@ from pathlib import Path, PurePath
 from typing import IO, Any, Final
 
 from reader.errors import LinecallError
-from reader.files.csv_cells import safe_cell
+from reader.files.csv_cells import BOM, safe_cell
 from reader.files.damage import kept
 from reader.files.plain import open_plain
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
@@ -25,7 +25,7 @@ from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
 from reader.photo.metadata import MetadataError, without_metadata
-from reader.run.batch import PICTURE_SUFFIXES
+from reader.run.jobs import PICTURE_SUFFIXES
 from reader.verdict.model import to_bytes
 from reader.words import counted
 from reader.words.ids import ID_PATTERN
@@ -58,7 +58,7 @@ _FIXED: Final = ("README.txt", "export.json", "events.jsonl")
 
 
 def csv_lines(rows: Iterator[ReadingRow]) -> Iterator[str]:
-    """A table of readings as CSV (RFC 4180), a line each, the names of the columns first.
+    """A table of readings as CSV (RFC 4180), a line each, the names of the columns first, after a byte order mark.
 
     A cell that a spreadsheet would compute gets an apostrophe in front.
     """
@@ -74,7 +74,7 @@ def csv_lines(rows: Iterator[ReadingRow]) -> Iterator[str]:
         table.writerow([_harmless(cell) for cell in cells])
         return text.getvalue()
 
-    yield line(CSV_COLUMNS)
+    yield BOM + line(CSV_COLUMNS)
     for row in rows:
         values = {name: getattr(row, name) for name in CSV_COLUMNS[:-1]} | {"waiting": row.rank is not None}
         yield line([values[name] for name in CSV_COLUMNS])

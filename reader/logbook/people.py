@@ -1,12 +1,13 @@
 """Who is known in a logbook: people become known, get roles and retire, each by an event of the chain.
 
 Operators, reviewers, graders and trainees are the same people. A policy names roles; a name that is typed is settled
-to the one person that it can be (reader.names), in the spelling in which they became known.
+to the one person that it can be (reader.words.names), in the spelling in which they became known.
 
 The payload of an event of kind `person`: `name`, `roles` (all that they have from then on), `retired`; with it, where
 they were given, `apart_from` (people whose names are alike) and `reason`.
 """
 
+import shlex
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -36,7 +37,7 @@ class UnknownPersonError(LinecallError):
         apart = "".join(f' --apart-from "{other}"' for other in alike)
         super().__init__(
             f"{shown(name, quote='')} is not known in {where}{meant}; to make another person known: "
-            f'linecall people add "{name}" --role {role}{apart}'
+            f'linecall people add "{name}" --role {role}{apart} --logbook {shlex.quote(where)}'
         )
         self.name = name
         self.alike = tuple(alike)

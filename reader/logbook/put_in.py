@@ -7,8 +7,8 @@ from reader.errors import LinecallError
 from reader.logbook.events import Statement
 from reader.logbook.people import begin_with, settle
 from reader.logbook.store import Logbook
-from reader.read import ReadSettings
 from reader.run.batch import Outcome, with_problem
+from reader.settings.read_settings import ReadSettings
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -42,7 +42,7 @@ def put_into(
         begin_with(logbook, statement.operator, role="technician", at=at)
         who = settle(logbook, statement.operator, role="technician").name
         statement = statement.model_copy(update={"operator": who})
-        used = settings.files_of(verdict)
+        used = settings.files_used(verdict.layout.sha256 if verdict.layout else None)
         logged = logbook.add_reading(
             verdict,
             photos,

@@ -17,11 +17,13 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
-from reader.anew.grade_anew import age_of, calls_of, graded, marks_of
+from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.errors import LinecallError, OutputError
-from reader.read import ReadSettings, examine, examine_plate, run_tie
-from reader.run.batch import Job, Order, Outcome, attempt
+from reader.read import examine, examine_plate
+from reader.run.batch import Outcome, attempt
+from reader.run.jobs import Job, Order
 from reader.run.pool import in_order, read_many
+from reader.settings.read_settings import ReadSettings
 from reader.settings.values import (
     Layout,
     Rules,
@@ -33,7 +35,7 @@ from reader.settings.values import (
     load_texts,
     parse_settings,
 )
-from reader.verdict.model import SettingsRecord, Verdict
+from reader.verdict.model import SettingsRecord, Verdict, run_tie
 from reader.words import Call, Grade, MarkName, SettledGrade, shown
 from reader.words.clock import MACHINE, Zone, load_zone
 
@@ -305,7 +307,7 @@ def settings_for(first: Verdict, at_hand: SettingsAtHand) -> tuple[ReadSettings,
         every = (*at_hand.own_layouts, *at_hand.kept_layouts, *at_hand.bundled_layouts)
         namesakes = [layout for layout in every if layout.name == wanted.name]
         if not namesakes:
-            raise LinecallError(f"{_named('layout', wanted)} is not at hand; give its file with --layout")
+            raise LinecallError(f"{_named('layout', wanted)} is not at hand; give its file with --read-by")
         layout = _best("layout", namesakes, wanted, instead)
         tried = {layout.name: layout} if named else tried | {layout.name: layout}
     settings = ReadSettings(
@@ -340,7 +342,7 @@ def _best(kind: str, files: Sequence[File], wanted: SettingsRecord | None, inste
     is_or_are = "is" if kind == "layout" else "are"
     instead.append(
         f"{_named(kind, wanted)} {is_or_are} not at hand, so it was read by {_named(kind, found)}; "
-        f"give the very file with --{kind}"
+        "give the very file with --read-by"
     )
     return found
 
@@ -403,7 +405,7 @@ def _with_decisions(today: Verdict, current: Verdict, settings: ReadSettings) ->
     if not given:
         return answer_of(today)
     layout = next(layout for layout in settings.layouts if layout.sha256 == today.layout.sha256)
-    grade = graded(calls | given, layout, settings.rules, age_of(today, layout))
+    grade = graded(today, calls | given, layout, settings.rules)
     return Answer(grade=grade.grade, possible_grades=grade.possible_grades, because=grade.rule)
 
 

@@ -10,7 +10,7 @@ from reader.logbook.events import Event, load_event
 from reader.logbook.run_events import RUN, RUN_KINDS, run_row
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import FORMAT, about, events, readings, runs
-from reader.store.database import PIECE
+from reader.store.database import BATCH_SIZE
 
 _EVENTS_OF_RUN: Final = (
     select(events.c.seq, events.c.body).where(events.c.reading == bindparam("run")).order_by(events.c.seq)
@@ -90,7 +90,7 @@ def rebuild(connection: Connection) -> int:
         connection.execute(delete(runs))
     n = 0
     query = select(events.c.seq, events.c.hash, events.c.body).order_by(events.c.seq)
-    for stored in connection.execute(query.execution_options(yield_per=PIECE)):
+    for stored in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
         event = load_event(*stored)
         if event.kind == RUN:
             begin_runs(connection)

@@ -5,7 +5,7 @@ the same index. `run` begins one, and its id is the event's own; `run_step`, `ru
 `run_correction`, `run_reading` and `run_end` follow. What was entered stays as it was; a correction says what it was.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any, Final, Literal
 
@@ -158,7 +158,7 @@ def corrected(payload: Mapping[str, Any], corrections: list[Mapping[str, Any]]) 
     return {name: value for name, value in after.items() if value is not None}
 
 
-def run_row(events: list[tuple[int, str, str, Mapping[str, Any]]], id: str) -> dict[str, Any]:
+def run_row(events: Sequence[tuple[int, str, str, Mapping[str, Any]]], id: str) -> dict[str, Any]:
     """Row of a run as its events make it; each is (number, kind, time as written, payload), the first began it."""
     corrections: dict[int, list[Mapping[str, Any]]] = {}
     for _, kind, _, payload in events:

@@ -30,6 +30,7 @@ from reader.logbook.check import check
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
+from reader.logbook.photos import photo_store, place_record
 from reader.logbook.rows import apply, begin_runs, has_runs, rebuild, row_of, stored_run_row
 from reader.logbook.run_events import READING as RUN_READING
 from reader.logbook.run_events import RUN, Effect, Payload, RunBegun, RunReading
@@ -46,8 +47,8 @@ from reader.logbook.tables import (
     tables,
 )
 from reader.settings.values import SettingsFile
-from reader.store.database import PIECE, Database
-from reader.store.kept_files import PhotoStore, photo_store, place_record, read_photo_bytes
+from reader.store.database import BATCH_SIZE, Database
+from reader.store.kept_files import FileStore, read_file
 from reader.verdict.model import Verdict, load_verdict
 from reader.verdict.succession import photos_of, says_no_less
 from reader.words.ids import new_id
@@ -193,7 +194,7 @@ _WAITS: Final = readings.c.rank.is_not(None)
 class Logbook(AbstractContextManager["Logbook"]):
     """An append-only book of events. Open it with `Logbook.open`; many processes may have it open at once."""
 
-    def __init__(self, database: Database, photos: PhotoStore, place: str) -> None:
+    def __init__(self, database: Database, photos: FileStore, place: str) -> None:
         """Take an open database, the photos and the record of their remembered place; `open` is for everyone else."""
         self._database = database
         self._photos = photos
@@ -218,7 +219,9 @@ class Logbook(AbstractContextManager["Logbook"]):
         OutputError if it is out of reach.
         """
         must_exist = must_exist or read_only
-        database = Database(where, read_only=read_only, timeout_s=timeout_s)
+        database = Database(
+            where, read_only=read_only, timeout_s=timeout_s, holds="logbook", locks=events.name
+        )
         try:
             if database.path is not None:
                 _check_path(database.path, must_exist=must_exist)
@@ -705,12 +708,12 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             if reading is not None:
                 self._row(connection, reading)
-            with connection.execute(query.execution_options(yield_per=PIECE)) as found:
+            with connection.execute(query.execution_options(yield_per=BATCH_SIZE)) as found:
                 yield from (tuple(row) for row in found)
 
     def photo_bytes(self, sha256: str) -> bytes:
         """Bytes of a kept photo. Raises LinecallError if it is missing or has been altered."""
-        return read_photo_bytes(self._photos, sha256)
+        return read_file(self._photos, sha256, where="the logbook's photos")
 
     def write_photo(self, photo: KeptPhoto, folder: Path) -> Path:
         """Write a kept photo into a folder, under the name it came with; returns its path.

@@ -9,7 +9,6 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from typing import Any, Final
 
-from reader.anew.grade_anew import departures_of
 from reader.decide.grade import departure_warning
 from reader.verdict.model import Mark, Verdict
 
@@ -69,9 +68,7 @@ def _rank(verdict: Verdict, marks: list[Mark], margin: float | None) -> Rank | N
         return Rank.SMALL_MARGIN
     if verdict.grade == "invalid":
         return Rank.INVALID
-    of_departures = {
-        departure_warning(one) for one in departures_of(verdict)
-    }  # nothing a reviewer could settle
+    of_departures = {departure_warning(one) for one in verdict.departures}  # nothing a reviewer could settle
     return Rank.CONTRADICTION if set(verdict.warnings) - of_departures else None
 
 

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from reader.locate.plate import PlatePose
 from reader.measure.profile import Profile
 from reader.measure.strip import EDGE_MM, Strip
+from reader.numbers.median import quantile
 from reader.photo.open import ChromaInfo
 from reader.photo.tags import quantisation_step
 from reader.quality import refuse
 from reader.settings.values import Layout, Thresholds
-from reader.words import windows_named
 
 HIDDEN_MAX = 0.5
 """Share of a membrane that its rim may hide (a steep view) before the window is not read."""
@@ -24,11 +24,15 @@ EDGE_STEP_MIN = 0.06
 """Absorbance step that at least one side of every membrane shows: a rim, a bevel or a shadow (common practice, no
 source: 13 % of the light)."""
 COVER_ABSORBANCE = 0.55
+"""Absorbance over the plate's bare membrane, beyond hard shadows (half to two thirds of the light)."""
 COVER_HUE = 0.18
-"""Absorbance over the plate's usual membrane, and difference between channels, beyond hard shadows (half to two
-thirds of the light), tints and mixed lamps."""
+"""Difference between channels, beyond tints and mixed lamps."""
+BARE_SHARE = 0.25
+"""So large a share of the rows between marks is taken to be bare: a pen may lie across all windows and hide most."""
 COVERED_MAX = 0.12
+"""Share of a membrane's rows that something may cover."""
 INSIDE_MM = 1.5
+"""Left out at a membrane's ends when covers are sought."""
 CHROMA_STEP = 21.0
 """Quantisation step of low chroma frequencies at quality 50 (ITU-T T.81, table K.2: 17 to 26)."""
 UNKNOWN_CHROMA_QUALITY = 70
@@ -44,9 +48,9 @@ def check_pose(pose: PlatePose, thresholds: Thresholds) -> None:
     if found < thresholds.min_px_per_mark_width:
         refuse(
             "too_few_pixels",
-            found=f"{pose.px_per_mm:.1f}",
-            needed=f"{thresholds.min_px_per_mark_width / narrowest:.1f}",
-            closer=f"{thresholds.min_px_per_mark_width / found:.1f}",
+            found=pose.px_per_mm,
+            needed=thresholds.min_px_per_mark_width / narrowest,
+            closer=thresholds.min_px_per_mark_width / found,
         )
 
 
@@ -54,21 +58,21 @@ def check_strips(strips: Sequence[Strip]) -> None:
     """Refuse a plate of which a window cannot be seen."""
     clipped = [strip.window.id for strip in strips if strip.clipped_fraction > CLIPPED_MAX]
     if len(clipped) > len(strips) / 2:
-        refuse("overexposed", windows=windows_named(clipped))
+        refuse("overexposed", windows=clipped)
     if clipped:
-        refuse("glare", windows=windows_named(clipped))
+        refuse("glare", windows=clipped)
     hidden = [strip.window.id for strip in strips if strip.hidden_fraction > HIDDEN_MAX]
     if hidden:
-        refuse("window_hidden", windows=windows_named(hidden))
+        refuse("window_hidden", windows=hidden)
 
 
 def check_sharpness(strips: Sequence[Strip], layout: Layout, thresholds: Thresholds) -> None:
     """Refuse a picture whose blur smears its marks, and windows whose own edges are covered."""
     edgeless = [strip.window.id for strip in strips if strip.edge_step < EDGE_STEP_MIN]
     if is_blurred(strips, layout, thresholds) or len(edgeless) > len(strips) / 2:
-        refuse("blurred", far=f" for marks of {_narrowest(layout):g} mm")
+        refuse("blurred", far=f" for marks of {_narrowest(layout):g} mm", mark_mm=_narrowest(layout))
     if edgeless:
-        refuse("window_hidden", windows=windows_named(edgeless))
+        refuse("window_hidden", windows=edgeless)
 
 
 def is_blurred(strips: Sequence[Strip], layout: Layout, thresholds: Thresholds) -> bool:
@@ -87,26 +91,27 @@ def check_covers(profiles: Sequence[Profile], layout: Layout) -> None:
     between = [(profile, rows) for profile, rows in between if rows.any()]
     if not between:  # windows hardly longer than their marks
         return
-    usual = np.median(np.concatenate([profile.absorbance[rows] for profile, rows in between]), axis=0)
+    rows_of_all = np.concatenate([profile.absorbance[rows] for profile, rows in between])
+    bare = np.array([quantile(channel, BARE_SHARE) for channel in rows_of_all.T])
     covered = [
         profile.window.id
         for profile, rows in between
-        if _covered(profile.absorbance[rows] - usual).mean() > COVERED_MAX
+        if _is_covered(profile.absorbance[rows] - bare).mean() > COVERED_MAX
     ]
     if covered:
-        refuse("window_hidden", windows=windows_named(covered))
+        refuse("window_hidden", windows=covered)
 
 
 def _between_marks(profile: Profile, layout: Layout) -> NDArray[np.bool_]:
     """Rows well inside the membrane on which no mark lies."""
     x = profile.position_mm
     rows = profile.valid & (x > INSIDE_MM) & (x < profile.window.length - INSIDE_MM)
-    for mark in (layout.marks.indicator, layout.marks.reference):
+    for mark in layout.marks.both:
         rows = rows & (np.abs(x - mark.position) > mark.width + INSIDE_MM / 2)
     return rows
 
 
-def _covered(difference: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _is_covered(difference: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether absorbance (n, 3) is off by more than any shadow, tint or wetting is."""
     hue = np.abs(difference[:, [0, 2]] - difference[:, [1]]).max(axis=1)
     return np.asarray((difference[:, 1] > COVER_ABSORBANCE) | (hue > COVER_HUE))

@@ -11,17 +11,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import apply
 from reader.locate.plate import PlatePose
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.strip import Strip
 from reader.measure.survival import SHOULDER_CODE, highlights, luma_codes
+from reader.numbers.geometry import apply
 from reader.numbers.median import median, quantile
 from reader.photo.light import decode_srgb
 from reader.photo.open import Photo
 from reader.quality import refuse
 from reader.settings.values import IndicatorMark, Layout, Window
-from reader.words import windows_named as named
 
 Light = NDArray[np.float32]
 
@@ -34,17 +33,19 @@ BESIDE_MARK_MM = 0.3
 PLATES_QUANTILE = 0.25
 """The membranes' own light: this quantile of all windows' light, so that lamps over most of them leave it as it is."""
 PLASTIC_STEP_MM = 1.0
+"""Plastic is looked at on a grid of such steps,"""
 BESIDE_MM = (1.5, 3.0)
-"""Plastic is looked at on a grid of such steps, and this far beside a window."""
+"""from so far beside a window to so far."""
 BRIGHTER = 1.2
 """A place under a lamp is so many times as bright as the membranes' own light; uneven light alone reaches 1.1 where it
 is near white (simulated)."""
 PLASTIC_BRIGHTER = 1.4
 """Or the plastic beside it is so many times as bright as the plate's; over a whole plate light is more uneven."""
 VEILED_LIGHT = 1.3
+"""Under a veil a mark's place is so many times as bright as the membranes' own light: from r = 0.3 on."""
 VEILED_FRAME = 0.7
-"""Under a veil a mark's place is so many times as bright as the membranes' own light, and its window's frame keeps no
-more than this share of the others' contrast: both hold from r = 0.3 on, with frames of 45 % of a membrane's light."""
+"""And its window's frame keeps no more than this share of the others' contrast: from r = 0.3 on too, with frames of
+45 % of a membrane's light."""
 LOWEST_WHITE = 160
 """No picture's white level is taken to lie below this 8-bit code."""
 FLAT_CODES = 5
@@ -60,11 +61,11 @@ def check_glare(photo: Photo, pose: PlatePose, strips: Sequence[Strip]) -> None:
     flat = _light(max(SHOULDER_CODE * white / 255, brightest - FLAT_CODES))
     if max(places) < flat:
         return
-    own = _own(lights)
+    own = _own_light(lights)
     lamp = (places > BRIGHTER * own) | (_plastic(photo, pose) > PLASTIC_BRIGHTER)
     lost = [strip.window.id for strip, here in zip(strips, lamp & (places > flat), strict=True) if here]
     if lost:
-        refuse("glare", windows=named(lost))
+        refuse("glare", windows=lost)
 
 
 def find_veils(strips: Sequence[Strip], layout: Layout) -> tuple[bool, ...]:
@@ -75,26 +76,26 @@ def find_veils(strips: Sequence[Strip], layout: Layout) -> tuple[bool, ...]:
     """
     lights, places = _lights(strips, layout)
     frames = np.array([strip.edge_step for strip in strips])
-    veiled = (places > VEILED_LIGHT * _own(lights)) & (frames < VEILED_FRAME * np.median(frames))
+    veiled = (places > VEILED_LIGHT * _own_light(lights)) & (frames < VEILED_FRAME * np.median(frames))
     return tuple(veiled.tolist())
 
 
 def _lights(strips: Sequence[Strip], layout: Layout) -> tuple[list[Light], NDArray[np.float64]]:
     """The membranes' light, and that of each window's brighter mark's place (n windows,)."""
-    lights = [_smoothed(strip) for strip in strips]
-    marks = (layout.marks.indicator, layout.marks.reference)
+    lights = [_smooth(strip) for strip in strips]
+    marks = layout.marks.both
     places = [
         max(_place(light, strip, mark) for mark in marks) for light, strip in zip(lights, strips, strict=True)
     ]
     return lights, np.array(places)
 
 
-def _own(lights: Sequence[Light]) -> float:
+def _own_light(lights: Sequence[Light]) -> float:
     """The membranes' own light."""
     return quantile(np.concatenate([light[::3, ::3].ravel() for light in lights]), PLATES_QUANTILE)
 
 
-def _smoothed(strip: Strip) -> Light:
+def _smooth(strip: Strip) -> Light:
     """A membrane's luma without its sides, grain averaged, linear light."""
     side, size = round(SIDES_MM * strip.px_per_mm), max(1, round(SMOOTH_MM * strip.px_per_mm))
     inside = strip.linear[:, side : strip.linear.shape[1] - side]

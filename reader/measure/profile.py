@@ -13,8 +13,9 @@ from reader.numbers.median import median, medians
 from reader.settings.values import Window
 
 BIN_ALONG_PX = 3
+"""Strip samples a bin along the flow: five bins over a 1 mm line."""
 BIN_ACROSS_PX = 2
-"""Strip samples a bin: five bins over a 1 mm line, and about one over a hair that runs along the flow."""
+"""And across it: about one bin over a hair that runs along the flow."""
 ROW_MM = BIN_ALONG_PX / STRIP_PX_PER_MM
 """Length of a profile's row along the flow."""
 LANE_MM = 0.5
@@ -24,8 +25,9 @@ NEUTRAL = np.array([0.25, 0.5, 0.25])
 OUTLIER_SD = 4.0
 """A sample (or a small patch) so many robust standard deviations off its row's range is foreign (1 in 16,000)."""
 LANE_SHARE = 0.5
+"""Share of a lane's bins that must be clean for the lane to count."""
 ROW_SHARE = 0.25
-"""Share of a lane's (a row's) bins that must be clean for the lane (the row) to count."""
+"""Share of a row's bins that must be clean for the row to count."""
 PATCH_MM = 0.4
 """Side of the patch over which a weak but extended foreign body is sought."""
 ENVELOPE_MM = 0.3
@@ -57,13 +59,13 @@ class Profile:
 
 def extract_profile(strip: Strip) -> Profile:
     """Average absorbance over the breadth, streaks levelled and foreign bodies left out."""
-    light, seen = _binned(strip)
+    light, seen = _bin(strip)
     absorbance = -np.log10(np.maximum(light, DARK)).astype(np.float64)
-    clean = seen & ~_foreign(absorbance @ NEUTRAL, seen, strip.px_per_mm)
+    clean = seen & ~_find_foreign(absorbance @ NEUTRAL, seen, strip.px_per_mm)
     return _average(strip, _level_columns(absorbance, clean), clean, seen)
 
 
-def _binned(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+def _bin(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     """The strip's light averaged over bins, (n, m, 3), and the bins of which every sample is valid."""
     n, m = strip.valid.shape[0] // BIN_ALONG_PX, strip.valid.shape[1] // BIN_ACROSS_PX
     whole = slice(0, n * BIN_ALONG_PX), slice(0, m * BIN_ACROSS_PX)
@@ -73,18 +75,18 @@ def _binned(strip: Strip) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     return np.asarray(light, np.float32), np.asarray(seen)
 
 
-def _foreign(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+def _find_foreign(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
     """Bins that no line, streak or shading explains: hair, specks, the ends of smears."""
     if not seen.any():
         return np.zeros_like(seen)
     rows, columns = seen.any(axis=1), seen.any(axis=0)
     box = np.ix_(rows, columns)
     foreign = np.zeros_like(seen)
-    foreign[box] = _foreign_inside(tone[box], seen[box], px_per_mm)
+    foreign[box] = _find_foreign_inside(tone[box], seen[box], px_per_mm)
     return foreign
 
 
-def _foreign_inside(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+def _find_foreign_inside(tone: FloatArray, seen: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
     along, across = px_per_mm / BIN_ALONG_PX, px_per_mm / BIN_ACROSS_PX
     levelled = np.where(seen, tone, median(tone[seen])).astype(np.float32)
     levelled -= medians((levelled - medians(levelled)[:, None]).T.copy())

@@ -18,7 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from reader.measure.line import LUMA, line_shape
+from reader.measure.line_shape import LUMA, line_shape
 from reader.measure.profile import ROW_MM, Profile
 from reader.measure.strip import Strip
 from reader.measure.surround import BEYOND_MM, Surround
@@ -27,9 +27,9 @@ from reader.numbers.median import median, medians
 from reader.settings.values import Layout
 
 TILTS = np.tan(np.radians(np.arange(-30, 30.1, 2)))
+"""Slopes of a shadow's edge against the marks that are tried, mm along for each mm across."""
 FINE_TILTS = np.tan(np.radians(np.arange(-2, 2.1, 0.25)))
-"""Slopes of a shadow's edge against the marks that are tried, mm along for each mm across; the second about the best
-of the first, as far as STRAIGHTEST."""
+"""Slopes tried about the best of these, as far as STRAIGHTEST."""
 STRAIGHTEST = math.tan(math.radians(12))
 """Within this the edge may pass for a line, and its slope must be known well."""
 TILT_SD = 0.15
@@ -39,27 +39,32 @@ LANE_WEIGHT = 0.2
 ODD_SD = 4.0
 """A lane's row so many robust standard deviations off its side's is print, dirt or a scratch."""
 ROWS_SEEN = 0.6
+"""A side of the plastic counts if so large a share of its rows is seen at all,"""
 LANES_MIN = 1.0
-"""A side counts from so many lanes seen on average, if so large a share of its rows is seen at all."""
+"""and so many lanes are seen on average."""
 SCALES_MM = (0.5, 1.0, 2.0, 4.0)
+"""Changes of light that are tried: a Matern process (smoothness 3/2) of such scale; and none."""
 POWERS = tuple(10.0 ** np.arange(-1.0, 5.1, 0.5))
-"""Changes of light that are tried: a Matern process (smoothness 3/2) of such scale and of so many times the variance
-of what the sides do not share; and none."""
+"""Their variances, over that of what the sides do not share."""
 SLOW = 2
 """Cosine terms that a straight line takes up."""
 TEXTURE_SD = 0.0007
+"""Unevenness of clean plastic, luma absorbance, that is taken for granted where one side alone is seen. Common
+practice, no source: mould texture and reflections of the room, half of what membranes have."""
 AGREED_SD = 0.0002
-"""Unevenness of clean plastic, luma absorbance, that is taken for granted where one side alone is seen, and where the
-two sides seem to agree still better. Common practice, no source: mould texture and reflections of the room, half of
-what membranes have; and a tenth of a code, by which averages of 8-bit pixels are off."""
+"""The same where the two sides seem to agree still better: a tenth of a code, by which averages of 8-bit pixels are
+off."""
 SHIFT_MAX_MM = 2.6
+"""The furthest shift of a shadow between the depths that is tried; a light 45 degrees from above makes it 1.5 mm."""
 SHIFT_SD_MM = 1.0
-"""A light 45 degrees from above shifts a shadow by the membrane's depth, 1.5 mm; the steepest useful shift tried."""
+"""Spread of such shifts among lights."""
 SHARE = 1.1
+"""How many times as deep a shadow usually is on the membrane as on the plastic: the recess sees less of the sky, and
+plastic mirrors some of it."""
 SHARE_SD = 0.15
+"""Spread of that share."""
 SHARES = np.arange(0.7, 1.55, 0.1)
-"""By which share of itself a shadow on the membrane may be deeper or paler than on the plastic: the recess sees less
-of the sky, and plastic mirrors some of it."""
+"""Shares tried."""
 WINDOW_SHIFT_SD_MM = 0.12
 """Spread of a single window's shift about the plate's: its own place in its opening, lens distortion."""
 SHARPNESS_MM2 = 0.04
@@ -69,13 +74,17 @@ MODES = 12
 LEVEL = 5e-4
 """A change of light below this, in absorbance, is not taken out; it stays among what is unsure."""
 COARSE_NOISE = 0.003
+"""Noise of a membrane's profile while shifts are sought, luma absorbance, 1 sigma,"""
 COARSE_SHARE = 0.05
+"""and so large a share of the light's own change besides: the surfaces do not see all of the room alike."""
 COARSE_GRAIN_MM = 0.3
+"""Correlation length of half of that noise."""
 COARSE_SLOW = 0.016
+"""Slow baseline of a membrane's profile meanwhile, luma absorbance, 1 sigma,"""
 COARSE_SLOW_SHARE = 0.3
+"""and so large a share of the light's own change besides."""
 COARSE_SLOW_MM = 4.0
-"""While shifts are sought, a membrane's profile has such noise and such a slow baseline (luma absorbance, 1 sigma),
-each with so large a share of the light's own change besides: the surfaces do not see all of the room alike."""
+"""Correlation length of that baseline."""
 COARSE_LINE_SHARE = 0.08
 """By so large a share of its height a strong line's shape may differ from the usual one, 1 sigma."""
 LINE_OFFSETS_MM = np.linspace(-0.4, 0.4, 5)
@@ -93,11 +102,13 @@ HARDLY_LESS = 0.05
 SHIFT_MODES = 5
 """Modes kept of what an unsure shift leaves unsure."""
 SHIFT_FLOOR_MM = 0.04
+"""A shift is never known better: rows are 0.19 mm apart."""
 SHARE_FLOOR = 0.04
-"""Shift and share are never known better: rows are 0.19 mm apart, and no two surfaces see all of the room alike."""
+"""A share is never known better: no two surfaces see all of the room alike."""
 END_MM = 2.2
+"""Left out at the membrane's ends while shifts are sought, as the rim's own shadow lies there,"""
 END_SHARE = 0.15
-"""The membrane's ends are left out of that, as the rim's own shadow lies there: by so much, or by so large a share."""
+"""but no more than so large a share of its length."""
 DEFAULT_BLUR_MM = 0.2
 """A line's blur where none is known yet, 1 sigma."""
 INNER = slice(round(BEYOND_MM / ROW_MM), -round(BEYOND_MM / ROW_MM))
@@ -145,7 +156,7 @@ def find_shades(
         group = [surrounds[k] for k in members]
         tilt = _find_tilt(group)
         changes = [_plastic_change(surround, tilt) for surround in group]
-        noise = _unshared(changes)
+        noise = _learn_unshared(changes)
         lights = [None if change is None else _light(change, noise) for change in changes]
         places = _fit_shift(lights, [profiles[k] for k in members], layout)
         for k, light in zip(members, lights, strict=True):
@@ -181,7 +192,7 @@ def _same_flow(surrounds: Sequence[Surround]) -> list[list[int]]:
     return list(groups.values())
 
 
-def _moved(values: FloatArray, rows: FloatArray) -> FloatArray:
+def _move_rows(values: FloatArray, rows: FloatArray) -> FloatArray:
     """Lanes (k, n, ...) at moved rows (k, n), linear between rows, ends repeated."""
     n = values.shape[1]
     low = np.clip(np.floor(rows).astype(int), 0, n - 2)
@@ -190,7 +201,7 @@ def _moved(values: FloatArray, rows: FloatArray) -> FloatArray:
     return np.asarray(values[lane, low] * (1 - share) + values[lane, low + 1] * share)
 
 
-def _straight_out(values: FloatArray) -> FloatArray:
+def _remove_line(values: FloatArray) -> FloatArray:
     """Lanes (..., n) without their own straight line."""
     n = values.shape[-1]
     t = np.linspace(-1.0, 1.0, n)
@@ -204,16 +215,16 @@ def _find_tilt(group: Sequence[Surround]) -> float:
     for surround in group:
         whole = surround.seen.mean(axis=1) > ROWS_SEEN
         if whole.sum() >= 2:
-            luma = _straight_out(_filled(surround.absorbance[whole] @ LUMA, surround.seen[whole]))
+            luma = _remove_line(_fill_gaps(surround.absorbance[whole] @ LUMA, surround.seen[whole]))
             sides.append((luma, surround.across_mm[whole]))
-    best = float(TILTS[int(np.argmax(_alike(sides, TILTS)))])
+    best = float(TILTS[int(np.argmax(_rate_tilts(sides, TILTS)))])
     if abs(best) > STRAIGHTEST:
         return best
     near = best + FINE_TILTS
-    return float(near[int(np.argmax(_alike(sides, near)))])
+    return float(near[int(np.argmax(_rate_tilts(sides, near)))])
 
 
-def _alike(sides: Sequence[tuple[FloatArray, FloatArray]], tilts: FloatArray) -> FloatArray:
+def _rate_tilts(sides: Sequence[tuple[FloatArray, FloatArray]], tilts: FloatArray) -> FloatArray:
     """Log likelihood (t,) of each tilt, by the absolute deviations of lanes (k, n) from each other along it."""
     support = -0.5 * (tilts / TILT_SD) ** 2
     for luma, x in sides:
@@ -227,14 +238,14 @@ def _alike(sides: Sequence[tuple[FloatArray, FloatArray]], tilts: FloatArray) ->
         start = stretches[lane, first]
         moved = start + (rows - whole)[..., None] * (stretches[lane, first + 1] - start)
         middle = medians(np.ascontiguousarray(moved.transpose(0, 2, 1)))
-        stray = _straight_out(moved - middle[:, None])
+        stray = _remove_line(moved - middle[:, None])
         unlike = np.abs(stray).sum(axis=(1, 2))  # a print on two lanes has no say
         noise = 1.4826 * median(np.abs(stray[int(np.argmin(unlike))])) + 1e-4
         support -= LANE_WEIGHT * unlike / noise
     return support
 
 
-def _filled(values: FloatArray, seen: BoolArray) -> FloatArray:
+def _fill_gaps(values: FloatArray, seen: BoolArray) -> FloatArray:
     """Lanes (k, n) with what was not seen drawn straight between what was."""
     rows = np.arange(values.shape[1])
     return np.stack(
@@ -263,7 +274,7 @@ def _plastic_change(surround: Surround, tilt: float) -> _Change | None:
     ]
     if not sides:
         return None
-    difference = _straight_out((sides[0] - sides[1]) @ LUMA / 2) if len(sides) == 2 else None
+    difference = _remove_line((sides[0] - sides[1]) @ LUMA / 2) if len(sides) == 2 else None
     mean = np.mean(sides, axis=0)
     return _Change(position_mm=surround.position_mm, mean=mean, half_difference=difference)
 
@@ -275,8 +286,8 @@ def _side(surround: Surround, lanes: BoolArray, tilt: float) -> FloatArray | Non
     if len(lanes) == 0:
         return None
     rows = np.arange(len(surround.position_mm)) + tilt * surround.across_mm[lanes][:, None] / ROW_MM
-    values = _moved(surround.absorbance[lanes], rows)
-    known = _moved(surround.seen[lanes].astype(np.float64), rows) > 0.99
+    values = _move_rows(surround.absorbance[lanes], rows)
+    known = _move_rows(surround.seen[lanes].astype(np.float64), rows) > 0.99
     luma = values @ LUMA
     for _ in range(3):
         middle = _row_median(np.where(known, luma, np.nan))
@@ -291,7 +302,7 @@ def _side(surround: Surround, lanes: BoolArray, tilt: float) -> FloatArray | Non
     if float(count.mean()) < LANES_MIN or float((count > 0).mean()) < ROWS_SEEN:
         return None
     mean = (values * known[..., None]).sum(axis=0) / np.maximum(count, 1)[:, None]
-    return _filled(mean.T, np.tile(count > 0, (3, 1))).T
+    return _fill_gaps(mean.T, np.tile(count > 0, (3, 1))).T
 
 
 def _row_median(luma: FloatArray) -> FloatArray:
@@ -319,7 +330,7 @@ def _cosines(n: int) -> FloatArray:
     return matrix
 
 
-def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
+def _learn_unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
     """Power (n,) by cosine term of what a window's two sides do not share, in their mean; by number of rows.
 
     Smoothed over a third of an octave and over all windows of one length; never below what clean plastic has.
@@ -327,7 +338,7 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
     power: dict[int, FloatArray] = {}
     for n in {len(change.mean) for change in changes if change is not None}:
         terms = [
-            (_cosines(n) @ (change.half_difference - _one_sided(change.half_difference))) ** 2
+            (_cosines(n) @ (change.half_difference - _keep_one_sided(change.half_difference))) ** 2
             for change in changes
             if change is not None and change.half_difference is not None and len(change.mean) == n
         ]
@@ -345,7 +356,7 @@ def _unshared(changes: Sequence[_Change | None]) -> dict[int, FloatArray]:
     return power
 
 
-def _one_sided(half_difference: FloatArray) -> FloatArray:
+def _keep_one_sided(half_difference: FloatArray) -> FloatArray:
     """What of the sides' difference (n,) is no texture: a shadow on one side alone, or an edge that lies askew."""
     spread = 1.4826 * median(np.abs(half_difference)) + 1e-5
     return np.asarray(half_difference - np.clip(half_difference, -ODD_SD * spread, ODD_SD * spread))
@@ -360,7 +371,7 @@ def _matern_power(n: int, scale_mm: float) -> FloatArray:
 
 
 @lru_cache(maxsize=16)
-def _tried_powers(n: int) -> FloatArray:
+def _powers_to_try(n: int) -> FloatArray:
     """Powers by cosine term (k, n) that a light may have, over the noise's: none, and every scale and strength."""
     tried = [np.zeros(n)]
     tried += [factor * _matern_power(n, scale_mm) for scale_mm in SCALES_MM for factor in POWERS]
@@ -383,11 +394,11 @@ def _light(change: _Change, unshared: dict[int, FloatArray]) -> _Light:
     n = len(change.mean)
     noise = unshared[n] * (1 if change.half_difference is not None else 2)
     cosines = _cosines(n)
-    uneven = _straight_out(change.mean.T).T
+    uneven = _remove_line(change.mean.T).T
     terms = cosines @ uneven
     power = (terms @ LUMA) ** 2
     scale = float(noise[SLOW:].mean())
-    tried = scale * _tried_powers(n)
+    tried = scale * _powers_to_try(n)
     total = tried + noise
     unlikely = (np.log(total) + power / total)[:, SLOW:].sum(axis=1)
     weight = np.exp(-0.5 * (unlikely - unlikely.min()))
@@ -398,7 +409,7 @@ def _light(change: _Change, unshared: dict[int, FloatArray]) -> _Light:
     strongest = np.argsort(unsure)[::-1][:MODES]
     modes = np.sqrt(unsure[strongest])[:, None] * cosines[strongest]
     if change.half_difference is not None:
-        modes = np.concatenate([modes, _one_sided(change.half_difference)[None]])
+        modes = np.concatenate([modes, _keep_one_sided(change.half_difference)[None]])
     found = cosines.T @ (kept[:, None] * terms)
     if np.abs(found).max() < LEVEL:
         modes = np.concatenate([modes, (found @ LUMA)[None]])
@@ -421,6 +432,7 @@ class _Place:
 
 
 SHIFTS = np.arange(-SHIFT_MAX_MM, SHIFT_MAX_MM + 1e-9, 0.05)
+"""Shifts tried, mm."""
 
 
 def _fit_shift(
@@ -473,7 +485,7 @@ def _unlikelihoods(light: _Light, profile: Profile, layout: Layout) -> FloatArra
         return np.zeros((len(SHARES), len(SHIFTS)))
     x = x[rows]
     y = profile.absorbance[rows] @ LUMA
-    marks = (layout.marks.indicator, layout.marks.reference)
+    marks = layout.marks.both
     projected = _smooth_projection(x, y, float(luma.std()), [(mark.position, mark.width) for mark in marks])
     moved = np.stack([np.interp(x + shift, light.position_mm, luma) for shift in SHIFTS])
     left = y - SHARES[:, None, None] * moved

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from reader.locate.plate import PlatePose
 from reader.measure.fitness import is_blurred
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.profile import Profile
 from reader.measure.strip import Strip
 from reader.numbers.arrays import FloatArray
@@ -29,19 +29,25 @@ from reader.settings.values import IndicatorMark, Layout, Thresholds
 Grey = NDArray[np.float32]
 
 PLANE_PX_PER_MM = 8.0
+"""Edges are sought on the plate's plane, on a grid of so many pixels per millimetre,"""
 PLANE_MARGIN_MM = 3.0
-"""Edges are sought on the plate's plane and this far around it, on a grid of so many pixels per millimetre."""
+"""and this far around the plate."""
 PICTURE_PX = 1200
 """Long side to which a picture without a plate is reduced for the same."""
 SOFTEN_PX = 1.0
+"""Blur (1 sigma) before edges are sought, against grain."""
 REBLUR_PX = 2.0
-"""Blurs (1 sigma) before edges are sought, against grain, and the second, by which their spread is measured."""
+"""The second blur, by which the edges' spread is measured."""
 GRAIN_TIMES = 6.0
+"""An edge is steeper than so many times the usual slope"""
 EDGE_SHARE = 0.06
-"""An edge is steeper than so many times the usual slope and than this share of the steepest slopes."""
+"""and than this share of the steepest slopes."""
 N_DIRECTIONS = 12
+"""Directions by which edges are sorted, over half a turn."""
 MIN_EDGE_PIXELS = 12
+"""A direction with fewer edge pixels tells nothing."""
 MIN_DIRECTIONS = 4
+"""Fewer directions tell no ellipse of blur."""
 SHARPEST = 0.2
 """Of the edges of a direction this quantile of spread counts: bevels and shadows are soft by themselves."""
 LINE_SIGMA = 0.36
@@ -64,9 +70,10 @@ DOUBTED = 0.7
 """Where neither a line stands out nor the plate's own edges prove its place, so much less blur says the same: a long
 swing leaves hardly an edge across it to be measured."""
 PICTURE_SMEAR_PX = 0.9
+"""On a reduced picture without a plate, the sharpest edges' blur one way; of pictures that show something else the
+strongest is 0.7 (simulated)."""
 PICTURE_BLUR_PX = 2.0
-"""On a reduced picture without a plate, the sharpest edges' blur one way or every way; of pictures that show something
-else the strongest is 0.7 one way and 1.0 every way (simulated)."""
+"""The same every way; of pictures that show something else the strongest is 1.0 (simulated)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,13 +108,16 @@ def check_shake(
     one_way = smear is not None and smear.strongest > doubted * ONE_WAY * smear.weakest
     if spread is not None and smeared and (one_way or not blurred):
         refuse(
-            "shaken", far=f": lines of {narrowest:g} mm look {spread / LINE_SIGMA * narrowest:.1f} mm broad"
+            "shaken",
+            far=f": lines of {narrowest:g} mm look {spread / LINE_SIGMA * narrowest:.1f} mm broad",
+            mark_mm=narrowest,
+            seen_mm=spread / LINE_SIGMA * narrowest,
         )
     if smear is None or not one_way:
         return
     least = max(EDGES_ALONE * narrowest, EDGES_ALONE_PX / pose.px_per_mm)
     if blurred or _one_way_mm(smear, layout) > doubted * least:
-        refuse("shaken", far=f": lines of {narrowest:g} mm are smeared along the flow")
+        refuse("shaken", far=f": lines of {narrowest:g} mm are smeared along the flow", mark_mm=narrowest)
 
 
 def check_picture(photo: Photo) -> None:
@@ -128,8 +138,8 @@ def edge_smear(grey: Grey) -> Smear | None:
 
     A step of sigma s that is blurred by r loses slope by sqrt(1 + r^2 / s^2).
     """
-    soft = _blurred(grey, SOFTEN_PX)
-    softer = _blurred(soft, REBLUR_PX)
+    soft = _blur(grey, SOFTEN_PX)
+    softer = _blur(soft, REBLUR_PX)
     x, y = _slopes(soft)
     slope = np.hypot(x, y) + np.float32(1e-9)
     limit = max(GRAIN_TIMES * median(slope), EDGE_SHARE * quantile(slope[::3, ::3], 0.995))
@@ -148,7 +158,7 @@ def lines_spread(profiles: Sequence[Profile], layout: Layout) -> float | None:
     grid = np.linspace(-SIDE_WIDTHS[1], SIDE_WIDTHS[1], 105)
     total = np.zeros_like(grid)
     for profile in profiles:
-        for mark in (layout.marks.indicator, layout.marks.reference):
+        for mark in layout.marks.both:
             shape = _line(profile, mark, grid)
             if shape is not None:
                 total += shape
@@ -203,7 +213,7 @@ def _grey(pixels: Pixels) -> Grey:
     return grey / np.float32(np.iinfo(pixels.dtype).max)
 
 
-def _blurred(grey: Grey, sigma_px: float) -> Grey:
+def _blur(grey: Grey, sigma_px: float) -> Grey:
     return np.asarray(cv2.GaussianBlur(grey, (0, 0), sigma_px), np.float32)
 
 

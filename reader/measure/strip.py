@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import apply
 from reader.locate.plate import PlatePose
 from reader.numbers.arrays import FloatArray
+from reader.numbers.geometry import apply
 from reader.numbers.median import median
 from reader.photo.light import linear
 from reader.photo.open import Photo
@@ -29,12 +29,17 @@ STRIP_PX_PER_MM = 16.0
 RECESS_MM = 1.5
 """Depth of a membrane below the top face (common practice, no source: cassette housings leave 1 to 2 mm)."""
 RECESS_SD_MM = 0.4
+"""Spread of that depth among plates."""
 RECESS_RANGE_MM = (0.0, 3.0)
+"""Depths tried."""
 OPENING_MARGIN_MM = 0.5
 """How much wider than its membrane an opening is, each side: a bevel (common practice, no source)."""
 OPENING_MARGIN_SD_MM = 0.25
+"""Spread of that margin among plates."""
 OPENING_MARGIN_RANGE_MM = (0.0, 1.2)
+"""Margins tried."""
 SEATING_STEP_MM = 0.05
+"""Steps in which depths, margins and shifts are tried."""
 LINES_APART_MM = 0.4
 """Nearer to a rim a membrane's edge is not told from it: each is half a millimetre of rounding, bevel and blur.
 Common practice, no source; of 0.2, 0.3 and 0.4 the one that places simulated windows best."""
@@ -43,19 +48,22 @@ UNSEEN = 0.4
 LOCAL_SHIFT_SD_MM = 0.05
 """Spread of a single membrane's place about the plate's (lens distortion and assembly)."""
 POSE_SHIFT_SD_MM = 0.25
+"""Spread of what the whole plate's pose may be off by: a moulded edge shows two lines half a millimetre apart."""
 POSE_BEND_MM = 300.0
-"""Spread of what the whole plate's pose may be off by, and the distance over which that may change as much: a moulded
-edge shows two lines half a millimetre apart."""
+"""The distance over which that may change as much."""
 MARGIN_MM = 0.3
 """Left out along every edge of the membrane: blur, wicking and the edge's own shadow."""
 PAD_MM = 1.8
 """Seen around a membrane while its edges are sought."""
 EDGE_PX_PER_MM = 10.0
+"""Samples per millimetre while edges are sought."""
 EDGE_NEAR_MM = 0.6
+"""A side's step is sought this near to its place."""
 EDGE_FAR_MM = 1.7
+"""Its range of tones is taken this far about it."""
 EDGE_MM = 0.5
-"""A side's step is sought this near to its place; its sharpness is the share of the tones' range this far about it
-that is passed within EDGE_MM: 0.98 for a Gaussian edge of sigma 0.1 mm, 0.50 for 0.37 mm (error function)."""
+"""Its sharpness is the share of that range that is passed within so much: 0.98 for a Gaussian edge of sigma 0.1 mm,
+0.50 for 0.37 mm (error function)."""
 CLIPPED = 0.985
 """Linear light from which a sample counts as clipped (8-bit code 253)."""
 DARK = 0.002
@@ -242,8 +250,11 @@ def _parallax(pose: PlatePose, window: Window, recess_mm: float) -> FloatArray:
 
 
 DEPTHS = np.arange(RECESS_RANGE_MM[0], RECESS_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
+"""Depths of the membranes that are tried, mm."""
 MARGINS = np.arange(OPENING_MARGIN_RANGE_MM[0], OPENING_MARGIN_RANGE_MM[1] + 1e-9, SEATING_STEP_MM)
+"""Extra widths of the openings that are tried, mm."""
 SHIFTS = np.arange(-3 * POSE_SHIFT_SD_MM, 3 * POSE_SHIFT_SD_MM + 1e-9, SEATING_STEP_MM)
+"""Shifts of the pose that are tried, mm."""
 
 
 def _axes(view: _EdgeView, window: Window) -> tuple[tuple[FloatArray, FloatArray, float], ...]:

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from reader.locate.geometry import apply
 from reader.locate.plate import PlatePose
 from reader.measure.profile import ROW_MM
 from reader.measure.strip import CLIPPED, DARK, Strip, cut_patch, sample
 from reader.numbers.arrays import BoolArray, FloatArray
+from reader.numbers.geometry import apply
 from reader.photo.open import Photo
 from reader.settings.values import Layout, Outline, Window
 

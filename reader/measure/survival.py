@@ -14,10 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.locate.geometry import apply
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.strip import Strip
 from reader.measure.tones import tone_step
+from reader.numbers.geometry import apply
 from reader.numbers.median import median
 from reader.photo.light import encode
 from reader.photo.open import ChromaInfo, Photo, Pixels
@@ -34,23 +34,27 @@ MIN_OWN_GRAIN = 0.3
 GRAIN_BLOCK_PX = 5
 """A pixel that differs from the median of so large a square about it by a code shows grain."""
 INSIDE_MM = 0.8
+"""Grain is sought so far inside a membrane's sides,"""
 ENDS_MM = 1.5
+"""so far inside its ends,"""
 BESIDE_MARK_MM = 0.9
-"""Grain is sought clear of a membrane's sides, its ends and its marks' places."""
+"""and so far beside its marks' places."""
 MIN_PIXELS = 60
 """A stretch of fewer pixels tells nothing."""
 SHOULDER_CODE = 236.0
 """Membranes from this 8-bit code of luma on lie on the shoulder of a camera's tone curve, where heights shrink: 84 % of
 full light. Common practice, no source; it moves down with the picture's white level."""
 PLATEAU_SHARE = 0.003
+"""A picture's white level is a plateau, blown out and then dimmed, if so large a share of its pixels lies within two
+codes of its brightest,"""
 PLATEAU_RATIO = 4.0
-"""A picture's white level is a plateau if so large a share of its pixels lies within two codes of its brightest, and so
-many times as many as in the two codes below: blown out, then dimmed."""
+"""and so many times as many as in the two codes below."""
 LUMA_STEP = 14.0
 """Quantisation step of low luma frequencies at quality 50 (ITU-T T.81, table K.1: 10 to 16)."""
 DC_STEP = 16.0
+"""The same of a block's mean, which its coefficient holds times the block's side (ITU-T T.81, table K.1)."""
 BLOCK_PX = 8
-"""The same of a block's mean, which its coefficient holds times the block's side (ITU-T T.81)."""
+"""Side of a block (ITU-T T.81)."""
 LINE_CODES = 1.9
 """What a line of contrast 0.03 takes off luma, 8-bit codes, on a membrane of usual brightness: of 180 codes, with a
 tone curve's exponent of 1 / 2.2 and three quarters of the dye's drop."""
@@ -128,7 +132,7 @@ def grain_codes(share: float) -> float:
 def _grain_share(photo: Photo, strip: Strip, layout: Layout) -> tuple[int, float]:
     """How many of the photo's pixels lie on blank membrane, and which share of them shows grain."""
     length, breadth = strip.window.length, strip.window.breadth
-    marks = sorted((layout.marks.indicator, layout.marks.reference), key=lambda mark: mark.position)
+    marks = sorted(layout.marks.both, key=lambda mark: mark.position)
     ends = [ENDS_MM]
     for mark in marks:
         ends += [

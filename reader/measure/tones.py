@@ -1,4 +1,5 @@
-"""Whether a file still has all levels of brightness: a filter, or a screen's few bits, leaves gaps between them."""
+"""How bright the membranes are, and whether a file still has all levels of brightness: a filter, or a screen's few
+bits, leaves gaps between them."""
 
 from collections.abc import Sequence
 
@@ -6,20 +7,25 @@ import cv2
 import numpy as np
 
 from reader.measure.strip import Strip
+from reader.numbers.median import median
+from reader.photo.light import encode
 from reader.photo.open import Photo
 
 TONES = 256
+"""Codes of an 8-bit file."""
 SHARE_LEFT_OUT = 0.05
 """The darkest and the brightest share of the pixels are sparse in every picture."""
 NEAR_CODES = 12.0
+"""Codes so near are held against one another, 1 sigma."""
 EMPTY_SHARE = 0.1
-"""A code is empty if it holds less than so large a share of what the codes near it hold on average, 1 sigma."""
+"""A code is empty if it holds less than so large a share of what the codes near it hold on average."""
 GAP_CODES = 3
 """So many empty codes in a row are a gap: a curve that only stretches tones leaves one or two."""
 MAX_GAPS = 0.35
 """Share of the codes that may lie in gaps: rendered originals have at most a tenth, a plain plate in flat light, of a
 few tones by itself, a third (measured)."""
 STEP_PX = 2
+"""Of so many pixels one is counted, both ways."""
 
 
 def tone_step(photo: Photo, strips: Sequence[Strip]) -> float:
@@ -39,3 +45,11 @@ def tone_step(photo: Photo, strips: Sequence[Strip]) -> float:
     gaps = edges[1::2] - edges[::2]
     wide = gaps[gaps >= GAP_CODES]
     return 1.0 + float(wide.mean()) if int(wide.sum()) > MAX_GAPS * len(empty) else 1.0
+
+
+def membrane_tone(strips: Sequence[Strip]) -> float:
+    """Median encoded brightness of the membranes' green, 0..1."""
+    seen = np.concatenate([strip.linear[::2, ::2, 1][strip.valid[::2, ::2]] for strip in strips])
+    if not len(seen):
+        return 0.0
+    return float(encode(np.array([[[median(seen)] * 3]], np.float32))[0, 0, 0]) / 255

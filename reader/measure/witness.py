@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reader.measure.line import DYE, LUMA
+from reader.measure.line_shape import DYE, LUMA
 from reader.numbers.arrays import FloatArray
 from reader.numbers.erf import erf
 
@@ -20,16 +20,19 @@ DYE_TINT = 0.15
 """By so large a share of its height a line's colour may differ from its dye's in the layout, 1 sigma: camera
 channels, white balance, ageing."""
 CARRIED = 0.85
+"""Share of a line's colour that halved chroma and a phone's colour noise reduction leave,"""
 CARRIED_SD = 0.2
-"""Share of a line's colour that halved chroma and a phone's colour noise reduction leave."""
+"""and its spread."""
 KEPT_SHARES = np.linspace(0.0, 1.1, 12)
+"""Shares of its colour that a file may have kept of a line, all alike likely."""
 GREY_TINT = 0.05
-"""Shares of its colour that a file may have kept of a line, all alike likely; and what a line that lost it all may
-differ from grey by, as a share of its height, 1 sigma."""
+"""By so large a share of its height a line that lost all its colour may differ from grey, 1 sigma."""
 EDGE_NEAR_MM = 1.6
+"""Edges are tried this far about a line,"""
 EDGE_STEP_MM = 0.1
+"""in such steps,"""
 EDGE_BLURS_MM = (0.12, 0.3, 0.6, 1.0)
-"""Edges tried about a line: their places and their blurs (1 sigma); 10 to 90 % of an edge are 2.56 sigma."""
+"""and with such blurs (1 sigma); 10 to 90 % of an edge are 2.56 sigma."""
 EDGE_SD = 0.05
 """Depth of an edge that a shadow may leave on a membrane, luma absorbance, 1 sigma (11 % of the light)."""
 EDGE_ODDS = 0.02

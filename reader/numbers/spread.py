@@ -15,7 +15,9 @@ from reader.numbers.median import median
 UPPER_TENTH = 1.2815516
 """Standard normal deviate that one in ten exceeds."""
 ITERATIONS = 100
+"""Rounds of Algorithm S at most."""
 SETTLED = 1e-9
+"""It has converged where the pooled deviation changes by a smaller share."""
 
 
 def robust_pool(

@@ -1,10 +1,9 @@
-"""Colour arithmetic: encoded pixels <-> linear light, Lab, colour difference, absorbance.
+"""Encoded pixels <-> linear light.
 
 Encoded pixels are BGR as OpenCV keeps them; linear light is float32 **RGB** with the sRGB primaries, 0..1 for
 what an sRGB file can hold (a Display-P3 colour outside sRGB gives values below 0 or above 1: they are kept).
 
-Sources: sRGB IEC 61966-2-1; Display-P3 primaries SMPTE EG 432-1 with white D65 and the sRGB curve;
-Lab CIE 15; CIEDE2000 Sharma, Wu & Dalal, Color Res. Appl. 30 (2005) 21.
+Sources: sRGB IEC 61966-2-1; Display-P3 primaries SMPTE EG 432-1 with white D65 and the sRGB curve.
 """
 
 import functools
@@ -17,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 Encoding: TypeAlias = Literal["srgb", "display-p3"]
 Float: TypeAlias = NDArray[np.floating[Any]]
 
-# Linear sRGB -> XYZ, D65 white with Y = 1 (IEC 61966-2-1 primaries, 7 digits); the rows sum to the white.
 XYZ_OF_LINEAR_SRGB = np.array(
     [
         [0.4124564, 0.3575761, 0.1804375],
@@ -25,13 +23,11 @@ XYZ_OF_LINEAR_SRGB = np.array(
         [0.0193339, 0.1191920, 0.9503041],
     ]
 )
+"""Linear sRGB -> XYZ, D65 white with Y = 1 (IEC 61966-2-1 primaries, 7 digits)."""
 WHITE_D65 = XYZ_OF_LINEAR_SRGB.sum(axis=1)
-# Display-P3's red, green and blue as chromaticities x, y (SMPTE EG 432-1); its white is the same D65.
+"""To which the rows sum."""
 P3_PRIMARIES = np.array([[0.680, 0.320], [0.265, 0.690], [0.150, 0.060]])
-LAB_EPSILON = 216 / 24389  # CIE 15:2004, the exact fractions
-LAB_KAPPA = 24389 / 27
-# Half of the light that code 1 of an 8-bit file stands for: what is darker cannot be told from none.
-LIGHT_FLOOR = 0.5 / 255 / 12.92
+"""Display-P3's red, green and blue as chromaticities x, y (SMPTE EG 432-1); its white is the same D65."""
 
 
 def decode_srgb(encoded: ArrayLike) -> Float:
@@ -76,67 +72,6 @@ def encode(light: Float, *, dtype: type[np.uint8] | type[np.uint16] = np.uint8) 
     """Turn linear light (..., 3) RGB, sRGB primaries, into encoded sRGB BGR pixels; clips to 0..1."""
     top = np.iinfo(dtype).max
     return np.rint(encode_srgb(np.clip(light, 0, 1))[..., ::-1] * top).astype(dtype)
-
-
-def linear_to_lab(light: ArrayLike) -> Float:
-    """Turn linear light (..., 3) RGB, sRGB primaries, into CIE Lab (..., 3) under D65."""
-    relative = _floating(light) @ (XYZ_OF_LINEAR_SRGB.T / WHITE_D65)
-    f: Float = np.where(relative > LAB_EPSILON, np.cbrt(relative), (LAB_KAPPA * relative + 16) / 116)
-    x, y, z = f[..., 0], f[..., 1], f[..., 2]
-    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=-1)
-
-
-def srgb_to_lab(rgb: ArrayLike) -> Float:
-    """Turn encoded sRGB (..., 3) **RGB**, integers 0..255 or floating 0..1, into CIE Lab under D65."""
-    values = np.asarray(rgb)
-    if np.issubdtype(values.dtype, np.integer):
-        values = values / 255
-    return linear_to_lab(decode_srgb(values))
-
-
-def colour_difference(lab_1: ArrayLike, lab_2: ArrayLike) -> Float:
-    """Return CIEDE2000 (kL = kC = kH = 1) of Lab colours (..., 3); numbers are Sharma's equations."""
-    l_1, a_1, b_1 = np.moveaxis(_floating(lab_1), -1, 0)
-    l_2, a_2, b_2 = np.moveaxis(_floating(lab_2), -1, 0)
-    c_bar = (np.hypot(a_1, b_1) + np.hypot(a_2, b_2)) / 2  # 2, 3
-    g = 0.5 * (1 - np.sqrt(c_bar**7 / (c_bar**7 + 25.0**7)))  # 4
-    c_1, c_2 = np.hypot((1 + g) * a_1, b_1), np.hypot((1 + g) * a_2, b_2)  # 5, 6
-    h_1 = np.degrees(np.arctan2(b_1, (1 + g) * a_1)) % 360  # 7
-    h_2 = np.degrees(np.arctan2(b_2, (1 + g) * a_2)) % 360
-    grey = c_1 * c_2 == 0
-    turn = np.where(grey, 0, (h_2 - h_1 + 180) % 360 - 180)  # 10
-    turn = np.where(~grey & (h_2 - h_1 == 180), 180, turn)
-    d_l, d_c = l_2 - l_1, c_2 - c_1  # 8, 9
-    d_h = 2 * np.sqrt(c_1 * c_2) * np.sin(np.radians(turn / 2))  # 11
-    l_mean, c_mean = (l_1 + l_2) / 2, (c_1 + c_2) / 2  # 12, 13
-    apart = np.abs(h_1 - h_2) > 180
-    h_mean = (h_1 + h_2) / 2 + np.where(apart, np.where(h_1 + h_2 < 360, 180, -180), 0)  # 14
-    h_mean = np.where(grey, h_1 + h_2, h_mean)
-    t = (  # 15
-        1
-        - 0.17 * np.cos(np.radians(h_mean - 30))
-        + 0.24 * np.cos(np.radians(2 * h_mean))
-        + 0.32 * np.cos(np.radians(3 * h_mean + 6))
-        - 0.20 * np.cos(np.radians(4 * h_mean - 63))
-    )
-    d_theta = 30 * np.exp(-(((h_mean - 275) / 25) ** 2))  # 16
-    r_c = 2 * np.sqrt(c_mean**7 / (c_mean**7 + 25.0**7))  # 17
-    s_l = 1 + 0.015 * (l_mean - 50) ** 2 / np.sqrt(20 + (l_mean - 50) ** 2)  # 18
-    s_c, s_h = 1 + 0.045 * c_mean, 1 + 0.015 * c_mean * t  # 19, 20
-    r_t = -np.sin(np.radians(2 * d_theta)) * r_c  # 21
-    lightness, chroma, hue = d_l / s_l, d_c / s_c, d_h / s_h
-    squared: Float = lightness**2 + chroma**2 + hue**2 + r_t * chroma * hue  # 22
-    return np.sqrt(squared)
-
-
-def absorbance(light: ArrayLike, reference: ArrayLike) -> Float:
-    """Return -log10(light / reference), both linear, broadcast; light below LIGHT_FLOOR counts as the floor.
-
-    Signed: what is brighter than its reference comes out negative.
-    """
-    dark = np.maximum(_floating(light), LIGHT_FLOOR)
-    bright = np.maximum(_floating(reference), LIGHT_FLOOR)
-    return np.log10(bright) - np.log10(dark)
 
 
 def _floating(values: ArrayLike) -> Float:

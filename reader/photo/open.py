@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 from reader.errors import PhotoRefusedError
 from reader.photo.light import Encoding
+from reader.photo.source import PhotoInput, PhotoSource, photo_source
 from reader.photo.tags import (
     BrokenTagsError,
     JpegHeader,
@@ -108,11 +109,6 @@ class Photo:
         """Height of the upright picture, px."""
         return int(self.pixels.shape[0])
 
-    @property
-    def captured_offset_known(self) -> bool:
-        """Whether the capture time is an instant, not only a clock's reading somewhere on earth."""
-        return self.captured_at is not None and self.captured_at.tzinfo is not None
-
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Picture:
@@ -127,12 +123,60 @@ class _Picture:
     notes: tuple[str, ...] = ()
 
 
-def open_photo(path: Path) -> Photo:
-    """Read a JPEG, PNG, TIFF, WebP or HEIC file, whatever its name says.
+def open_photo(photo: PhotoInput | PhotoSource, *, name: str | None = None) -> Photo:
+    """Open a photo of any form: JPEG, PNG, TIFF, WebP or HEIC, whatever its name says, or pixels as they are.
 
-    Raises PhotoRefusedError, and nothing else, for every file that is not a usable picture.
+    Parameters
+    ----------
+    photo : path, bytes, binary file, or array (H, W, 3) of uint8 or uint16
+        An array is red, green and blue, sRGB-encoded and upright. A binary file is read from where it stands.
+    name : str, optional
+        What the photo is called in a verdict; by default the file's own name, and "photo" for what has none.
+
+    Returns
+    -------
+    Photo
+        Upright and read-only. Its `sha256` is that of the file's bytes; an array's is that of the same pixels as a
+        binary portable pixmap (PPM). An array has no capture time and no orientation tag.
+
+    Raises
+    ------
+    PhotoRefusedError
+        For every file that is not a usable picture, and nothing else for a path or bytes.
+    LinecallError
+        For an array of another shape or type, and a binary file that cannot be read.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> photo = open_photo(np.full((1200, 1600, 3), 128, np.uint8), name="grey")
+    >>> photo.name, photo.width, photo.height, photo.captured_at
+    ('grey', 1600, 1200, None)
     """
-    data = _read_file(path)
+    source = photo if isinstance(photo, PhotoSource) else photo_source(photo, name)
+    if isinstance(source.content, np.ndarray):
+        return _take_pixels(source.content, source)
+    if isinstance(source.content, bytes):
+        return _decode(source.content, source.name)
+    return _decode(
+        _read_file(source.content), source.name
+    )  # held by no name here, so that it goes once decoded
+
+
+def _take_pixels(rgb: Pixels, source: PhotoSource) -> Photo:
+    """An array's own pixels as a Photo, of whose making nothing is known."""
+    height, width, _ = rgb.shape
+    _check_size(width, height, file_bytes=0, needs=3 * rgb.dtype.itemsize)
+    pixels = np.ascontiguousarray(rgb[..., ::-1], dtype=rgb.dtype.newbyteorder("="))
+    pixels.setflags(write=False)
+    return Photo(name=source.name, pixels=pixels, sha256=source.sha256() or "")
+
+
+def _decode(data: bytes, name: str) -> Photo:
+    if not data:
+        refuse("not_an_image", found="it is empty")
+    if len(data) > MAX_FILE_BYTES:
+        refuse("too_large", found=f"more than {MAX_FILE_BYTES / 2**20:.0f} MiB, which is the limit")
     if is_drawn(data):
         refuse("drawn")
     sha256 = hashlib.sha256(data).hexdigest()
@@ -141,7 +185,7 @@ def open_photo(path: Path) -> Photo:
         picture = decode(data)
         del data  # before the picture is turned, which takes as much again
         exif = read_exif(picture.exif)
-        pixels, encoding, colour_notes = _known_encoding(picture)
+        pixels, encoding, colour_notes = _find_encoding(picture)
         if not picture.upright:
             pixels = _turn_upright(pixels, exif.orientation)
     except PhotoRefusedError:
@@ -153,7 +197,7 @@ def open_photo(path: Path) -> Photo:
     pixels = np.ascontiguousarray(pixels)
     pixels.setflags(write=False)
     return Photo(
-        name=path.name,
+        name=name,
         pixels=pixels,
         encoding=encoding,
         captured_at=exif.captured_at,
@@ -177,8 +221,6 @@ def _read_file(path: Path) -> bytes:
         refuse("unreadable", why=error.strerror or type(error).__name__)
     except ValueError:  # a NUL in the name
         refuse("unreadable", why="its name is not a valid one")
-    if not data:
-        refuse("not_an_image", found="it is empty")
     return data
 
 
@@ -203,13 +245,18 @@ def _check_size(width: int, height: int, *, file_bytes: int, needs: int) -> None
         refuse("too_small", width=width, height=height, limit=MIN_SIDE_PX)
     if width * height > MAX_PIXELS:
         found = f"{width} x {height} px, {MAX_PIXELS / 1e6:.0f} megapixels is the limit"
-        refuse("too_large", found=found)
+        refuse("too_large", found=found, width=width, height=height)
     if max(width, height) > MAX_SIDE_PX:
-        refuse("too_large", found=f"{width} x {height} px, {MAX_SIDE_PX} px is the limit of a side")
+        refuse(
+            "too_large",
+            found=f"{width} x {height} px, {MAX_SIDE_PX} px is the limit of a side",
+            width=width,
+            height=height,
+        )
     if PROGRAM_BYTES + file_bytes + width * height * needs > MAX_MEMORY_BYTES:
         limit = (MAX_MEMORY_BYTES - PROGRAM_BYTES - file_bytes) / needs / 1e6
         found = f"{width} x {height} px; in this form and a file of this size, {limit:.0f} megapixels is the limit"
-        refuse("too_large", found=found)
+        refuse("too_large", found=found, width=width, height=height)
 
 
 # ---------------------------------------------------------------------------------------------------- JPEG
@@ -358,7 +405,7 @@ def _open_with_pillow(data: bytes, form: str, *, needs: int = PILLOW_NEEDS) -> "
     """Open a picture of a checked size; its decoder's words to stderr are heard by no one."""
     from PIL import Image, UnidentifiedImageError
 
-    with warnings.catch_warnings(), _overheard():
+    with warnings.catch_warnings(), _overhear():
         warnings.simplefilter("ignore")  # Pillow's remarks on odd metadata and its own size limit
         try:
             image = Image.open(io.BytesIO(data), formats=[form, "MPO"] if form == "JPEG" else [form])
@@ -404,7 +451,7 @@ def _decode_deep(data: bytes) -> tuple[Pixels, tuple[str, ...]]:
     level = cv2.utils.logging.getLogLevel()
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_ERROR)
     try:
-        with _overheard() as words:
+        with _overhear() as words:
             pixels: Pixels | None = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
             said = words()
     finally:
@@ -440,7 +487,7 @@ def _by_strips(pixels: Pixels) -> Iterator[Pixels]:
 
 
 @contextmanager
-def _overheard() -> "Iterator[Callable[[], str]]":
+def _overhear() -> "Iterator[Callable[[], str]]":
     """Catch what C libraries print on stderr, which no setting of theirs keeps from the user's terminal.
 
     Yields a function that returns the words so far. It holds for the whole process while it lasts, so it is
@@ -465,7 +512,7 @@ def _overheard() -> "Iterator[Callable[[], str]]":
 # ----------------------------------------------------------------------------------------- colour, turning
 
 
-def _known_encoding(picture: _Picture) -> tuple[Pixels, Encoding, tuple[str, ...]]:
+def _find_encoding(picture: _Picture) -> tuple[Pixels, Encoding, tuple[str, ...]]:
     """Bring pixels with a profile other than sRGB's or Display-P3's into sRGB."""
     if picture.icc is None:
         return picture.pixels, picture.encoding, ()

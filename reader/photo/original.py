@@ -12,6 +12,7 @@ from reader.photo.open import Photo, Pixels
 from reader.quality import COPY
 
 FLAG = "not_original"
+"""The flag of a copy."""
 CAMERA_PX = 3_000_000
 """Phones' cameras save no fewer pixels (5 megapixels and more since 2010; common practice, no source)."""
 CAMERA_QUALITY = 75
@@ -25,10 +26,12 @@ BAR_SHARE = 0.04
 BAR_CODES = 2
 """A bar is of one colour: its 8-bit codes differ by no more from their median."""
 BORDER_PX = 16
+"""One block of JPEG's halved colour."""
 BORDER_SHARE = 0.7
-"""Behind a bar's straight border, one block of JPEG's halved colour on, so large a share of pixels is of another
-colour. A blown-out table ends raggedly."""
+"""So far behind a bar's straight border so large a share of pixels is of another colour. A blown-out table ends
+raggedly."""
 MOST_COLUMNS = 400
+"""So many pixels of a line are looked at."""
 PIXELS_LACK = frozenset(
     {"too_few_pixels", "too_small", "blurred", "no_plate", "which_way_up", "which_layout"}
 )
@@ -65,8 +68,8 @@ def is_copy(photo: Photo) -> bool:
 
 def content(photo: Photo) -> tuple[slice, slice]:
     """Rows and columns of the picture itself, without bars of one colour that a screen or an app laid about it."""
-    rows = _without_bars(photo.pixels)
-    return rows, _without_bars(photo.pixels[rows].transpose(1, 0, 2))
+    rows = _cut_bars(photo.pixels)
+    return rows, _cut_bars(photo.pixels[rows].transpose(1, 0, 2))
 
 
 def advise(photo: Photo, refusal: PhotoRefusedError) -> PhotoRefusedError:
@@ -74,10 +77,12 @@ def advise(photo: Photo, refusal: PhotoRefusedError) -> PhotoRefusedError:
     if FLAG not in photo.notes or refusal.code not in PIXELS_LACK:
         return refusal
     reason = f"{refusal.reason}; {COPY.reason}"
-    return PhotoRefusedError(refusal.code, reason, f"{COPY.remedy}; if there is none, {refusal.remedy}")
+    return PhotoRefusedError(
+        refusal.code, reason, f"{COPY.remedy}; if there is none, {refusal.remedy}", refusal.values
+    )
 
 
-def _without_bars(lines: Pixels) -> slice:
+def _cut_bars(lines: Pixels) -> slice:
     """The lines (n, m, 3) between a bar at either end."""
     thin = lines[:, :: max(1, lines.shape[1] // MOST_COLUMNS)]
     if lines.dtype == np.uint16:

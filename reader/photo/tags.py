@@ -11,7 +11,7 @@ import functools
 import re
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from typing import Final, Literal, TypeAlias
@@ -78,31 +78,15 @@ def read_jpeg_header(data: bytes) -> JpegHeader:
     Raises BrokenTagsError where a marker is missing, a segment leaves the file, or no end-of-image follows.
     """
     frame: bytes | None = None
-    frame_marker = 0
+    frame_marker, scan_at = 0, len(data)
     steps: dict[int, NDArray[np.int64]] = {}
     exif: bytes | None = None
     icc: dict[int, bytes] = {}
-    position = 2
-    while True:
-        if data[position : position + 1] != b"\xff":
-            raise BrokenTagsError(f"no JPEG marker at byte {position}")
-        while data[position : position + 1] == b"\xff":  # T.81 B.1.1.2: any number of fill bytes
-            position += 1
-        if position + 3 > len(data):
-            raise BrokenTagsError("the file ends before its picture begins")
-        marker = data[position]
-        position += 1
-        if marker in STANDALONE:
-            continue
-        length = int.from_bytes(data[position : position + 2], "big")
-        segment = data[position + 2 : position + length]
-        position += length
-        if marker == 0xD9 or length < 2 or position > len(data):
-            raise BrokenTagsError("the file ends before its picture begins")
-        if marker == 0xDA:
-            break
+    for marker, segment, behind in _segments(data):
         if marker in START_OF_FRAME and frame is None:
             frame, frame_marker = segment, marker
+        elif marker == 0xDA:
+            scan_at = behind
         elif marker == 0xDB:
             steps |= _quantisation_tables(segment)
         elif marker == 0xE1 and segment.startswith(b"Exif\0\0") and exif is None:
@@ -110,7 +94,7 @@ def read_jpeg_header(data: bytes) -> JpegHeader:
         elif marker == 0xE2 and segment.startswith(b"ICC_PROFILE\0") and len(segment) > 14:
             icc[segment[12]] = segment[14:]
     # Inside a scan only 0 or a restart marker follows 0xFF: this finds the end or proves there is none.
-    end = data.find(b"\xff\xd9", position)
+    end = data.find(b"\xff\xd9", scan_at)
     if end < 0:
         raise BrokenTagsError("the file ends before its picture does")
     if frame is None or len(frame) < 6 or len(frame) < 6 + 3 * frame[5]:
@@ -130,11 +114,35 @@ def read_jpeg_header(data: bytes) -> JpegHeader:
         quality=_nearest_quality(luma, "luminance"),
         chroma_quality=_nearest_quality(chroma, "chrominance"),
         progressive=frame_marker in PROGRESSIVE,
-        n_scans=data.count(b"\xff\xda", position, end) + 1 if frame_marker in PROGRESSIVE else 1,
+        n_scans=data.count(b"\xff\xda", scan_at, end) + 1 if frame_marker in PROGRESSIVE else 1,
         end=end,
         exif=exif,
         icc=b"".join(icc[i] for i in sorted(icc)) or None,
     )
+
+
+def _segments(data: bytes) -> Iterator[tuple[int, bytes, int]]:
+    """Each marker with its segment and the byte behind it, up to the first start of a scan (0xDA), the last one."""
+    position = 2
+    while True:
+        if data[position : position + 1] != b"\xff":
+            raise BrokenTagsError(f"no JPEG marker at byte {position}")
+        while data[position : position + 1] == b"\xff":  # T.81 B.1.1.2: any number of fill bytes
+            position += 1
+        if position + 3 > len(data):
+            raise BrokenTagsError("the file ends before its picture begins")
+        marker = data[position]
+        position += 1
+        if marker in STANDALONE:
+            continue
+        length = int.from_bytes(data[position : position + 2], "big")
+        segment = data[position + 2 : position + length]
+        position += length
+        if marker == 0xD9 or length < 2 or position > len(data):
+            raise BrokenTagsError("the file ends before its picture begins")
+        yield marker, segment, position
+        if marker == 0xDA:
+            return
 
 
 DRAWN: Final = b"drawn by linecall: not a photo of a plate"

@@ -10,9 +10,9 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final, get_args
+from typing import Final
 
-from reader.anew.grade_anew import age_of, calls_of, graded, marks_of
+from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.decide.grade import next_step
 from reader.errors import LinecallError
 from reader.review.policy import Effect, Policy
@@ -21,20 +21,15 @@ from reader.verdict.model import (
     DecisionRecord,
     Mark,
     OpenDecision,
-    PivotalMark,
     ReviewRecord,
     SettingsRecord,
     Verdict,
 )
-from reader.words import Call, MarkName, SettledGrade, listed, shown
+from reader.words import CALLS_OF, Call, MarkName, SettledGrade, listed, shown
 from reader.words import MarkKey as Key
 from reader.words.names import NAME_MAX, folded, is_one_of
 
 REASON_MAX: Final = 1000  # characters; more than ten lines
-CALLS: Final[dict[MarkName, tuple[Call, ...]]] = {
-    "indicator": ("present", "absent", "doubtful"),
-    "reference": ("present", "absent", "doubtful", "undeveloped"),
-}
 ANOTHER: Final = "another person must decide"
 GRAVITY: Final[dict[SettledGrade, int]] = {"negligible": 0, "moderate": 1, "heavy": 2, "invalid": 2}
 """How far a grade is from the release side; an invalid plate releases nothing, either (common practice, no source)."""
@@ -156,11 +151,13 @@ def _check_mark(decision: Decision, first: Verdict, layout: Layout, policy: Poli
         raise DecisionError(
             f"layout {layout.name} has no window {shown(decision.window)}; its windows are {', '.join(ids)}"
         )
-    if decision.mark not in get_args(MarkName):
+    if decision.mark not in CALLS_OF:
         raise DecisionError(
             f"window {decision.window} has no mark {shown(decision.mark)}, but an indicator and a reference"
         )
-    possible = [call for call in CALLS[decision.mark] if call != "undeveloped" or _has_starting_dye(layout)]
+    possible = [
+        call for call in CALLS_OF[decision.mark] if call != "undeveloped" or _has_starting_dye(layout)
+    ]
     if decision.call not in possible:
         why = ""
         if decision.call == "undeveloped":
@@ -217,79 +214,94 @@ def weigh(
     with more readers are tried first, so that one decided by few is held against the grade with all better
     founded ones in place.
     """
-    given: dict[Key, list[Decision]] = {}
-    for decision in decisions:
-        given.setdefault(decision.key, []).append(decision)
-    own = calls_of(first)
-    calls = own | {key: "doubtful" for key, votes in given.items() if _disagree(votes)}
-    age = age_of(first, layout)
-    was_possible = set(
-        first.possible_grades
-    )  # what readers who disagree have opened since is no doubt of the plate's
+    weighing = _Weighing(first, decisions, layout=layout, rules=rules, policy=policy)
+    weighing.settle()
+    return tuple(map(weighing.standing, weighing.given))
 
-    def effect(key: Key, call: Call) -> Effect:
+
+class _Weighing:
+    """The votes on each mark, and the calls of the plate as far as they are settled."""
+
+    def __init__(
+        self, first: Verdict, decisions: Sequence[Decision], *, layout: Layout, rules: Rules, policy: Policy
+    ) -> None:
+        self.given: dict[Key, list[Decision]] = {}
+        for decision in decisions:
+            self.given.setdefault(decision.key, []).append(decision)
+        self._policy, self._own = policy, calls_of(first)
+        self._calls = self._own | {key: "doubtful" for key, votes in self.given.items() if _disagree(votes)}
+        self._leading = {
+            key: call for key, votes in self.given.items() if (call := _leading(votes, policy)) is not None
+        }
+        self._counting: set[Key] = set()
+        # What readers who disagree have opened since is no doubt of the plate's.
+        self._was_possible = set(first.possible_grades)
+        self._first, self._layout, self._rules = first, layout, rules
+
+    def settle(self) -> None:
+        """Try the leading calls until none more counts, those with more readers first."""
+        tried = sorted(
+            self._leading,
+            key=lambda key: (self._count(key, self._leading[key], blind=True), len(self.given[key])),
+            reverse=True,
+        )
+        while (key := next(filter(self._has_enough, tried), None)) is not None:
+            self._calls[key] = self._leading[key]
+            self._counting.add(key)
+
+    def _has_enough(self, key: Key) -> bool:
+        """Whether a mark's leading call does not count yet, and has as many readers as it takes."""
+        call = self._leading[key]
+        needed = self._policy.readers.of(self._effect(key, call))
+        return key not in self._counting and self._count(key, call, blind=needed.blind) >= needed.number
+
+    def _effect(self, key: Key, call: Call) -> Effect:
         before, after = (
-            set(graded(calls | {key: tried}, layout, rules, age).possible_grades)
-            for tried in (own[key], call)
+            set(graded(self._first, self._calls | {key: tried}, self._layout, self._rules).possible_grades)
+            for tried in (self._own[key], call)
         )
         if after == before:
             return "keeps_grade"
-        if not (after < before and after <= was_possible):
+        if not (after < before and after <= self._was_possible):
             return "changes_grade"
         mildest = min(GRAVITY[grade] for grade in after)
         return "towards_release" if any(GRAVITY[g] > mildest for g in before - after) else "settles_doubt"
 
-    def count(key: Key, call: Call, *, blind: bool) -> int:
-        return sum(vote.call == call and (vote.blind or not blind) for vote in given[key])
+    def _count(self, key: Key, call: Call, *, blind: bool) -> int:
+        return sum(vote.call == call and (vote.blind or not blind) for vote in self.given[key])
 
-    leading = {key: call for key, votes in given.items() if (call := _leading(votes, policy)) is not None}
-    tried = sorted(
-        leading, key=lambda key: (count(key, leading[key], blind=True), len(given[key])), reverse=True
-    )
-    counting: set[Key] = set()
-    while True:
-        for key in tried:
-            needed = policy.readers.of(effect(key, leading[key]))
-            if key not in counting and count(key, leading[key], blind=needed.blind) >= needed.number:
-                calls[key] = leading[key]
-                counting.add(key)
-                break
-        else:
-            break
-
-    def standing(key: Key) -> Standing:
-        votes = given[key]
-        call = leading.get(key)
+    def standing(self, key: Key) -> Standing:
+        """What a mark is called now, and what it takes to settle it."""
+        votes = self.given[key]
+        call = self._leading.get(key)
         candidates = {vote.call for vote in votes} if call is None else {call}
         needed = max(
-            (policy.readers.of(effect(key, one)) for one in candidates), key=lambda n: (n.number, n.blind)
+            (self._policy.readers.of(self._effect(key, one)) for one in candidates),
+            key=lambda n: (n.number, n.blind),
         )
-        readers = max(count(key, one, blind=needed.blind) for one in candidates)
+        readers = max(self._count(key, one, blind=needed.blind) for one in candidates)
         disagree = _disagree(votes)
-        place = f"the {key[1]} of window {key[0]}"
-        if key in counting:
-            sentence = f"{place}: settled"
-        elif disagree and policy.disagreement == "stays doubtful":
-            sentence = f"{place}: readers disagree, and it stays doubtful"
+        if key in self._counting:
+            state = "settled"
+        elif disagree and self._policy.disagreement == "stays doubtful":
+            state = "readers disagree, and it stays doubtful"
         elif call is None:
             next_one = f"{'a third' if len(votes) == 2 else 'another'}{' blind' * needed.blind} reader"
-            sentence = f"{place}: readers disagree, so it is doubtful and goes to {next_one}"
+            state = f"readers disagree, so it is doubtful and goes to {next_one}"
         else:
-            sentence = f"{place}: {readers} of {needed}"
+            state = f"{readers} of {needed}"
         return Standing(
             window=key[0],
             mark=key[1],
-            call=calls[key],
+            call=self._calls[key],
             decisions=tuple(votes),
-            counts=key in counting,
+            counts=key in self._counting,
             readers=readers,
             needed=max(needed.number, OUTVOTES) if disagree else needed.number,
             blind=needed.blind,
             disagree=disagree,
-            sentence=sentence,
+            sentence=f"the {key[1]} of window {key[0]}: {state}",
         )
-
-    return tuple(standing(key) for key in given)
 
 
 def _leading(votes: Sequence[Decision], policy: Policy) -> Call | None:
@@ -326,16 +338,15 @@ def regrade(
     standings = weigh(verdict, decisions, layout=layout, rules=rules, policy=policy)
     by_key = {(standing.window, standing.mark): standing for standing in standings}
     calls = calls_of(verdict) | {key: standing.call for key, standing in by_key.items()}
-    age = age_of(verdict, layout)
-    grade = graded(calls, layout, rules, age)
-    of_photos = set(verdict.warnings) - set(graded(calls_of(verdict), layout, rules, age).warnings)
+    grade = graded(verdict, calls, layout, rules)
+    of_photos = set(verdict.warnings) - set(graded(verdict, calls_of(verdict), layout, rules).warnings)
     assert verdict.grade is not None, "a refused photo is not graded anew"
     return Verdict.model_validate(
         dict(verdict)
         | {
             "grade": grade.grade,
             "possible_grades": grade.possible_grades,
-            "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
+            "pivotal": grade.pivotal,
             "cause": grade.cause,
             "rule": grade.rule,
             "warnings": (*grade.warnings, *(told for told in verdict.warnings if told in of_photos)),
@@ -343,7 +354,8 @@ def regrade(
             "windows": tuple(
                 window.model_copy(
                     update={
-                        name: _decided(getattr(window, name), by_key.get((window.id, name))) for name in CALLS
+                        name: _decided(getattr(window, name), by_key.get((window.id, name)))
+                        for name in CALLS_OF
                     }
                 )
                 for window in verdict.windows

@@ -18,9 +18,9 @@ from reader.draw import strip_view
 from reader.draw.ink import Image
 from reader.draw.strip_view import Floats, Levelled
 from reader.measure.fitness import chroma_floor
-from reader.measure.line import DYE, LUMA, line_shape
-from reader.measure.mark import faintest_colour
-from reader.read import membrane_tone
+from reader.measure.line_colour import faintest_colour
+from reader.measure.line_shape import DYE, LUMA, line_shape
+from reader.measure.tones import membrane_tone
 from reader.settings.values import Layout
 from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.model import WindowRecord

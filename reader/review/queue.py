@@ -12,7 +12,6 @@ from reader.logbook import Logbook, ReadingRow
 from reader.logbook.summary import Rank
 from reader.words import counted
 
-PAGE_MAX: Final = 1000
 TELLING: Final = {"grade": "--grade", "in_doubt": "--analyte"}
 """Filters that would tell a blind reader what linecall made of a reading."""
 

@@ -4,7 +4,6 @@ Nothing is appended before everything has been checked and the annotated image h
 holds it all.
 """
 
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -17,10 +16,11 @@ from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
 from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
-from reader.read import Reading, ReadSettings, examine
+from reader.read import examine
 from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, check_reader, regrade
 from reader.review.hands import hands_in, readings_of_plate
 from reader.review.policy import Policy
+from reader.settings.read_settings import ReadSettings
 from reader.settings.values import (
     Layout,
     Rules,
@@ -32,7 +32,7 @@ from reader.settings.values import (
     load_settings_file,
     parse_settings,
 )
-from reader.verdict.evidence import Evidence
+from reader.verdict.evidence import Evidence, Reading
 from reader.verdict.model import SettingsRecord, Verdict
 from reader.verdict.statement import Stated
 from reader.words import MarkKey as Key
@@ -162,7 +162,7 @@ def _loaded(
                 "this linecall does not take; repeat with a new plate"
             ) from error
     what = f"this reading was made by {kind} {shown(record.name)}, revision {record.revision}"
-    remedy = f"give the very file with --{kind}"
+    remedy = "give the very file with --read-by"
     if source is None and record.name not in bundled_names(kind):
         raise LinecallError(f"{what}, and linecall brings none of that name; {remedy}")
     found = load_settings_file(_MODELS[kind], record.name if source is None else source, any_name=True)
@@ -181,8 +181,7 @@ def measure(logbook: Logbook, stored: StoredReading, sha256: str, settings: Read
     if not settings.layout_named:  # where a plate is found depends a little on which layouts were tried
         tried = {layout.name: layout for layout in (*bundled_layouts(), *settings.layouts)}
         settings = replace(settings, layouts=tuple(tried.values()))
-    with tempfile.TemporaryDirectory(prefix="linecall-") as folder:
-        return examine(logbook.write_photo(photo, Path(folder)), settings)
+    return examine(logbook.photo_bytes(photo.sha256), settings, name=photo.name)
 
 
 def measured_photos(logbook: Logbook, stored: StoredReading, settings: ReadSettings) -> tuple[Reading, ...]:
@@ -357,7 +356,7 @@ def _review(
         by=by,
         at=at,
         policy=policy,
-        settings=settings.files_of(stored.first),
+        settings=settings.files_used(stored.first.layout.sha256 if stored.first.layout else None),
     )
     way_out = plate.way_out(verdict, decisions)
     return Reviewed(event=event, drawn=drawn, waiting=waiting, way_out=way_out)

@@ -13,23 +13,22 @@ from datetime import datetime
 from importlib.metadata import version
 from typing import Final
 
-from reader.anew.grade_anew import age_of, calls_of, graded
+from reader.anew.grade_anew import calls_of, graded
 from reader.decide.grade import Grade
 from reader.draw import ink, strip_view
 from reader.draw.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, settings_words, taken
 from reader.draw.page_picture import png
+from reader.draw.profile_chart import ProfileChart
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.quality import FLAGS
-from reader.read import Reading
 from reader.review import ladder, page
-from reader.review.decide import CALLS
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings.values import Layout, Rules, Thresholds
-from reader.verdict.evidence import WindowEvidence
+from reader.verdict.evidence import Reading, WindowEvidence
 from reader.verdict.in_words import pivotal_marks
 from reader.verdict.model import Mark, PhotoRecord, QualityRecord, Verdict, WindowRecord
-from reader.words import GRADES, Call, MarkName, listed
+from reader.words import CALLS_OF, GRADES, Call, MarkName, listed
 
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 TOGETHER_MAX: Final = 3  # marks in question whose answers are tried together
@@ -196,7 +195,7 @@ def _named(mark: tuple[str, MarkName]) -> str:
 
 def _graded(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Grade:
     calls = calls_of(case.current) | answers
-    return graded(calls, case.layout, case.rules, age_of(case.current, case.layout))
+    return graded(case.current, calls, case.layout, case.rules)
 
 
 def _change(now: Grade, then: Grade) -> str:
@@ -282,7 +281,7 @@ def _clearest(photos: tuple[Reading, ...], window_id: str) -> tuple[Reading, ...
 def _answers(case: Case, mark: MarkName) -> tuple[Call, ...]:
     """Calls that a reviewer may give a mark of this layout."""
     dyed = case.layout.marks.reference.undeveloped_colour is not None
-    return tuple(call for call in CALLS[mark] if call != "undeveloped" or dyed)
+    return tuple(call for call in CALLS_OF[mark] if call != "undeveloped" or dyed)
 
 
 def _mark_block(
@@ -343,7 +342,7 @@ def _look(case: Case, photo: Reading, window_id: str, *, blind: bool) -> dict[st
             {"label": short, "name": name, "picture": png(getattr(built.strip, view))}
             for name, short, view in (*views[:2], third)
         ],
-        "profile": page.Profile(window, found, blind=blind).svg(),
+        "profile": ProfileChart(window, found, ticks=ladder.RUNGS, blind=blind).svg(),
         "heads": [
             {"name": "indicator", "above": "indicator", "below": "\u00a0"},
             {"name": "reference", "above": "\u00a0", "below": "reference"},

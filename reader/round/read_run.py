@@ -2,13 +2,13 @@
 
 from dataclasses import replace
 
-from reader.decide.grade import Departure
+from reader.decide.records import DepartureRecord
 from reader.errors import LinecallError
-from reader.read import RunTie
 from reader.round.procedure import PHOTO
 from reader.round.record import Desk, find_run, layout_of, settle, statement_of
 from reader.round.run import Run
-from reader.run.batch import Order
+from reader.run.jobs import Order
+from reader.verdict.statement import RunTie
 from reader.words import shown
 from reader.words.clock import load_zone
 
@@ -58,7 +58,7 @@ def tie_of(run: Run) -> RunTie:
     return RunTie(
         id=run.id,
         departures=tuple(
-            Departure(code=one.code, effect=one.effect, sentence=one.sentence)
+            DepartureRecord(code=one.code, effect=one.effect, sentence=one.sentence)
             for one in run.departures
             if one.code != OF_AN_EARLIER_READING
         ),

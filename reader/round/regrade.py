@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from reader.anew.grade_anew import age_of, calls_of, graded
+from reader.anew.grade_anew import calls_of, graded
 from reader.decide.grade import next_step
+from reader.decide.records import DepartureRecord
 from reader.errors import LinecallError
 from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
 from reader.logbook.summary import summarise
@@ -18,7 +19,7 @@ from reader.review.policy import Policy
 from reader.review.record import SiteFiles, decisions_on, settings_of, still_waits
 from reader.round.run import Run
 from reader.settings.values import Layout, Rules, Texts, parse_settings
-from reader.verdict.model import DepartureRecord, PivotalMark, Verdict
+from reader.verdict.model import Verdict
 
 ATTEMPTS: Final = 50
 """Times that an event is tried while others write to the logbook."""
@@ -112,17 +113,17 @@ def with_departures(
     verdict: Verdict, departures: tuple[DepartureRecord, ...], layout: Layout, rules: Rules, texts: Texts
 ) -> Verdict:
     """A verdict graded by the same calls and times, with other departures."""
-    calls, age = calls_of(verdict), age_of(verdict, layout)
-    graded_before = graded(calls, layout, rules, age)
+    calls = calls_of(verdict)
+    graded_before = graded(verdict, calls, layout, rules)
     of_photos = [told for told in verdict.warnings if told not in graded_before.warnings]
     changed = verdict.model_copy(update={"departures": departures})
-    grade = graded(calls, layout, rules, age_of(changed, layout))
+    grade = graded(changed, calls, layout, rules)
     return Verdict.model_validate(
         dict(changed)
         | {
             "grade": grade.grade,
             "possible_grades": grade.possible_grades,
-            "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
+            "pivotal": grade.pivotal,
             "cause": grade.cause,
             "rule": grade.rule,
             "warnings": (*of_photos, *grade.warnings),

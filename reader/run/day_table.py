@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from reader.errors import LinecallError
-from reader.files.csv_cells import safe_path
+from reader.files.csv_cells import BOM, safe_path
 from reader.files.plain import read_plain, sha256_of
 from reader.verdict.statement import Stated
 from reader.words import did_you_mean
@@ -77,6 +77,7 @@ def read_table(path: Path, operator: str | None = None) -> tuple[Plate, ...]:
 def new_table(photos: Sequence[Path], folder: Path) -> bytes:
     """A table to be filled in, with a row for each photo; raises TableError for one that is not below `folder`."""
     text = StringIO()
+    text.write(BOM)
     rows = csv.writer(text, lineterminator="\r\n")
     rows.writerow(COLUMNS)
     root = Path(os.path.realpath(folder))

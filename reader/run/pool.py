@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from multiprocessing import get_all_start_methods, get_context, parent_process
 from multiprocessing.context import BaseContext
 
-from reader.run.batch import Job, Outcome, Work, attempt
+from reader.run.batch import Outcome, Work, attempt
+from reader.run.jobs import Job
 
 
 def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Generator[tuple[int, Outcome], None, None]:

@@ -95,9 +95,10 @@ def _read_bytes(path: Path) -> bytes:
             data = file.read(FILE_BYTES_MAX + 1)
     except FileNotFoundError:
         raise SettingsError(f"{path}: there is no such file{_neighbour(path)}") from None
-    except (OSError, ValueError) as error:  # ValueError: a null character in the name
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
-        raise SettingsError(f"{shown(str(path))}: cannot be read: {reason}") from None
+    except ValueError:
+        raise SettingsError(f"{shown(str(path))}: cannot be read: its name is not a valid one") from None
+    except OSError as error:
+        raise SettingsError(f"{shown(str(path))}: cannot be read: {error.strerror or error}") from None
     if len(data) > FILE_BYTES_MAX:
         raise SettingsError(
             f"{path}: has more than {FILE_BYTES_MAX // 1000} kB, but settings have a few; check the name"

@@ -179,6 +179,11 @@ class Marks(Frozen):
     indicator: IndicatorMark = Field(description="the table [marks.indicator]")
     reference: ReferenceMark = Field(description="the table [marks.reference]")
 
+    @property
+    def both(self) -> tuple[IndicatorMark, ReferenceMark]:
+        """Indicator and reference."""
+        return self.indicator, self.reference
+
 
 class Window(Frozen):
     """One opening over one membrane; `flow` is the unit vector from the sample end, any direction, y down."""

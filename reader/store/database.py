@@ -1,4 +1,4 @@
-"""How a logbook's database is reached: SQLite or PostgreSQL; every failure as one clear line."""
+"""How a database is reached: SQLite or PostgreSQL; every failure as one clear line."""
 
 import os
 import sqlite3
@@ -19,18 +19,22 @@ from reader.files.output import create_private_file
 from reader.words.names import folded
 
 CONNECT_S: Final = 10  # seconds to wait for a PostgreSQL server to answer at all
-PIECE: Final = 500  # rows fetched at a time
+BATCH_SIZE: Final = 500  # rows fetched at a time
 
 
 class Database:
-    """A logbook's database: transactions that read, and ones that write and wait for each other."""
+    """A database: transactions that read, and ones that write and wait for each other."""
 
     def __init__(
-        self, where: str | Path, *, read_only: bool, timeout_s: float, holds: str = "logbook"
+        self, where: str | Path, *, read_only: bool, timeout_s: float, holds: str, locks: str = ""
     ) -> None:
-        """Take a path (SQLite) or a postgresql:// URL; connects to nothing yet. holds : what errors call it."""
+        """Take a path (SQLite) or a postgresql:// URL; connects to nothing yet.
+
+        holds : what errors call it, such as "logbook". locks : the table that a writer on a server locks.
+        """
         self._timeout_s = timeout_s
         self._holds = holds
+        self._locks = locks
         self.path: Path | None = None
         if isinstance(where, str) and "://" in where:
             self.name, self._engine = self._postgresql(where)
@@ -43,11 +47,11 @@ class Database:
             url = make_url(where)
         except (ArgumentError, ValueError) as error:
             raise LinecallError(
-                "the logbook's URL cannot be understood; write postgresql://USER@HOST/NAME"
+                f"the {self._holds}'s URL cannot be understood; write postgresql://USER@HOST/NAME"
             ) from error
         if url.drivername not in {"postgresql", "postgresql+psycopg", "postgres"}:
             raise LinecallError(
-                f"a logbook is a file or a postgresql:// URL, not {url.drivername}://; for SQLite give a path"
+                f"a {self._holds} is a file or a postgresql:// URL, not {url.drivername}://; for SQLite give a path"
             )
         url = url.set(drivername="postgresql+psycopg")
         if "connect_timeout" not in url.query:
@@ -69,7 +73,7 @@ class Database:
             beside = Path(f"{path}{suffix}")
             if beside.exists() and not beside.is_file() and not (beside == path and path.is_dir()):
                 raise LinecallError(
-                    f"{beside}: is no plain file, so this is no {self._holds}; give another path"
+                    f"{beside}: is not a plain file, so this is not a {self._holds}; give another path"
                 )
         if read_only:
             # Where nothing can be written, WAL has no room for its own files, and nothing changes meanwhile.
@@ -83,7 +87,7 @@ class Database:
 
         @event.listens_for(engine, "connect")
         def prepare(connection: sqlite3.Connection, _: object) -> None:
-            connection.execute("PRAGMA synchronous = FULL")  # a committed event outlives a power cut, too
+            connection.execute("PRAGMA synchronous = FULL")  # what is committed outlives a power cut
             connection.execute("PRAGMA trusted_schema = OFF")
             connection.create_function("linecall_folded", 1, folded, deterministic=True)
 
@@ -101,7 +105,7 @@ class Database:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """Transaction that sees one state of the logbook, whoever writes meanwhile. Raises OutputError."""
+        """Transaction that sees one state of the database, whoever writes meanwhile. Raises OutputError."""
         isolation: dict[str, Any] = {} if self.is_sqlite else {"isolation_level": "REPEATABLE READ"}
         with self.clear_errors(), self._engine.connect() as plain:
             connection = plain.execution_options(**isolation)
@@ -116,7 +120,7 @@ class Database:
             with connection.begin():
                 if not self.is_sqlite:
                     connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{int(self._timeout_s * 1000)}ms'")
-                    connection.exec_driver_sql("LOCK TABLE linecall_event IN EXCLUSIVE MODE")
+                    connection.exec_driver_sql(f"LOCK TABLE {self._locks} IN EXCLUSIVE MODE")
                 yield connection
 
     @contextmanager
@@ -131,7 +135,10 @@ class Database:
             connection = plain.execution_options(writes=True)
             with connection.begin():
                 if not self.is_sqlite:
-                    connection.execute(text("SELECT pg_advisory_xact_lock(hashtext('linecall_logbook'))"))
+                    connection.execute(
+                        text("SELECT pg_advisory_xact_lock(hashtext(:name))"),
+                        {"name": f"linecall_{self._holds}"},
+                    )
                 yield connection
 
     def _use_wal(self, connection: Connection) -> None:
@@ -201,20 +208,20 @@ _FAILURES: Final = (
         ("readonly",),
         "the {holds} can only be read here: it or its folder may not be written to",
     ),
-    (("53100",), ("is full",), "the disk is full, nothing was logged; free some space and try again"),
+    (("53100",), ("is full",), "the disk is full, nothing was written; free some space and try again"),
     (
         (),
         ("disk I/O error",),
-        "the disk cannot be read or written, nothing was logged; check it and its free space",
+        "the disk cannot be read or written, nothing was written; check it and its free space",
     ),
-    ((), ("not a database",), "this file is no {holds}; give another path"),
+    ((), ("not a database",), "this file is not a {holds}; give another path"),
     (
         (),
         ("malformed", "corrupt", "decode", "no such table", "no such column", "datatype"),
         "the {holds}'s file is damaged; restore it from a backup",
     ),
     ((), ("unable to open",), "the {holds} cannot be opened: check the path and that its folder exists"),
-    (("P0001",), ("never changed",), "events of a logbook are never changed"),
+    (("P0001",), ("never changed",), "what a {holds} holds is never changed"),
     (("28", "3D"), (), "the server refuses the login or has no such database; check user, password and name"),
 )
 

@@ -9,11 +9,16 @@ if TYPE_CHECKING:
     from reader.measure.mark import WindowFit
     from reader.measure.strip import Strip
     from reader.photo.open import Photo
+    from reader.verdict.model import Verdict
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class WindowEvidence:
-    """One window as it was measured: its strip, and the curves that were fitted."""
+    """One window as it was measured: its strip, and the curves that were fitted.
+
+    strip : `linear` (n_along, n_across, 3), linear RGB 0..1, upstream end first; `valid`, what of it is seen.
+    curves : (n,) along `position_mm`: the profile (`absorbance`, `standard_error`), the `baseline`, and the `fit`.
+    """
 
     strip: Strip
     curves: WindowFit
@@ -28,3 +33,11 @@ class Evidence:
 
     photo: Photo | None
     windows: tuple[WindowEvidence, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Reading:
+    """A verdict and what it rests on; evidence is None where the file could not be opened."""
+
+    verdict: Verdict
+    evidence: Evidence | None

@@ -5,9 +5,10 @@ What could not be measured is None with a flag beside it, never 0 and never NaN.
 """
 
 import json
+import os
 from collections import Counter
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, NoReturn, Self
+from typing import Annotated, Any, Final, Literal, NoReturn, Self, get_args
 
 from pydantic import (
     Field,
@@ -16,10 +17,11 @@ from pydantic import (
 )
 from pydantic_core import ErrorDetails
 
+from reader.decide.records import DepartureRecord, ExpiryRecord, PivotalMark, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
 from reader.files.plain import read_plain
-from reader.verdict.statement import Stated
+from reader.verdict.statement import RunTie, Stated
 from reader.words import Call, Cause, Grade, MarkName, SettledGrade, Tier, did_you_mean
 from reader.words.fields import (
     Absorbance,
@@ -30,7 +32,6 @@ from reader.words.fields import (
     MatrixRow,
     Millimetres,
     MillimetresError,
-    Minutes,
     Moment,
     Quad,
     Sentence,
@@ -53,29 +54,51 @@ VERDICT_BYTES_MAX: Final = 4_000_000  # a verdict of twelve windows has about 20
 class SoftwareRecord(Frozen):
     """What wrote the verdict."""
 
-    name: Literal["linecall"] = "linecall"
-    version: Sentence
+    name: Literal["linecall"] = Field(default="linecall", description="always linecall")
+    version: Sentence = Field(description="its version")
 
 
 class PhotoRecord(Frozen):
-    """Which file was read; never the place it was taken at, nor a serial number.
+    """Which photo was read; never the place it was taken at, nor a serial number.
 
-    `width` and `height` are those of the upright photo, px; None where the file could not be decoded.
-    `captured_at` is the camera's claim; without a known offset it is local time and no instant.
+    An array of pixels has no file: it has the name that it was given, no capture time, and no tags.
     """
 
-    name: Text
-    sha256: Sha256 | None
-    width: Annotated[int, Field(gt=0)] | None = None
-    height: Annotated[int, Field(gt=0)] | None = None
-    captured_at: Moment | None = None
-    captured_offset_known: bool = False
-    encoding: Text | None = None
-    chroma_subsampling: Text | None = None
-    jpeg_quality: Annotated[int, Field(ge=1, le=100)] | None = None
-    chroma_quality: Annotated[int, Field(ge=1, le=100)] | None = None
-    lossy: bool | None = None
-    flags: tuple[Text, ...] = ()
+    name: Text = Field(description="the file's name, without its folder")
+    sha256: Sha256 | None = Field(
+        description=(
+            "SHA-256 of the file's bytes; of an array of pixels, of the same pixels as a binary PPM; null "
+            "where it could not be read"
+        )
+    )
+    width: Annotated[int, Field(gt=0)] | None = Field(
+        default=None, description="width of the upright photo, px; null where the file could not be decoded"
+    )
+    height: Annotated[int, Field(gt=0)] | None = Field(
+        default=None, description="height of the upright photo, px; null where the file could not be decoded"
+    )
+    captured_at: Moment | None = Field(
+        default=None,
+        description="when the camera says that it took the photo; without an offset it is local time and no instant",
+    )
+    captured_offset_known: bool = Field(
+        default=False, description="whether captured_at has its offset from UTC"
+    )
+    encoding: Text | None = Field(default=None, description="tone curve of the pixels as they were measured")
+    chroma_subsampling: Text | None = Field(
+        default=None, description="J:a:b notation; null where the file does not tell"
+    )
+    jpeg_quality: Annotated[int, Field(ge=1, le=100)] | None = Field(
+        default=None, description="quality, 1 to 100, whose IJG luminance table is nearest to the file's"
+    )
+    chroma_quality: Annotated[int, Field(ge=1, le=100)] | None = Field(
+        default=None, description="quality, 1 to 100, whose IJG chrominance table is nearest to the file's"
+    )
+    lossy: bool | None = Field(
+        default=None,
+        description="whether this file's own compression loses anything; an earlier one is not known",
+    )
+    flags: tuple[Text, ...] = Field(default=(), description="codes of what was noticed about the file")
 
     @model_validator(mode="after")
     def _offset_agrees(self) -> Self:
@@ -86,14 +109,16 @@ class PhotoRecord(Frozen):
 
 
 class SettingsRecord(Frozen):
-    """Which rules, thresholds or texts were used; `own_file` true: somebody's own, not one that linecall brings."""
+    """Which rules, thresholds or texts were used."""
 
-    name: Sentence
-    revision: int
-    sha256: Sha256
+    name: Sentence = Field(description="the name that the file gives itself")
+    revision: int = Field(description="the revision that the file gives itself")
+    sha256: Sha256 = Field(description="SHA-256 of the file's bytes")
     own_file: bool = Field(
-        default=False, exclude_if=lambda own: not own
-    )  # so earlier verdicts keep their bytes
+        default=False,
+        exclude_if=lambda own: not own,  # so that earlier verdicts keep their bytes
+        description="true for somebody's own file; left out for one that comes with linecall",
+    )
 
     def __str__(self) -> str:
         """Such as `two-tier revision 1`, or `ours revision 2, own file 1a2b3c4d5e6f`."""
@@ -103,146 +128,204 @@ class SettingsRecord(Frozen):
 class LayoutRecord(SettingsRecord):
     """Which layout was used, and whether it was named or found by trying all bundled ones."""
 
-    title: Text = ""
-    chosen: Literal["named", "auto"]
-    assay: Literal["competitive", "sandwich"]
-
-
-class ReadingAgeRecord(Frozen):
-    """Minutes from the drops to the photo, against the layout's range; `sentence` says it in words.
-
-    `zone`: in which a time without an offset was read, and `zone_source` who says so: the camera, `--zone`, the
-    rules, the site, or the machine that read the photo; None where every time had its offset, or none was needed.
-    """
-
-    minutes: Minutes | None
-    status: Literal["in_range", "early", "late", "unknown", "contradictory"]
-    source: Literal["drops_at", "stated", "none"]
-    drops_at: Moment | None = None
-    zone: Text | None = None
-    zone_source: Literal["camera", "option", "rules", "site", "machine"] | None = None
-    range_minutes: tuple[Minutes, Minutes] | None = None
-    sentence: Sentence
-
-    @model_validator(mode="after")
-    def _unknown_has_no_minutes(self) -> Self:
-        if (self.minutes is None) != (self.status in {"unknown", "contradictory"}):
-            raise ValueError("minutes must be null exactly where status is unknown or contradictory")
-        return self
-
-
-class ExpiryRecord(Frozen):
-    """The plate's expiry as stated (a date, or a month to its end), held against a day; `sentence` says it."""
-
-    stated: Sentence
-    status: Literal["in_date", "expired", "implausible"]
-    held_against: Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\d$")]
-    sentence: Sentence
-
-
-class DepartureRecord(Frozen):
-    """Something done otherwise than the procedure says, before the photo; `effect`: what the procedure says it does."""
-
-    code: Sentence
-    effect: Literal["warning", "invalid"]
-    sentence: Sentence
+    title: Text = Field(default="", description="the layout's title")
+    chosen: Literal["named", "auto"] = Field(
+        description="named: by whoever had it read; auto: found by trying all bundled layouts"
+    )
+    assay: Literal["competitive", "sandwich"] = Field(
+        description="competitive: a line that forms says that the analyte is below the cutoff; sandwich: above it"
+    )
 
 
 class PoseRecord(Frozen):
-    """Where the plate lies in the upright photo.
+    """Where the plate lies in the upright photo."""
 
-    `corners_px`: the outline's bounding box, plate order top-left, top-right, bottom-right, bottom-left.
-    `mm_to_px`: homography of the plate's top face. `residual_mm`: rms of the edge fit.
-    """
-
-    corners_px: Quad
-    mm_to_px: tuple[MatrixRow, MatrixRow, MatrixRow]
-    px_per_mm: Figure
-    residual_mm: MillimetresError | None
-    orientation_margin: Figure | None
-    on_card: bool
-    tilt_deg: Degrees | None = None
-    flags: tuple[Text, ...] = ()
+    corners_px: Quad = Field(
+        description=(
+            "corners of the outline's bounding box in the upright photo, px: the plate's top-left, top-right, "
+            "bottom-right, bottom-left"
+        )
+    )
+    mm_to_px: tuple[MatrixRow, MatrixRow, MatrixRow] = Field(
+        description="homography from plate millimetres, in the plane of the top face, to pixels of the upright photo"
+    )
+    px_per_mm: Figure = Field(description="pixels a millimetre, on average over the plate")
+    residual_mm: MillimetresError | None = Field(
+        description="rms distance of the plate's edges from where the fit has them, mm"
+    )
+    orientation_margin: Figure | None = Field(
+        description="by how much this way up fits better than the next best way up or layout"
+    )
+    on_card: bool = Field(description="whether the photo card's markers gave the camera")
+    tilt_deg: Degrees | None = Field(
+        default=None, description="angle between the camera's axis and the plate's normal, degrees"
+    )
+    flags: tuple[Text, ...] = Field(default=(), description="codes of what makes the place unsure")
 
 
 class QualityRecord(Frozen):
-    """How good the picture is, of the plate or of one window.
+    """How good the picture is, of the plate or of one window."""
 
-    `blur_mm`: sigma of the edge spread. `noise`: standard deviation of absorbance a pixel, along the dye's
-    direction. Fractions are of the membrane's pixels.
-    """
-
-    px_per_mm: Figure | None = None
-    blur_mm: MillimetresError | None = None
-    noise: AbsorbanceError | None = None
-    clipped_fraction: Share | None = None
-    hidden_fraction: Share | None = None
+    px_per_mm: Figure | None = Field(default=None, description="pixels of the photo a millimetre")
+    blur_mm: MillimetresError | None = Field(default=None, description="sigma of the edge spread, mm")
+    noise: AbsorbanceError | None = Field(
+        default=None,
+        description="standard deviation of the heights of lines fitted where none is, in the indicator's absorbance",
+    )
+    clipped_fraction: Share | None = Field(
+        default=None, description="share of the membrane's pixels that are blown out"
+    )
+    hidden_fraction: Share | None = Field(
+        default=None, description="share of the membrane's pixels that are not seen"
+    )
 
 
 class DecisionRecord(Frozen):
-    """What one reader called a mark, and why; `blind`: without seeing linecall's call or another reader's."""
+    """What one reader called a mark, and why."""
 
-    by: Sentence
-    call: Call
-    reason: Sentence
-    at: Moment
-    blind: bool
+    by: Sentence = Field(description="who decided")
+    call: Call = Field(description="what the reader called the mark")
+    reason: Sentence = Field(description="why, in the reader's words")
+    at: Moment = Field(description="when")
+    blind: bool = Field(
+        description="whether it was decided without seeing linecall's call or another reader's"
+    )
+
+
+class ReasonRecord(Frozen):
+    """A reason as a code and its values, from which another language can make its own sentence."""
+
+    code: Text = Field(description="stable code of the reason")
+    values: dict[Text, Absorbance | Text] = Field(
+        default={}, description="numbers, and names of flags and dyes, that the sentence names"
+    )
 
 
 class Mark(Frozen):
     """One mark: its call, what was measured, and why.
 
-    `height`, its `standard_error` (1 sigma) and the two limits are absorbance along the dye's direction;
-    `blank_mean` and `blank_sd` are mean and spread of this window's heights where no line is, `blank_n` how many
-    places they rest on.
-    Places are mm from the window's upstream end. `span` is the share of the breadth that the line crosses;
-    `dye_angle_deg` the angle between the line's colour and the dye's, None where the file's chroma is too
-    poor to tell. What tells dye from light: `plastic`, whether the plastic beside the window was seen (None: nobody
-    looked); `shade_height`, what the change of light that it shows would have added to the height and was taken out;
-    `shade_reach`, what it may yet add;
-    `dye_evidence`, `which_dye_evidence` and `line_evidence`, natural logarithms of likelihood ratios: the dye's colour
-    over a neutral shadow's, one dye over the mark's other, a line over an edge. Of several photos of one plate,
-    `weights` are their shares in the height, in the order of
-    `readings`, and `between_sd` is its spread between them beyond their own errors (1 sigma), None where one
-    photo alone speaks. Where readers have decided on the mark, `first_call` is linecall's own call and
-    `decisions` are theirs, also one that was outvoted; none while they disagree.
+    Places are mm from the window's upstream end. `plastic`, `shade_height`, `shade_reach` and the three logarithms of
+    likelihood ratios tell dye from light. `weights` and `between_sd` are of several photos of one plate. Where readers
+    have decided on the mark, `first_call` is linecall's own call and `decisions` are theirs; while they disagree there
+    are none.
     """
 
-    call: Call
-    height: Absorbance | None
-    standard_error: AbsorbanceError | None
-    limit_of_blank: Absorbance | None
-    limit_of_detection: Absorbance | None
-    blank_mean: Absorbance | None = None
-    blank_sd: AbsorbanceError | None = None
-    blank_n: Figure | None = None
-    dye: Text | None = None
-    expected_mm: Millimetres | None = None
-    expected_width_mm: Millimetres | None = None
-    position_mm: Millimetres | None = None
-    position_mm_se: MillimetresError | None = None
-    width_mm: Millimetres | None = None
-    straightness_mm: MillimetresError | None = None
-    span: Share | None = None
-    dye_angle_deg: Degrees | None = None
-    dye_angle_deg_se: Annotated[Degrees, Field(ge=0)] | None = None
-    plastic: bool | None = None
-    shade_height: Absorbance | None = None
-    shade_reach: AbsorbanceError | None = None
-    dye_evidence: Figure | None = None
-    which_dye_evidence: Figure | None = None
-    line_evidence: Figure | None = None
-    between_sd: AbsorbanceError | None = None
-    weights: tuple[Share, ...] = ()
-    flags: tuple[Text, ...] = ()
-    reasons: tuple[Sentence, ...] = ()
-    first_call: Call | None = None
-    decisions: tuple[DecisionRecord, ...] = ()
+    call: Call = Field(
+        description="present, absent, doubtful; of a reference mark also undeveloped: still its starting dye"
+    )
+    height: Absorbance | None = Field(
+        description=(
+            "peak absorbance over the baseline, along the dye's direction; noise makes it negative; null where "
+            "the place was not seen"
+        )
+    )
+    standard_error: AbsorbanceError | None = Field(
+        description="standard error of height, 1 sigma, absorbance"
+    )
+    limit_of_blank: Absorbance | None = Field(
+        description="height that a place without a line seldom exceeds (CLSI EP17; Currie's critical level), absorbance"
+    )
+    limit_of_detection: Absorbance | None = Field(
+        description="height that is seldom missed (Currie's detection limit), absorbance"
+    )
+    blank_mean: Absorbance | None = Field(
+        default=None, description="mean of the heights that this window shows where no line is, absorbance"
+    )
+    blank_sd: AbsorbanceError | None = Field(
+        default=None, description="standard deviation of those heights, absorbance"
+    )
+    blank_n: Figure | None = Field(default=None, description="degrees of freedom behind blank_sd")
+    dye: Text | None = Field(
+        default=None, description="the dye whose colour the line has; null where the file cannot carry it"
+    )
+    expected_mm: Millimetres | None = Field(
+        default=None, description="where the layout has the mark, mm from the window's upstream end"
+    )
+    expected_width_mm: Millimetres | None = Field(default=None, description="how broad the layout has it, mm")
+    position_mm: Millimetres | None = Field(
+        default=None, description="where the line was found, mm from the window's upstream end"
+    )
+    position_mm_se: MillimetresError | None = Field(
+        default=None, description="standard error of position_mm, 1 sigma, mm"
+    )
+    width_mm: Millimetres | None = Field(
+        default=None, description="full width at half height, mm; null where the line is too faint to tell"
+    )
+    straightness_mm: MillimetresError | None = Field(
+        default=None, description="rms distance of the line from a straight one, mm"
+    )
+    span: Share | None = Field(
+        default=None, description="share of the window's breadth that the line crosses"
+    )
+    dye_angle_deg: Degrees | None = Field(
+        default=None,
+        description=(
+            "angle between the line's colour and the dye's in absorbance space, degrees; null where the file's "
+            "chroma is too poor to tell"
+        ),
+    )
+    dye_angle_deg_se: Annotated[Degrees, Field(ge=0)] | None = Field(
+        default=None, description="standard error of dye_angle_deg, 1 sigma, degrees"
+    )
+    plastic: bool | None = Field(
+        default=None, description="whether the plastic beside the window was seen; null where nobody looked"
+    )
+    shade_height: Absorbance | None = Field(
+        default=None,
+        description=(
+            "what the change of light that the plastic shows would have added to height, and was taken out, "
+            "absorbance"
+        ),
+    )
+    shade_reach: AbsorbanceError | None = Field(
+        default=None, description="what such a change of light may yet add to height, absorbance"
+    )
+    dye_evidence: Figure | None = Field(
+        default=None,
+        description="natural logarithm of the likelihood ratio of the dye's colour over a neutral shadow's",
+    )
+    which_dye_evidence: Figure | None = Field(
+        default=None,
+        description="natural logarithm of the likelihood ratio of this dye over the mark's other dye",
+    )
+    line_evidence: Figure | None = Field(
+        default=None, description="natural logarithm of the likelihood ratio of a line over an edge"
+    )
+    between_sd: AbsorbanceError | None = Field(
+        default=None,
+        description=(
+            "spread of height between photos of one plate beyond their own errors, 1 sigma, absorbance; null "
+            "where one photo alone speaks"
+        ),
+    )
+    weights: tuple[Share, ...] = Field(
+        default=(), description="shares of the photos of one plate in height, in the order of readings"
+    )
+    flags: tuple[Text, ...] = Field(default=(), description="codes of what was noticed about the mark")
+    reasons: tuple[Sentence, ...] = Field(default=(), description="why it has its call, a sentence each")
+    reason_codes: tuple[ReasonRecord, ...] = Field(
+        default=(),
+        exclude_if=lambda codes: not codes,  # so that earlier verdicts keep their bytes
+        description="the same reasons as codes with their values; left out by earlier versions",
+    )
+    first_call: Call | None = Field(
+        default=None, description="linecall's own call, where readers have decided on the mark"
+    )
+    decisions: tuple[DecisionRecord, ...] = Field(
+        default=(), description="what readers decided, also one that was outvoted"
+    )
 
     @property
     def decided_by(self) -> tuple[str, ...]:
         """Names of the readers whose call the mark has; none where it is linecall's own."""
         return tuple(decision.by for decision in self.decisions if decision.call == self.call)
+
+    def as_row(self) -> dict[str, Any]:
+        """Its fields as values of single cells, lists of texts joined by "; "."""
+        listed = {"flags": self.flags, "reasons": self.reasons, "decided_by": self.decided_by}
+        left_out = {"weights", "reason_codes", "decisions"}
+        plain = {name: value for name, value in self if name not in left_out | listed.keys()}
+        return plain | {name: "; ".join(texts) for name, texts in listed.items()}
 
     @model_validator(mode="after")
     def _decided_is_told_apart(self) -> Self:
@@ -260,22 +343,27 @@ class Mark(Frozen):
 
 
 class WindowRecord(Frozen):
-    """One window with its two marks.
+    """One window with its two marks."""
 
-    `corners_px`: the membrane's corners in the upright photo, looking along the flow: upstream left, upstream
-    right, downstream right, downstream left.
-    """
-
-    id: Sentence
-    analyte: Text
-    tier: Tier
-    length_mm: Millimetres | None = None
-    breadth_mm: Millimetres | None = None
-    corners_px: Quad
-    quality: QualityRecord = QualityRecord()
-    flags: tuple[Text, ...] = ()
-    reference: Mark
-    indicator: Mark
+    id: Sentence = Field(description="the window's id in the layout")
+    analyte: Text = Field(description="what the window answers for")
+    tier: Tier = Field(description="which cutoff of its analyte the window answers for")
+    length_mm: Millimetres | None = Field(
+        default=None, description="length of the opening along the flow, mm"
+    )
+    breadth_mm: Millimetres | None = Field(
+        default=None, description="breadth of the opening across the flow, mm"
+    )
+    corners_px: Quad = Field(
+        description=(
+            "the membrane's corners in the upright photo, px, looking along the flow: upstream left, upstream "
+            "right, downstream right, downstream left"
+        )
+    )
+    quality: QualityRecord = Field(default=QualityRecord(), description="how good the picture is here")
+    flags: tuple[Text, ...] = Field(default=(), description="codes of what was noticed about the window")
+    reference: Mark = Field(description="the mark that shows that the window worked")
+    indicator: Mark = Field(description="the mark that answers for the analyte")
 
     @model_validator(mode="after")
     def _indicator_has_no_starting_dye(self) -> Self:
@@ -284,80 +372,127 @@ class WindowRecord(Frozen):
         return self
 
 
-class PivotalMark(Frozen):
-    """A doubtful mark whose call would change the grade."""
-
-    window: Sentence
-    mark: MarkName
-
-
 class OpenDecision(Frozen):
-    """A mark that readers have decided on but not settled: what is missing; never what they called it.
+    """A mark that readers have decided on but not settled: what is missing; never what they called it."""
 
-    `readers` count so far towards `needed`; 0 of them where they disagree.
-    """
-
-    window: Sentence
-    mark: MarkName
-    readers: Annotated[int, Field(ge=0)]
-    needed: Annotated[int, Field(ge=1)]
-    blind: bool
-    disagree: bool
-    sentence: Sentence
+    window: Sentence = Field(description="the window's id")
+    mark: MarkName = Field(description="which mark of the window")
+    readers: Annotated[int, Field(ge=0)] = Field(
+        description="how many readers count so far; 0 where they disagree"
+    )
+    needed: Annotated[int, Field(ge=1)] = Field(description="how many the policy asks for")
+    blind: bool = Field(description="whether they must decide blind")
+    disagree: bool = Field(description="whether the readers disagree")
+    sentence: Sentence = Field(description="what is missing, in words")
 
 
 class ReviewRecord(Frozen):
     """What a review has changed: the grade before it, under which policy, by whom, and what is still open."""
 
-    first_grade: Grade
-    first_possible_grades: tuple[SettledGrade, ...]
-    policy: SettingsRecord
-    readers: tuple[Sentence, ...]
-    open: tuple[OpenDecision, ...] = ()
+    first_grade: Grade = Field(description="the grade before the review")
+    first_possible_grades: tuple[SettledGrade, ...] = Field(
+        description="the possible grades before the review"
+    )
+    policy: SettingsRecord = Field(description="the policy under which it was reviewed")
+    readers: tuple[Sentence, ...] = Field(description="who decided")
+    open: tuple[OpenDecision, ...] = Field(
+        default=(), description="marks that were decided on but are not settled"
+    )
 
 
 class Verdict(Frozen):
     """All that is said about one plate; a refused photo has one too, without windows and without a grade.
 
-    `id` is derived from the photos, what was stated and the settings: the same reading has the same.
-    `cause` says what leaves a grade undecided: doubtful marks, of which `pivotal` names those that decide, or the
-    time (contradictory, not known though the rules ask for it, or early), which no mark can settle.
-    `run` is the run whose plate it is, and `departures` what went otherwise in it; neither is there without a run.
-    Read from several photos, it holds each photo's own verdict in `readings`, in the order given, those that
-    were refused or left out included; `photo` and all places in pixels are then those of the first one used.
+    Read from several photos, it holds each photo's own verdict in `readings`; `photo` and all places in pixels are
+    then those of the first one used.
     """
 
-    schema_version: Literal[1] = SCHEMA_VERSION
-    id: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = None
-    software: SoftwareRecord
-    photo: PhotoRecord
-    status: Literal["read", "refused"]
-    refusal: Sentence | None = None
-    reason: Sentence | None = None
-    remedy: Sentence | None = None
-    grade: Grade | None = None
-    possible_grades: tuple[SettledGrade, ...] = ()
-    pivotal: tuple[PivotalMark, ...] = ()
-    cause: Cause | None = None
-    rule: Sentence | None = None
-    warnings: tuple[Sentence, ...] = ()
-    next_step: Sentence
-    statement: Stated | None = None
-    reading_age: ReadingAgeRecord | None = None
-    expiry: ExpiryRecord | None = None
-    run: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = Field(
-        default=None, exclude_if=lambda run: run is None
+    schema_version: Literal[1] = Field(
+        default=SCHEMA_VERSION, description="raised with every change that older readers would misread"
     )
-    departures: tuple[DepartureRecord, ...] = Field(default=(), exclude_if=lambda told: not told)
-    layout: LayoutRecord | None = None
-    rules: SettingsRecord | None = None
-    thresholds: SettingsRecord | None = None
-    texts: SettingsRecord | None = None
-    pose: PoseRecord | None = None
-    quality: QualityRecord | None = None
-    windows: tuple[WindowRecord, ...] = ()
-    review: ReviewRecord | None = None
-    readings: tuple["Verdict", ...] = ()
+    id: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = Field(
+        default=None,
+        description=(
+            "derived from the photos, what was stated and the settings: the same reading has the same; null "
+            "where no file could be read"
+        ),
+    )
+    software: SoftwareRecord = Field(description="what wrote the verdict")
+    photo: PhotoRecord = Field(description="the photo; of several, the first one used")
+    status: Literal["read", "refused"] = Field(description="read, or refused: no grade and no windows")
+    refusal: Sentence | None = Field(default=None, description="code of the refusal")
+    refusal_values: dict[Text, Figure | Text | tuple[Text, ...]] = Field(
+        default={},
+        exclude_if=lambda values: not values,  # so that earlier verdicts keep their bytes
+        description="numbers, ids and names that the reason and the remedy name; left out where there are none",
+    )
+    reason: Sentence | None = Field(default=None, description="why the photo was refused, in words")
+    remedy: Sentence | None = Field(default=None, description="what to do about it, in words")
+    grade: Grade | None = Field(
+        default=None,
+        description="what the calls come to; undecided exactly where there is more than one possible grade",
+    )
+    possible_grades: tuple[SettledGrade, ...] = Field(
+        default=(), description="what all ways of settling the open marks give, mildest first, invalid last"
+    )
+    pivotal: tuple[PivotalMark, ...] = Field(
+        default=(), description="doubtful marks whose call would change the grade"
+    )
+    cause: Cause | None = Field(
+        default=None,
+        description=(
+            "what leaves the grade undecided: marks (the pivotal ones), or the time (contradictory, early, or "
+            "not known though the rules ask for it), which no mark can settle"
+        ),
+    )
+    rule: Sentence | None = Field(default=None, description="the row of the rules that decided, in words")
+    warnings: tuple[Sentence, ...] = Field(
+        default=(), description="what contradicts itself or was left out, a sentence each"
+    )
+    next_step: Sentence = Field(description="what the site wants done next, in its own words")
+    statement: Stated | None = Field(
+        default=None, description="what was stated about the sample and the plate; null where nothing was"
+    )
+    reading_age: ReadingAgeRecord | None = Field(
+        default=None, description="minutes from the drops to the photo, held against the layout's range"
+    )
+    expiry: ExpiryRecord | None = Field(
+        default=None,
+        description="the plate's expiry, held against the day of use; null where it was not stated",
+    )
+    run: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = Field(
+        default=None,
+        description="id of the run whose plate it is; left out without a run",
+        exclude_if=lambda run: run is None,
+    )
+    departures: tuple[DepartureRecord, ...] = Field(
+        default=(),
+        description="what went otherwise in its run before the photo; left out where nothing did",
+        exclude_if=lambda told: not told,
+    )
+    layout: LayoutRecord | None = Field(
+        default=None, description="the layout that was used; null for a refused photo"
+    )
+    rules: SettingsRecord | None = Field(default=None, description="the grading rules that were used")
+    thresholds: SettingsRecord | None = Field(default=None, description="the thresholds that were used")
+    texts: SettingsRecord | None = Field(
+        default=None, description="the texts of the next steps that were used"
+    )
+    pose: PoseRecord | None = Field(default=None, description="where the plate lies in the photo")
+    quality: QualityRecord | None = Field(
+        default=None, description="how good the picture of the plate is: medians and means over its windows"
+    )
+    windows: tuple[WindowRecord, ...] = Field(default=(), description="the windows in the layout's order")
+    review: ReviewRecord | None = Field(
+        default=None, description="what a review has changed; null where nobody has reviewed it"
+    )
+    readings: tuple["Verdict", ...] = Field(
+        default=(),
+        description=(
+            "each photo's own verdict where several photos of one plate were read as one, in the order given, "
+            "those that were refused or left out included"
+        ),
+    )
 
     @property
     def own_files(self) -> str:
@@ -367,6 +502,41 @@ class Verdict(Frozen):
             records.append(("policy", self.review.policy))
         own = [f"{kind} {one.name} {one.sha256[:12]}" for kind, one in records if one and one.own_file]
         return f"own file{'s' * (len(own) > 1)}: {', '.join(own)}" if own else ""
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The marks as rows of a table, which any table library takes.
+
+        Returns
+        -------
+        list of dict
+            One dictionary a mark, the indicator of each window first, all with the same keys in the same order:
+            `photo`, `sha256`, `reading` (the verdict's id), `grade`, `window`, `analyte`, `tier`, `mark`, and the
+            fields of `Mark`. Values are numbers, texts, truth values and None; the texts of a list (flags, reasons,
+            those who decided) are joined by "; ". The codes of reasons, and the weights of several photos, are left
+            out. A refused photo has no marks and gives no rows.
+
+        Examples
+        --------
+        >>> from reader import read_photo
+        >>> row = read_photo("demo_images/north-tank-drain.jpg", reading_age_min=20).rows()[0]
+        >>> row["photo"], row["window"], row["mark"], row["call"]
+        ('north-tank-drain.jpg', '1', 'indicator', 'absent')
+        """
+        return [
+            {
+                "photo": self.photo.name,
+                "sha256": self.photo.sha256,
+                "reading": self.id,
+                "grade": self.grade,
+                "window": window.id,
+                "analyte": window.analyte,
+                "tier": window.tier,
+                "mark": name,
+            }
+            | getattr(window, name).as_row()
+            for window in self.windows
+            for name in get_args(MarkName)
+        ]
 
     @model_validator(mode="after")
     def _is_consistent(self) -> Self:
@@ -406,6 +576,8 @@ class Verdict(Frozen):
         for name in ("refusal", "reason", "remedy"):
             if getattr(self, name) is not None:
                 raise ValueError(f"status is read, so {name} must be null")
+        if self.refusal_values:
+            raise ValueError("status is read, so refusal_values must be empty")
         if self.photo.sha256 is None or self.photo.width is None or self.photo.height is None:
             raise ValueError("status is read, so photo.sha256, photo.width and photo.height must be given")
         if not self.windows or not self.possible_grades:
@@ -469,18 +641,40 @@ def _pretty(value: object, *, indent: int, taken: int) -> str:
     return opening + pad + ("," + pad).join(texts) + "\n" + " " * indent + closing
 
 
-def load_verdict(source: bytes | Path) -> Verdict:
-    """Read a verdict that `to_bytes` wrote, from its bytes or its file.
+def load_verdict(source: str | os.PathLike[str] | bytes) -> Verdict:
+    """Read a verdict that `to_bytes` wrote.
 
-    Raises LinecallError, naming the file, line or field, what was found and what was expected; a verdict of a
-    newer schema is refused rather than read in part.
+    Parameters
+    ----------
+    source : str, Path or bytes
+        The file, or the JSON itself as bytes or as a string, which begins with "{"; any other string is a path.
+
+    Returns
+    -------
+    Verdict
+
+    Raises
+    ------
+    LinecallError
+        Naming the file, line or field, what was found and what was expected; a verdict of a newer schema is refused
+        rather than read in part.
+
+    Examples
+    --------
+    >>> load_verdict('{"schema_version": 99}')
+    Traceback (most recent call last):
+    reader.errors.LinecallError: verdict: schema_version is 99, but this linecall reads up to 1; update linecall
     """
+    where, data = "verdict", b""
     if isinstance(source, bytes):
-        where, data = "verdict", source
+        data = source
+    elif isinstance(source, str) and source.lstrip("\ufeff \t\r\n").startswith("{"):
+        data = source.encode("utf-8", "replace")
     else:
-        where = str(writable(source.name))
+        path = Path(source)
+        where = str(writable(path.name))
         try:
-            data = read_plain(source, limit=VERDICT_BYTES_MAX)
+            data = read_plain(path, limit=VERDICT_BYTES_MAX)
         except OSError as error:
             raise LinecallError(f"{where}: cannot be read: {error.strerror or error}") from error
     if len(data) > VERDICT_BYTES_MAX:
@@ -572,6 +766,7 @@ _FIELD_NAMES: Final = sorted(
             PoseRecord,
             QualityRecord,
             DecisionRecord,
+            ReasonRecord,
             Mark,
             WindowRecord,
             PivotalMark,
@@ -592,3 +787,8 @@ def schema() -> dict[str, Any]:
 def schema_bytes() -> bytes:
     """Text of `reader/data/verdict.schema.json`."""
     return (json.dumps(schema(), indent=2, ensure_ascii=False) + "\n").encode("utf-8")
+
+
+def run_tie(verdict: Verdict) -> RunTie | None:
+    """The run of a verdict and what went otherwise in it; None where it has none."""
+    return None if verdict.run is None else RunTie(id=verdict.run, departures=verdict.departures)

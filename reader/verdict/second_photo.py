@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from reader.decide.call import DYED, EDGE, LOSSES, MISPLACED, UNEVEN, height_needed
-from reader.decide.grade import PivotalMark, ReadingAge
+from reader.decide.records import PivotalMark, ReadingAgeRecord
 from reader.photo.original import FLAG as NOT_ORIGINAL
 from reader.quality import COPY
 from reader.verdict.model import Mark, WindowRecord
@@ -40,7 +40,7 @@ HINTS = {
 def second_photo(
     windows: Sequence[WindowRecord],
     pivotal: Sequence[PivotalMark],
-    age: ReadingAge,
+    age: ReadingAgeRecord,
     captured_at: datetime | None,
     photo_flags: Sequence[str] = (),
 ) -> str:
@@ -52,7 +52,7 @@ def second_photo(
     Minutes count from the photo, as nobody knows when the verdict is read. Empty for a plate that is early:
     there the reading age has a sentence of its own.
     """
-    if age.status not in ("in_range", "unknown"):
+    if age.status not in ("in_range", "unknown") or age.range_minutes is None:
         return ""
     original = (
         f"{_capital(COPY.remedy)}: it may settle the doubt by itself. " if NOT_ORIGINAL in photo_flags else ""
@@ -64,7 +64,7 @@ def second_photo(
     if left is None:
         time = f"while it may be read, up to {last:g} min after the drops"
     else:
-        time = f"within {int(left)} min of this photo{_until(left, age, captured_at)}"
+        time = f"within {int(left)} min of this photo{_until(left, last, age, captured_at)}"
     return (
         f"{original}Photograph the plate again {time}: {_how(windows, pivotal)}. {TOGETHER}; a second photo settles "
         "a doubt if it is the clearer one. "
@@ -75,10 +75,10 @@ def _capital(sentence: str) -> str:
     return sentence[0].upper() + sentence[1:]
 
 
-def _until(left: float, age: ReadingAge, captured_at: datetime | None) -> str:
+def _until(left: float, last: float, age: ReadingAgeRecord, captured_at: datetime | None) -> str:
     """The time of day at which the reading time ends, where a clock tells."""
     if age.drops_at is not None:
-        return f" (until {age.drops_at + timedelta(minutes=age.range_minutes[1]):%H:%M})"
+        return f" (until {age.drops_at + timedelta(minutes=last):%H:%M})"
     if captured_at is not None:
         return f" (until {captured_at + timedelta(minutes=left):%H:%M} by its clock)"
     return ""
@@ -100,7 +100,7 @@ def _trouble(window: WindowRecord, mark: Mark) -> str:
     quality, width = window.quality, mark.expected_width_mm or 1.0
     if mark.height is None or mark.limit_of_blank is None or (quality.hidden_fraction or 0.0) > HIDDEN_MIN:
         return "hidden"
-    if not MISPLACED.keys().isdisjoint(mark.flags):
+    if not set(MISPLACED).isdisjoint(mark.flags):
         return "hidden"
     if mark.height < -mark.limit_of_blank or (quality.clipped_fraction or 0.0) > CLIPPED_MIN:
         return "glare"

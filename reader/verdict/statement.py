@@ -1,5 +1,6 @@
 """What a technician states about a sample and its plate; it stands in the verdict, the logbook and the picture."""
 
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Annotated, Any, Final, Self
 
@@ -15,6 +16,7 @@ from pydantic import (
     model_validator,
 )
 
+from reader.decide.records import DepartureRecord
 from reader.errors import LinecallError
 from reader.words.clock import parse_clock_or_moment
 from reader.words.fields import writable
@@ -65,13 +67,17 @@ class Stated(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
-    operator: Name | None = None
-    tank: Name | None = None
-    sample_point: Name | None = None
-    sample_phase: Name | None = None
-    plate_lot: Name | None = None
-    plate_expiry: Expiry | None = None
-    note: Note | None = None
+    operator: Name | None = Field(default=None, description="who ran the plate")
+    tank: Name | None = Field(default=None, description="the tank sampled")
+    sample_point: Name | None = Field(default=None, description="where on the tank the sample was drawn")
+    sample_phase: Name | None = Field(
+        default=None, description="which phase was put on the plate, such as water or fuel"
+    )
+    plate_lot: Name | None = Field(default=None, description="the plate's lot")
+    plate_expiry: Expiry | None = Field(
+        default=None, description="the plate's expiry: a date or a month, such as 2027-03-31 or 2027-03"
+    )
+    note: Note | None = Field(default=None, description="anything else worth knowing")
 
     @model_validator(mode="before")
     @classmethod
@@ -95,6 +101,15 @@ class Stated(BaseModel):
     def as_payload(self) -> dict[str, Any]:
         """JSON object of what was said; what was not is left out."""
         return self.model_dump(mode="json", exclude_none=True)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunTie:
+    """The run whose plate a photo shows: its id, what went otherwise in it, and when it says the photo was taken."""
+
+    id: str
+    departures: tuple[DepartureRecord, ...] = ()
+    photo_at: datetime | None = None
 
 
 EXPECTED: Final = {

@@ -4,6 +4,7 @@ Also the names of people (`names`), ids (`ids`), moments and zones (`clock`), an
 (`fields`).
 """
 
+import unicodedata
 from collections.abc import Sequence
 from typing import Final, Literal
 
@@ -15,6 +16,8 @@ MarkKey = tuple[str, MarkName]
 """A window's id and which mark of it."""
 
 Call = Literal["present", "absent", "doubtful", "undeveloped"]
+CALLS: Final[tuple[Call, ...]] = ("present", "absent", "doubtful", "undeveloped")
+CALLS_OF: Final[dict[MarkName, tuple[Call, ...]]] = {"indicator": CALLS[:3], "reference": CALLS}
 ReferenceCall = Literal["present", "absent", "undeveloped"]
 Finding = Literal["below cutoff", "above cutoff"]
 
@@ -39,6 +42,14 @@ def counted(n: int, noun: str) -> str:
 def windows_named(windows: Sequence[str]) -> str:
     """Windows as a sentence lists them: `window 2`, `windows 2 and 3`."""
     return f"window{'s' * (len(windows) != 1)} {listed(windows)}"
+
+
+def tidy(text: str) -> str:
+    """Text fit to be drawn on one line: no control, direction or private characters, single spaces."""
+    if text.isprintable():  # nothing of the kind in it, as nearly always
+        return " ".join(text.split())
+    kept = (" " if unicodedata.category(char) in ("Cc", "Zl", "Zp") else char for char in text)
+    return " ".join("".join(char for char in kept if unicodedata.category(char)[0] != "C").split())
 
 
 def did_you_mean(word: str, known: list[str]) -> str:

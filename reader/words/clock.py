@@ -95,18 +95,25 @@ def parse_moment(text: str) -> datetime:
             return datetime.fromisoformat(written[:11] + written[11:].replace(" ", ""))
     except ValueError:
         pass
-    raise LinecallError(f"{text[:60]!r} is no time; write date and time, such as 2026-05-04T09:08+02:00")
+    raise _no_time(text, "2026-05-04T09:08+02:00")
 
 
 def parse_clock_or_moment(text: str) -> datetime | time:
     """A date and time, or a time of day alone. Raises LinecallError."""
     found = _CLOCK.fullmatch(text.strip())
     if found is None:
-        return parse_moment(text)
+        try:
+            return parse_moment(text)
+        except LinecallError:
+            raise _no_time(text, "09:08 or 2026-05-04T09:08+02:00") from None
     try:
         return time(int(found[1]), int(found[2]))
     except ValueError:
         raise LinecallError(f"{text!r} is no time of day; write it such as 07:36") from None
+
+
+def _no_time(text: str, example: str) -> LinecallError:
+    return LinecallError(f"{text[:60]!r} is no time; write it such as {example}")
 
 
 def last_before(clock: time, moment: datetime) -> datetime:

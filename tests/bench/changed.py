@@ -58,7 +58,7 @@ class MarkResult:
     call: str
     height: float | None
     standard_error: float | None
-    dye_angle: float | None
+    dye_angle_deg: float | None
     reasons: tuple[str, ...]
 
 
@@ -100,7 +100,7 @@ def _photo(truth_file: Path) -> tuple[Finished, Finished | None] | None:
 
 @cache
 def _settings(layout: str) -> Any:
-    from reader.read import load_settings
+    from reader.settings.read_settings import load_settings
 
     return load_settings("auto" if layout in BUNDLED else str(layout_source(layout)))
 
@@ -159,7 +159,7 @@ def examine_changed(row: str, prepare: Prepare, truth_file: Path, turn: int, see
                     call=mark.call,
                     height=mark.height,
                     standard_error=mark.standard_error,
-                    dye_angle=mark.dye_angle_deg,
+                    dye_angle_deg=mark.dye_angle_deg,
                     reasons=mark.reasons,
                 )
             )

@@ -96,9 +96,9 @@ def _library() -> list[str]:
     with Library.open("site", read_only=True) as library:
         for row in library.examples():
             example = library.example(row.id)
-            problem = library.photo_problem(example.photo.sha256)
+            problem = library.pictures.photo_problem(example.photo.sha256)
             wrong += [f"example {row.id}: {problem}"] if problem else []
-            library.strips(example)
+            library.pictures.strips(example)
     return wrong
 
 
@@ -191,7 +191,7 @@ def cases(id: str) -> dict[str, Case]:
 
 def make_whole(folder: Path) -> str:
     """Fill a folder with the stores that the commands start from; returns the id of the reading that waits."""
-    from reader.library.quiz.papers import Key
+    from reader.library.quiz.records import Key
     from tests.reader.library.quiz.quiz_library import answers_of, invented_library
 
     before = Path.cwd()

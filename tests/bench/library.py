@@ -23,10 +23,10 @@ import click
 from fixtures.graded import graded_examples, invented_id
 from reader.library import Example, Filters, Grading, Library
 from reader.library.add import AddOrder, add_sources, layout_files, match_labels
-from reader.library.blank import only_read
-from reader.read import load_settings
-from reader.run.batch import Job
+from reader.library.measuring import only_read
+from reader.run.jobs import Job
 from reader.run.pool import read_many
+from reader.settings.read_settings import load_settings
 from tests.bench.reading import MEGABYTE, launch, make_photos
 from tests.reader.library.quiz.quiz_library import picture
 
@@ -64,10 +64,12 @@ def fill(folder: Path, n: int) -> None:
     """Make the library."""
     with Library.open(folder) as library:
         for layout in ("comb", "strip"):
-            library.keep_layout(layout)
+            library.settings.keep_layout(layout)
         drawn = [
             (
-                example.model_copy(update={"strips_sha256": library.keep_strips(picture(example.verdict))}),
+                example.model_copy(
+                    update={"strips_sha256": library.pictures.keep_strips(picture(example.verdict))}
+                ),
                 gradings,
             )
             for example, gradings in graded_examples(DRAWN)
@@ -112,7 +114,9 @@ def photos(folder: Path) -> list[Path]:
     paths = []
     for k in range(PHOTOS):
         path = folder / f"copy-{k}.jpg"
-        cv2.imwrite(str(path), rendered[k % 2], [cv2.IMWRITE_JPEG_QUALITY, 95 - k // 2])
+        picture = rendered[k % 2]
+        assert picture is not None
+        cv2.imwrite(str(path), picture, [cv2.IMWRITE_JPEG_QUALITY, 95 - k // 2])
         paths.append(path)
     return paths
 

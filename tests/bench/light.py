@@ -59,7 +59,7 @@ def _one(
 
 
 AT_PLACE = (-0.5, 0.5)
-USUAL = {"penumbra_mm": 1.3, "offset_mm": AT_PLACE}
+USUAL: dict[str, tuple[float, float] | float] = {"penumbra_mm": 1.3, "offset_mm": AT_PLACE}
 
 DRAWS: dict[str, Draw] = {
     "any edge": one(random_edge, tilt_deg=(0.0, 10.0)),
@@ -117,8 +117,9 @@ def prepare(
     )
 
 
-ROWS: dict[str, Prepare] = {"unchanged": partial(prepare, None)} | {
-    name: partial(prepare, draw) for name, draw in DRAWS.items()
+ROWS: dict[str, Prepare] = {
+    "unchanged": partial(prepare, None),
+    **{name: partial(prepare, draw) for name, draw in DRAWS.items()},
 }
 
 

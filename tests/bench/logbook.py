@@ -13,6 +13,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from time import perf_counter
 from typing import Any
@@ -21,9 +22,10 @@ from sqlalchemy import insert
 
 from fixtures.verdicts import example_verdict
 from reader.logbook import Logbook, Statement
-from reader.logbook.events import GENESIS, canonical
+from reader.logbook.events import GENESIS
 from reader.logbook.summary import first_row, next_row, summarise
 from reader.logbook.tables import events, readings
+from reader.store.canonical import canonical_json
 from reader.verdict.model import Verdict
 from reader.words import Call
 from reader.words.ids import new_id
@@ -89,7 +91,7 @@ def fill(where: Path, n: int) -> None:
 def _history(n: int, photos: list[str]) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
     """Each reading's event and, now and then, its review, chained; with the row that lists show."""
     kinds = [
-        (canonical(verdict.model_dump(mode="json")).decode(), summarise(verdict))
+        (canonical_json(verdict.model_dump(mode="json")).decode(), summarise(verdict))
         for verdict in varieties(photos)
     ]
     clear = kinds[0]
@@ -114,7 +116,7 @@ def _history(n: int, photos: list[str]) -> Iterator[tuple[dict[str, Any], dict[s
                 "at": at, "by": "Reviewer", "id": event_id, "kind": kind, "payload": inside | {"verdict": 0},
                 "previous": previous, "reading": id, "seq": seq,
             }  # fmt: skip
-            body = canonical(envelope).decode().replace('"verdict":0', f'"verdict":{verdict}', 1)
+            body = canonical_json(envelope).decode().replace('"verdict":0', f'"verdict":{verdict}', 1)
             previous = hashlib.sha256(body.encode()).hexdigest()
             made.append({"seq": seq, "id": event_id, "reading": id, "hash": previous, "body": body})
             row = (
@@ -135,11 +137,12 @@ def lists(few: Path, many: Path, repeats: int) -> dict[str, float]:
     now = BEGIN + timedelta(days=400)
     with Logbook.open(few, read_only=True) as small, Logbook.open(many, read_only=True) as large:
         ratios = {}
-        for name, task in {
-            "the rows of logbook list": lambda book: lambda: book.readings(limit=20),
-            "the rows of review list": lambda book: lambda: book.waiting(now=now, limit=20),
-        }.items():
-            times = interleaved({"few": task(small), "many": task(large)}, 20 * repeats)
+        tasks: dict[str, Callable[[Logbook], object]] = {
+            "the rows of logbook list": lambda book: book.readings(limit=20),
+            "the rows of review list": lambda book: book.waiting(now=now, limit=20),
+        }
+        for name, task in tasks.items():
+            times = interleaved({"few": partial(task, small), "many": partial(task, large)}, 20 * repeats)
             ratios[f"{name}, 100,000 / 1,000 readings"] = times["many"] / times["few"]
         for book, name in ((small, "1,000"), (large, "100,000")):
             start = perf_counter()

@@ -106,8 +106,9 @@ def in_process(card: Path, plain: Path, folder: Path, repeats: int) -> dict[str,
     import cv2
 
     from reader import read_photo
-    from reader.read import load_settings
-    from reader.run.batch import Job, Order, read_and_write
+    from reader.run.batch import read_and_write
+    from reader.run.jobs import Job, Order
+    from reader.settings.read_settings import load_settings
 
     for photo in (card, plain):
         verdict = read_photo(photo)

@@ -17,11 +17,12 @@ from sqlalchemy import insert
 
 from fixtures.verdicts import example_verdict
 from reader.logbook import Logbook
-from reader.logbook.events import GENESIS, canonical
+from reader.logbook.events import GENESIS
 from reader.logbook.rows import begin_runs
 from reader.logbook.run_events import RUN, run_row
 from reader.logbook.summary import first_row, summarise
 from reader.logbook.tables import events, readings, runs
+from reader.store.canonical import canonical_json
 from reader.verdict.model import Verdict
 from reader.words.ids import new_id
 
@@ -63,7 +64,7 @@ def _verdicts() -> list[tuple[str, dict[str, Any]]]:
         example_verdict(("absent", *("present",) * 5), grade="moderate", possible_grades=("moderate",)),
         example_verdict(("present", "absent") * 3, grade="heavy", possible_grades=("heavy",)),
     ]
-    return [(canonical(one.model_dump(mode="json")).decode(), summarise(one)) for one in made]
+    return [(canonical_json(one.model_dump(mode="json")).decode(), summarise(one)) for one in made]
 
 
 def _history(
@@ -90,7 +91,7 @@ def _history(
                     "at": said, "by": "R. Aalto", "id": id, "kind": kind, "payload": inside,
                     "previous": previous, "reading": about, "seq": seq,
                 }  # fmt: skip
-                body = canonical(envelope).decode().replace('"verdict":0', f'"verdict":{text}', 1)
+                body = canonical_json(envelope).decode().replace('"verdict":0', f'"verdict":{text}', 1)
                 previous = hashlib.sha256(body.encode()).hexdigest()
                 made.append({"seq": seq, "id": id, "reading": about, "hash": previous, "body": body})
                 if kind == "reading":

@@ -28,7 +28,7 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from cli.main import main
-from reader.library.quiz.papers import Key
+from reader.library.quiz.records import Key
 from reader.logbook import Logbook
 from tests.bench.commands import make_paper
 from tests.reader.library.quiz.quiz_library import answers_of, invented_library
@@ -63,6 +63,7 @@ def open_to_others(folder: Path) -> list[str]:
 # --- whose the files are -----------------------------------------------------------------------------------
 
 
+@pytest.mark.posix
 def test_a_logbook_and_its_photos_are_their_owners_alone(here: Path, no_umask: None) -> None:
     book = here / "book"
     book.mkdir(mode=0o700)
@@ -74,6 +75,7 @@ def test_a_logbook_and_its_photos_are_their_owners_alone(here: Path, no_umask: N
     assert open_to_others(book) == []
 
 
+@pytest.mark.posix
 def test_a_library_its_photos_and_its_quiz_keys_are_their_owners_alone(here: Path, no_umask: None) -> None:
     added = run("library", "add", DEMO / "teaching", "--labels", DEMO / "teaching/labels.csv", "-l", "site")
     assert added.exit_code == 0, added.output
@@ -91,6 +93,7 @@ def _key(whole: object) -> Key:
     return Key.model_validate(whole)
 
 
+@pytest.mark.posix
 def test_a_folder_that_a_group_shares_stays_shared(here: Path) -> None:
     """Common practice on Unix, no source: setgid on a folder says that what is put into it is the group's."""
     shared = here / "shared"
@@ -109,7 +112,7 @@ def test_a_folder_that_a_group_shares_stays_shared(here: Path) -> None:
 _HALF = """
 import sys, time
 from pathlib import Path
-from reader.output import open_whole
+from reader.files.output import open_whole
 with open_whole(Path(sys.argv[1]) / "never.bin") as file:
     file.write(b"half")
     file.flush()
@@ -134,6 +137,7 @@ def half_way(here: Path) -> Iterator["subprocess.Popen[str]"]:
 _ROOT = str(Path(__file__).parents[2])
 
 
+@pytest.mark.posix
 def test_what_a_killed_run_left_is_gone_after_the_next(here: Path, half_way: "subprocess.Popen[str]") -> None:
     half_way.send_signal(signal.SIGKILL)
     half_way.wait()
@@ -196,6 +200,7 @@ def measured(*arguments: object, seconds: float = 30) -> tuple[int, str, float]:
     return done.returncode, done.stdout, int(Path("peak").read_text()) * 1.024e-3
 
 
+@pytest.mark.linux
 @pytest.mark.parametrize(
     "command",
     [
@@ -224,6 +229,7 @@ def test_a_pipe_is_refused_and_never_waited_for(here: Path, command: tuple[str, 
     assert "Traceback" not in said
 
 
+@pytest.mark.posix
 def test_a_photo_that_is_a_link_out_of_its_place_is_found(here: Path) -> None:
     with Logbook.open("log.db") as book:
         add(book, here, 1)
@@ -237,6 +243,7 @@ def test_a_photo_that_is_a_link_out_of_its_place_is_found(here: Path) -> None:
         assert "Traceback" not in run("logbook", kind, "-L", "log.db").output
 
 
+@pytest.mark.linux
 def test_a_huge_file_is_refused_in_little_memory(here: Path) -> None:
     with (here / "huge.jpg").open("wb") as file:
         file.truncate(2**30)
@@ -245,6 +252,7 @@ def test_a_huge_file_is_refused_in_little_memory(here: Path) -> None:
     assert memory < 200
 
 
+@pytest.mark.linux
 def test_a_huge_file_in_a_kept_photos_place_is_found_in_little_memory(here: Path) -> None:
     with Logbook.open("log.db") as book:
         id = add(book, here, 1)
@@ -258,6 +266,7 @@ def test_a_huge_file_in_a_kept_photos_place_is_found_in_little_memory(here: Path
         assert memory < 700, command
 
 
+@pytest.mark.linux
 @pytest.mark.parametrize("form", ["png", "webp", "tif", "deep.png", "see-through.png", "turned.jpg"])
 def test_no_picture_within_the_limits_takes_a_gigabyte(here: Path, form: str) -> None:
     path = here / f"large.{form}"
@@ -268,6 +277,7 @@ def test_no_picture_within_the_limits_takes_a_gigabyte(here: Path, form: str) ->
     assert memory < 1000
 
 
+@pytest.mark.linux
 def test_a_picture_that_would_take_more_is_refused_before_it_is_decoded(here: Path) -> None:
     assert cv2.imwrite("grey.png", np.full((10_500, 11_000), 128, np.uint8), [cv2.IMWRITE_PNG_COMPRESSION, 1])
     status, said, memory = measured("read", "grey.png", "--out", "out")
@@ -370,6 +380,13 @@ def _photos(book: Path) -> list[Path]:
     return sorted(path for path in book.with_name("log.db.photos").rglob("*") if path.is_file())
 
 
+def exchange_for_pipe(one: Path, other: Path) -> None:
+    del other
+    one.unlink()
+    os.mkfifo(one)
+
+
+@pytest.mark.posix
 @pytest.mark.parametrize(
     ("edit", "told"),
     [
@@ -380,7 +397,7 @@ def _photos(book: Path) -> list[Path]:
         (lambda one, other: one.write_bytes(other.read_bytes()), "altered"),
         (lambda one, other: one.rename(one.with_name(other.name)), "missing"),
         (lambda one, other: (one.unlink(), one.mkdir()), "folder"),
-        (lambda one, other: (one.unlink(), os.mkfifo(one)), "no plain file"),
+        (exchange_for_pipe, "no plain file"),
         (lambda one, other: (one.rename("away"), one.symlink_to(Path("away").resolve())), "leads out"),
         (lambda one, other: shutil.rmtree(one.parents[1]), "missing"),
     ],
@@ -545,7 +562,7 @@ def test_no_text_of_a_librarys_tables_is_computed_and_labels_come_back_as_they_w
     shutil.copy(DEMO / "teaching/plate-01.jpg", here / "photos/=plate.jpg")
     made = run("library", "labels", "photos", "--grader", "+D. Ruiz", "--role", "expert", "-o", "labels.csv")
     assert made.exit_code == 0, made.output
-    table = (here / "labels.csv").read_bytes().decode("utf-8")
+    table = (here / "labels.csv").read_bytes().decode("utf-8-sig")
     assert computed(table) == []
     filled = "\r\n".join(line + "present" if line.endswith(",") else line for line in table.split("\r\n"))
     (here / "labels.csv").write_text(filled, encoding="utf-8", newline="")
@@ -569,7 +586,7 @@ class _Page(HTMLParser):
 
     def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
         given = dict(attributes)
-        if given.get("http-equiv", "").lower() == "content-security-policy":
+        if (given.get("http-equiv") or "").lower() == "content-security-policy":
             assert not self.hashed
             self.policy = given["content"] or ""
         self.loose += [f"{tag} {name}" for name in given if name == "style" or name.startswith("on")]

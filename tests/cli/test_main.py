@@ -95,8 +95,7 @@ def test_a_fault_is_one_line_that_blames_nobody(failing: dict[str, BaseException
     result = run("fail")
     assert result.exit_code == 70  # EX_SOFTWARE of sysexits.h
     assert result.stderr == (
-        "linecall: a fault in linecall, not in what you did (ZeroDivisionError: division); "
-        "LINECALL_DEBUG=1 shows where\n"
+        "linecall: internal error (ZeroDivisionError: division); set LINECALL_DEBUG=1 for the traceback\n"
     )
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from cli.main import GRADED, WRONG_USAGE, main
+from cli.main import main
+from cli.options import GRADED, WRONG_USAGE
 from reader.logbook import Logbook
 from reader.settings.values import settings_path
 from reader.verdict.model import load_verdict

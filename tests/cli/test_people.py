@@ -2,7 +2,6 @@
 
 import hashlib
 import os
-import pty
 import subprocess
 import sys
 from datetime import timedelta
@@ -12,7 +11,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from cli.main import WRONG_USAGE, main
+from cli.main import main
+from cli.options import WRONG_USAGE
 from reader.logbook import Logbook, Statement
 from reader.verdict.model import Verdict
 from tests.reader.review.books import leave_photos_unread
@@ -163,7 +163,7 @@ def test_who_begins_a_logbook_is_known_in_it_by_the_name_they_gave(monkeypatch: 
 
 
 def _reading_of(name: str) -> Any:
-    from reader.read import Reading
+    from reader.verdict.evidence import Reading
 
     digest = hashlib.sha256(Path(name).read_bytes()).hexdigest()
     photo = DOUBT.photo.model_copy(update={"sha256": digest, "name": name})
@@ -172,6 +172,8 @@ def _reading_of(name: str) -> Any:
 
 def on_a_terminal(answers: str, *arguments: str) -> tuple[int, str]:
     """Run the command with a terminal for its three streams, and type the answers."""
+    import pty
+
     ours, theirs = pty.openpty()
     root = Path(__file__).parents[2]
     script = "from cli.main import main; main()"
@@ -195,6 +197,7 @@ def on_a_terminal(answers: str, *arguments: str) -> tuple[int, str]:
     return started.wait(timeout=60), shown.decode()
 
 
+@pytest.mark.posix
 def test_on_a_terminal_a_name_that_is_not_known_is_asked_about() -> None:
     reading = log("a.jpg", operator="A. Lind")
     status, shown = on_a_terminal("n\n", "review", "decide", reading, *CALL, "--by", "B. Moreau")
@@ -241,7 +244,7 @@ def test_a_picture_saved_otherwise_is_still_its_first_readers() -> None:
 
 
 def test_another_photo_of_the_plate_is_still_its_first_readers() -> None:
-    said = {"tank": "north", "sample_point": "sump", "drops_at": NOON}
+    said: dict[str, Any] = {"tank": "north", "sample_point": "sump", "drops_at": NOON}
     log("a.jpg", operator="A. Lind", **said)
     other = moved(DOUBT, taken=timedelta(minutes=2), heights=0.1)
     again = log("b.jpg", operator="C. Ruiz", verdict=other, bytes_=b"another photo", **said)

@@ -6,7 +6,7 @@ from pathlib import Path
 from click.testing import CliRunner, Result
 
 from cli.main import main
-from reader.library.quiz.papers import Key
+from reader.library.quiz.records import Key
 from reader.logbook import Logbook
 from tests.reader.library.quiz.quiz_library import answers_of, invented_library
 from tests.test_imports import loaded_by
@@ -55,7 +55,9 @@ def test_who_does_not_pass_is_told_by_the_exit_status(tmp_path: Path) -> None:
         tmp_path / "q.html",
     )
     key = Key.model_validate_json(next((tmp_path / "library" / "quizzes").glob("*.key.json")).read_bytes())
-    changed = {(item.item, m.window, m.mark): "doubtful" for item in key.items for m in item.marks}
+    changed: dict[tuple[str, str, str], str | None] = {
+        (item.item, m.window, m.mark): "doubtful" for item in key.items for m in item.marks
+    }
     answers = tmp_path / "answers.json"
     answers.write_text(json.dumps(answers_of(key, changed)), encoding="utf-8")
     marked = run("quiz", "mark", answers, "-l", tmp_path / "library")
@@ -142,7 +144,7 @@ def test_drawing_a_quiz_loads_no_statistics_no_dialect_of_a_server_and_no_logboo
     spared = {
         "reader.logbook.store",
         "sqlalchemy.dialects.postgresql",
-        "reader.library.agreement.statistics",
+        "reader.library.agreement.rates",
         "reader.draw.annotate",
     }
     assert spared.isdisjoint(loaded)

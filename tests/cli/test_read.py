@@ -265,7 +265,7 @@ def test_one_bad_file_never_stops_the_rest(root: Path, jobs: str) -> None:
     written = {path.name for path in Path("out").iterdir()}
     assert {"good.verdict.json", "good.annotated.jpg", "text.verdict.json", "summary.csv"} <= written
     assert "nothing.verdict.json" not in written
-    with Path("out/summary.csv").open(encoding="utf-8", newline="") as file:
+    with Path("out/summary.csv").open(encoding="utf-8-sig", newline="") as file:
         assert [row["status"] for row in csv.DictReader(file)].count("refused") == len(bad)
 
 

@@ -58,7 +58,7 @@ def test_a_days_plates_are_read_each_with_its_own_statement() -> None:
     assert (helipad.reading_age.minutes, helipad.grade) == (20.5, "invalid")  # that plate has expired
     assert generator.reading_age is not None
     assert generator.reading_age.minutes == 20.6
-    with Path("out/summary.csv").open(encoding="utf-8", newline="") as file:
+    with Path("out/summary.csv").open(encoding="utf-8-sig", newline="") as file:
         assert [row["tank"] for row in csv.DictReader(file)] == ["Helipad", "North", "Generator"]
     listed = CliRunner().invoke(main, ["logbook", "list", "-L", "log.db"]).stdout
     assert [line.split()[3] for line in listed.splitlines()[1:]] == ["Generator", "North", "Helipad"]
@@ -73,6 +73,7 @@ def test_photos_of_one_plate_stand_in_one_cell(root: Path) -> None:
     assert (verdict.grade, len(verdict.readings)) == ("heavy", 2)
 
 
+@pytest.mark.posix
 @pytest.mark.parametrize(
     ("row", "said"),
     [
@@ -125,7 +126,7 @@ def test_a_new_table_has_a_row_for_each_photo_and_is_read_once_filled_in() -> No
     result = run("day", "day/photos", "--new-table", "day/today.csv")
     assert result.exit_code == 0
     assert Path("day/today.csv").read_text(encoding="utf-8").splitlines() == [
-        "photo,tank,point,drops,lot,expiry", "generator-tank.jpg,,,,,", "photos/helipad-bowser.jpg,,,,,",
+        "\ufeffphoto,tank,point,drops,lot,expiry", "generator-tank.jpg,,,,,", "photos/helipad-bowser.jpg,,,,,",
         "photos/north-tank-drain.jpg,,,,,",
     ]  # fmt: skip
     assert run("day", "--new-table", "day/today.csv").exit_code == 1  # never over a filled one
@@ -147,6 +148,7 @@ def test_what_a_table_says_is_not_said_by_options_too() -> None:
         assert (result.exit_code, said in result.stderr) == (2, True), extra
 
 
+@pytest.mark.posix
 def test_a_table_that_is_no_plain_file_is_told_and_does_not_hang(here: Path) -> None:
     os.mkfifo(here / "day" / "pipe.csv")
     done = run("--table", "day/pipe.csv")

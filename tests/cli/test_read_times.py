@@ -184,7 +184,7 @@ def test_a_forgotten_age_takes_the_place_of_the_reading_without_it_which_is_kept
 def test_own_pictures_are_never_read_as_plates_whatever_their_name() -> None:
     CliRunner().invoke(main, ["read", "bowser.jpg"])
     Path("sent.jpg").write_bytes(Path("bowser.annotated.jpg").read_bytes())
-    CliRunner().invoke(main, ["layout", "draw", "comb", "--on", "bowser.jpg", "--output", "fits.png"])
+    CliRunner().invoke(main, ["layout", "draw", "comb", "--on", "bowser.jpg", "--out", "fits.png"])
     drawn = ("bowser.annotated.jpg", "fits.png", "sent.jpg")
     named = CliRunner().invoke(main, ["read", "bowser.jpg", *drawn, "--json"])
     assert named.exit_code == 0
@@ -216,7 +216,7 @@ def test_screen_table_and_verdict_say_whose_reading_it_is_and_of_what(root: Path
     )
     both = CliRunner().invoke(main, ["read", "bowser.jpg", "north.jpg", "--force", *SAID])
     assert "why bacteria above the lower cutoff" in " ".join(both.stdout.split())
-    with Path("summary.csv").open(encoding="utf-8", newline="") as file:
+    with Path("summary.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert rows[1]["why"] == "bacteria above the lower cutoff"
     assert rows[1]["absent marks"] == "1 indicator (bacteria, lower)"
@@ -278,9 +278,12 @@ def test_the_picture_drawn_anew_names_the_tank_as_corrected(monkeypatch: pytest.
     )
     assert CliRunner().invoke(main, ["logbook", *correct, "-L", "log.db"]).exit_code == 0
     drawn: list[Verdict] = []
-    monkeypatch.setattr(
-        "reader.review.record.annotated_jpeg", lambda verdict, evidence: drawn.append(verdict) or b""
-    )
+
+    def draw(verdict: Verdict, evidence: object) -> bytes:
+        drawn.append(verdict)
+        return b""
+
+    monkeypatch.setattr("reader.review.record.annotated_jpeg", draw)
     assert CliRunner().invoke(main, ["review", "draw", verdict.id, "-L", "log.db"]).exit_code == 0
     assert drawn[0].statement is not None
     assert drawn[0].statement.tank == "Quay 2"
@@ -292,3 +295,12 @@ def dated(jpeg: bytes, taken: str) -> bytes:
     exif[0x8769] = {0x9003: taken}
     block = exif.tobytes()
     return jpeg[:2] + b"\xff\xe1" + (len(block) + 2).to_bytes(2, "big") + block + jpeg[2:]
+
+
+def test_an_unknown_age_and_a_time_mistyped_say_what_to_type() -> None:
+    result, _ = read()
+    said = " ".join(result.stdout.split())
+    assert "type the same command with --reading-age MINUTES, or --drops-at HH:MM" in said
+    mistyped, _ = read("--drops-at", "14.38")
+    assert mistyped.exit_code == 2
+    assert "'14.38' is no time; write it such as 09:08 or 2026-05-04T09:08+02:00" in mistyped.stderr

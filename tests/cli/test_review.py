@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from cli.main import FAILED, WRONG_USAGE, main
+from cli.main import main
+from cli.options import FAILED, WRONG_USAGE
 from reader.logbook import Logbook
 from reader.settings.values import settings_path
 from reader.verdict.model import load_verdict

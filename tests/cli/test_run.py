@@ -18,9 +18,9 @@ BY = "R. Aalto"
 def depot(here: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a site's file, and the variables that name it and the logbook."""
     monkeypatch.setenv("LINECALL_LOGBOOK", "log.db")
-    monkeypatch.setenv("LINECALL_SITE", "site.toml")
     monkeypatch.setenv("LINECALL_OPERATOR", BY)
-    assert linecall("site", "new", "site.toml").exit_code == 0
+    assert linecall("site", "new").exit_code == 0
+    (here / "linecall.toml").write_text('site = "site.toml"\n', encoding="utf-8")
     return here
 
 
@@ -53,8 +53,9 @@ def photo_taken(root: Path, folder: Path, minutes: float) -> Path:
         exif = image.getexif()
         taken = datetime.now(UTC) - timedelta(minutes=minutes)
         exif.get_ifd(0x8769).update({0x9003: f"{taken:%Y:%m:%d %H:%M:%S}", 0x9011: "+00:00"})  # Exif 2.32
-        image.save(folder / "IMG_1.jpg", exif=exif.tobytes(), quality=95, subsampling=0)
-    return folder / "IMG_1.jpg"
+        (folder / "in").mkdir()  # what others send lies apart from the site's own files
+        image.save(folder / "in" / "IMG_1.jpg", exif=exif.tobytes(), quality=95, subsampling=0)
+    return folder / "in" / "IMG_1.jpg"
 
 
 def test_from_an_empty_folder_to_a_grade_and_what_went_otherwise_grades_anew(root: Path, depot: Path) -> None:
@@ -153,5 +154,5 @@ def test_without_a_site_or_a_logbook_it_says_how_to_name_one(here: Path) -> None
     assert "name the logbook" in done.output
     done = linecall("run", "begin", "N1", "--phase", "fuel", "--lot", "X", "--by", BY, "-L", "log.db")
     assert done.exit_code == 2
-    assert "linecall site new site.toml begins one" in done.output
+    assert "linecall site new -o site.toml begins one" in done.output
     assert not (here / "log.db").exists()

@@ -31,8 +31,9 @@ def taken(tmp_path_factory: pytest.TempPathFactory) -> Path:
     first = scene(12)
     for name, seed in (("first", 12), ("second", 13), ("third", 14)):
         view = scene(seed)
-        lying = {"at_mm": view.plates[0].at_mm, "turn_deg": view.plates[0].turn_deg}
-        save(photograph(replace(view, plates=(replace(first.plates[0], **lying),))), folder / name)
+        lying = view.plates[0]
+        plate = replace(first.plates[0], at_mm=lying.at_mm, turn_deg=lying.turn_deg)
+        save(photograph(replace(view, plates=(plate,))), folder / name)
     save(photograph(scene(15)), folder / "other")
     return folder
 

@@ -6,7 +6,8 @@ import pytest
 
 from cli import show
 from fixtures.verdicts import example_verdict, refused_verdict
-from reader.run.batch import Outcome, plan_jobs
+from reader.run.batch import Outcome
+from reader.run.jobs import plan_jobs
 from reader.verdict.model import Verdict
 
 
@@ -98,3 +99,12 @@ def test_progress_passes_every_step_on_and_leaves_standard_output_alone(
 )
 def test_what_steers_a_terminal_is_shown_as_a_mark(text: str, shown: str) -> None:
     assert show.printable(text) == shown
+
+
+def test_the_command_for_a_second_photo_keeps_what_was_typed_so_that_it_can_be_copied() -> None:
+    next_step = "Have both photos read as one plate; a second photo settles a doubt."
+    verdict = example_verdict(("doubtful",), grade="undecided").model_copy(update={"next_step": next_step})
+    lines = show.reading_lines(outcome_of(verdict), ["--tank", "rescue boat", "--logbook", "h.db"])
+    assert (
+        "  as one   linecall read a.jpg SECOND.jpg --same-plate --tank 'rescue boat' --logbook h.db" in lines
+    )

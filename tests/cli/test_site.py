@@ -15,19 +15,19 @@ def site(*arguments: str) -> Result:
 
 
 def test_the_example_is_written_checks_out_and_is_not_overwritten(here: Path) -> None:
-    assert site("new", "site.toml").exit_code == 0
+    assert site("new", "-o", "site.toml").exit_code == 0
     done = site("check", "site.toml")
     assert done.exit_code == 0
     assert "all holds: site tallowmere, revision 1: 5 tanks, 5 sample points, 2 plate lots" in done.output
     (here / "site.toml").write_text("mine", encoding="utf-8")
-    done = site("new", "site.toml")
+    done = site("new", "-o", "site.toml")
     assert done.exit_code == 1
     assert "--force" in done.output
     assert (here / "site.toml").read_text(encoding="utf-8") == "mine"
 
 
 def test_the_example_names_nobody_and_nothing_real_and_says_what_comes_first(here: Path) -> None:
-    site("new", "site.toml")
+    site("new", "-o", "site.toml")
     text = (here / "site.toml").read_text(encoding="utf-8")
     assert "invented" in text
     assert "EXAMPLES" in text
@@ -35,7 +35,7 @@ def test_the_example_names_nobody_and_nothing_real_and_says_what_comes_first(her
 
 
 def test_every_problem_is_named_with_its_line(here: Path) -> None:
-    site("new", "site.toml")
+    site("new", "-o", "site.toml")
     path = here / "site.toml"
     lines = path.read_text(encoding="utf-8").splitlines()
     wrong = {

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from reader.decide.grade import FINDINGS
 from reader.library.agreement.columns import (
     ABSENT,
-    CALLS,
     DOUBTFUL,
     MARKS,
     NONE,
@@ -26,22 +25,13 @@ from reader.library.agreement.columns import (
     columns,
     is_present,
 )
-from reader.library.agreement.statistics import (
-    Kappa,
-    McNemar,
-    Rate,
-    Together,
-    cohen_kappa,
-    fleiss_kappa,
-    krippendorff_alpha,
-    mcnemar,
-    ordered_weights,
-    rate,
-)
+from reader.library.agreement.many_callers import Together, fleiss_kappa, krippendorff_alpha
+from reader.library.agreement.rates import Rate, rate
+from reader.library.agreement.two_callers import Kappa, McNemar, cohen_kappa, mcnemar, ordered_weights
 from reader.library.consensus import ConsensusRule
 from reader.library.consensus import agree as agree_on
 from reader.settings.values import TIERS, Rules
-from reader.words import GRADES, Call, Format, MarkName, counted
+from reader.words import CALLS, GRADES, Call, Format, MarkName, counted
 from reader.words.names import is_one_of
 
 if TYPE_CHECKING:

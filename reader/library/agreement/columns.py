@@ -4,26 +4,23 @@ from array import array
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, Any, Final, get_args
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reader.errors import LinecallError
 from reader.settings.values import TIERS
-from reader.words import Call, MarkName
+from reader.words import CALLS, CALLS_OF, MarkName
 
 if TYPE_CHECKING:
     from reader.library.tidy import MarkRow
 
 Codes = NDArray[np.int8]
 
-CALLS: Final[tuple[Call, ...]] = get_args(Call)
-PRESENT, ABSENT, DOUBTFUL, UNDEVELOPED = range(4)
+PRESENT, ABSENT, DOUBTFUL, UNDEVELOPED = map(CALLS.index, ("present", "absent", "doubtful", "undeveloped"))
 NONE: Final = -1  # no call
-MARKS: Final[tuple[MarkName, ...]] = get_args(MarkName)
-
-assert CALLS == ("present", "absent", "doubtful", "undeveloped")
+MARKS: Final[tuple[MarkName, ...]] = tuple(CALLS_OF)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -87,79 +84,91 @@ def columns(rows: Iterable["MarkRow"]) -> Columns:
     A row with an empty `grader` carries the tool's call only. Raises LinecallError where a call, mark or tier is
     unknown, or where an example's rows do not come together.
     """
-    examples, graders = _Names(), _Names()
-    names = {field: _Names() for field in NAMED}
-    coded = {field: array("i") for field in ("example", *NAMED, "vote_mark", "vote_grader")}
-    small = {field: array("b") for field in ("mark", "tier", "tool", "consensus", "vote_call")}
-    measured = {field: array("d") for field in ("height", "standard_error")}
-    sha256: list[str] = []
-    roles: dict[int, str] = {}
+    gathered = _Gathered()
     for example, group in groupby(rows, key=lambda row: row.example):
-        if example in examples.codes:
+        gathered.add(example, group)
+    return gathered.columns()
+
+
+class _Gathered:
+    """Rows as they are gathered: names as codes, in growing arrays of machine numbers."""
+
+    def __init__(self) -> None:
+        self._examples, self._graders = _Names(), _Names()
+        self._names = {field: _Names() for field in NAMED}
+        self._coded = {field: array("i") for field in ("example", *NAMED, "vote_mark", "vote_grader")}
+        self._small = {field: array("b") for field in ("mark", "tier", "tool", "consensus", "vote_call")}
+        self._measured = {field: array("d") for field in ("height", "standard_error")}
+        self._sha256: list[str] = []
+        self._roles: dict[int, str] = {}
+
+    def add(self, example: str, rows: Iterable["MarkRow"]) -> None:
+        """Add all rows of an example. Raises LinecallError if it has rows already, or a row has an unknown name."""
+        if example in self._examples.codes:
             raise LinecallError(f"example {example}: its rows do not come together; sort them by example")
-        number = examples.code(example)
+        number = self._examples.code(example)
         places: dict[tuple[str, str], int] = {}
-        for row in group:
+        for row in rows:
             place = places.get((row.window, row.mark))
             if place is None:
                 if not places:
-                    sha256.append(row.sha256)
-                place = places[row.window, row.mark] = len(coded["example"])
-                coded["example"].append(number)
-                for field in NAMED:
-                    coded[field].append(names[field].code(getattr(row, field)))
-                small["mark"].append(_code(MARKS, row.mark, row, "mark"))
-                small["tier"].append(_code(TIERS, row.tier, row, "tier"))
-                small["tool"].append(_code(CALLS, row.tool_call, row, "call"))
-                small["consensus"].append(
-                    NONE if row.consensus is None else _code(CALLS, row.consensus, row, "consensus")
-                )
-                for field, values in measured.items():
-                    value = getattr(row, field)
-                    values.append(np.nan if value is None else value)
+                    self._sha256.append(row.sha256)
+                place = places[row.window, row.mark] = len(self._coded["example"])
+                self._add_mark(number, row)
             if row.grader:
-                grader = graders.code(row.grader)
-                roles[grader] = row.role
-                coded["vote_mark"].append(place)
-                coded["vote_grader"].append(grader)
-                small["vote_call"].append(_code(CALLS, row.call, row, "call"))
-    n, m = len(coded["example"]), len(graders.codes)
-    calls = np.full((n, m), NONE, np.int8, order="F")
-    place_of, grader_of = (np.array(coded[field], int) for field in ("vote_mark", "vote_grader"))
-    calls[place_of, grader_of] = np.array(small["vote_call"], np.int8)
+                grader = self._graders.code(row.grader)
+                self._roles[grader] = row.role
+                self._coded["vote_mark"].append(place)
+                self._coded["vote_grader"].append(grader)
+                self._small["vote_call"].append(_code(CALLS, row.call, row, "call"))
 
-    def codes(field: str) -> NDArray[np.int32]:
-        return np.array(coded[field], np.int32)
+    def _add_mark(self, example: int, row: "MarkRow") -> None:
+        self._coded["example"].append(example)
+        for field in NAMED:
+            self._coded[field].append(self._names[field].code(getattr(row, field)))
+        small = self._small
+        small["mark"].append(_code(MARKS, row.mark, row, "mark"))
+        small["tier"].append(_code(TIERS, row.tier, row, "tier"))
+        small["tool"].append(_code(CALLS, row.tool_call, row, "call"))
+        small["consensus"].append(
+            NONE if row.consensus is None else _code(CALLS, row.consensus, row, "consensus")
+        )
+        for field, values in self._measured.items():
+            value = getattr(row, field)
+            values.append(np.nan if value is None else value)
 
-    def small_codes(field: str) -> Codes:
-        return np.array(small[field], np.int8)
-
-    return Columns(
-        examples=tuple(examples),
-        sha256=tuple(sha256),
-        plates=tuple(names["plate"]),
-        windows=tuple(names["window"]),
-        analytes=tuple(names["analyte"]),
-        strengths=tuple(names["strength"]),
-        lights=tuple(names["light"]),
-        layouts=tuple(names["layout"]),
-        graders=tuple(graders),
-        roles=tuple(roles[code] for code in range(m)),
-        example=codes("example"),
-        plate=codes("plate"),
-        window=codes("window"),
-        analyte=codes("analyte"),
-        strength=codes("strength"),
-        light=codes("light"),
-        layout=codes("layout"),
-        mark=small_codes("mark"),
-        tier=small_codes("tier"),
-        tool=small_codes("tool"),
-        consensus=small_codes("consensus"),
-        calls=calls,
-        height=np.array(measured["height"]),
-        standard_error=np.array(measured["standard_error"]),
-    )
+    def columns(self) -> Columns:
+        """The arrays."""
+        coded = {field: np.array(values, np.int32) for field, values in self._coded.items()}
+        small = {field: np.array(values, np.int8) for field, values in self._small.items()}
+        calls = np.full((len(coded["example"]), len(self._graders.codes)), NONE, np.int8, order="F")
+        calls[coded["vote_mark"], coded["vote_grader"]] = small["vote_call"]
+        return Columns(
+            examples=tuple(self._examples),
+            sha256=tuple(self._sha256),
+            plates=tuple(self._names["plate"]),
+            windows=tuple(self._names["window"]),
+            analytes=tuple(self._names["analyte"]),
+            strengths=tuple(self._names["strength"]),
+            lights=tuple(self._names["light"]),
+            layouts=tuple(self._names["layout"]),
+            graders=tuple(self._graders),
+            roles=tuple(self._roles[code] for code in range(calls.shape[1])),
+            example=coded["example"],
+            plate=coded["plate"],
+            window=coded["window"],
+            analyte=coded["analyte"],
+            strength=coded["strength"],
+            light=coded["light"],
+            layout=coded["layout"],
+            mark=small["mark"],
+            tier=small["tier"],
+            tool=small["tool"],
+            consensus=small["consensus"],
+            calls=calls,
+            height=np.array(self._measured["height"]),
+            standard_error=np.array(self._measured["standard_error"]),
+        )
 
 
 def _code(known: tuple[str, ...], value: str, row: "MarkRow", what: str) -> int:

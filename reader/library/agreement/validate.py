@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from reader.errors import LinecallError
 from reader.files.csv_cells import plain_cell
 from reader.files.plain import read_plain
+from reader.library.agreement.by_plate import MARKS_MIN, PLATES_MIN, IntArray
 from reader.library.agreement.columns import (
     ABSENT,
     DOUBTFUL,
@@ -31,26 +32,18 @@ from reader.library.agreement.columns import (
     Columns,
     columns,
 )
-from reader.library.agreement.statistics import (
-    MARKS_MIN,
-    PLATES_MIN,
-    Area,
+from reader.library.agreement.components import Components, variance_components
+from reader.library.agreement.detection import (
     BlankLimit,
-    Components,
     DetectionLimit,
-    IntArray,
     LineLimits,
-    Rate,
     corrected_quantile,
     limit_of_blank,
     limit_of_detection,
     line_limits,
-    marks_to_show,
-    most_that_may_err,
-    rate,
-    roc_area,
-    variance_components,
 )
+from reader.library.agreement.rates import Rate, marks_to_show, most_that_may_err, rate
+from reader.library.agreement.roc import Area, roc_area
 from reader.library.strength import STRENGTHS
 from reader.words import MarkName, counted
 

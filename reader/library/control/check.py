@@ -13,7 +13,8 @@ from reader.library.control.store import Anew, Entry
 from reader.library.control.strip import ControlPoint, NotChartedError, TimeSource, time_taken
 from reader.library.files import load_file, read_file
 from reader.library.store import Library
-from reader.read import ReadSettings, examine
+from reader.read import examine
+from reader.settings.read_settings import ReadSettings
 from reader.settings.values import Layout
 from reader.verdict.model import Verdict
 from reader.words import MarkKey
@@ -129,4 +130,4 @@ def _keep(library: Library, path: Path, verdict: Verdict) -> None:
         raise LinecallError(f"{path}: cannot be read any more ({error.strerror}); add it again") from error
     if hashlib.sha256(data).hexdigest() != verdict.photo.sha256:
         raise LinecallError(f"{path}: has changed while it was read; add it again")
-    library.keep_photo(data)
+    library.pictures.keep_photo(data)

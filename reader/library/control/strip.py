@@ -504,7 +504,10 @@ def state_words(part: Part, state: State) -> str:
     """How a chart stands, in a sentence."""
     limits, needed = part.limits, part.rules.baseline
     if limits is None:
-        return f"{len(part.resting)} of {needed} photos that the limits need; nothing is judged yet"
+        return (
+            f"{len(part.resting)} of {needed} photos that the limits need; nothing is judged yet: photograph the strip "
+            "again and again, each time set up anew, and add each photo"
+        )
     centre = height_words(limits.centre)
     if state == "no spread":
         return (

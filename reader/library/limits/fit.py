@@ -2,8 +2,8 @@
 
 Only the three limits of a height are proposed; what a line must look like stays as it is. Limits are chosen on some
 plates and tried on the others (cross-validation, Stone 1974); photos of one plate are never apart. What is shown, and
-what is refused, rests on `reader.call` itself. Nothing here is ever applied: a proposal is a file that somebody may
-choose to read with.
+what is refused, rests on `reader.decide.call` itself. Nothing here is ever applied: a proposal is a file that somebody
+may choose to read with.
 """
 
 import hashlib
@@ -22,17 +22,11 @@ from pydantic import Field, ValidationError, model_validator
 from reader.anew.call_anew import call_anew, measured_marks
 from reader.decide.call import MarkCall
 from reader.errors import LinecallError
-from reader.library.agreement.statistics import (
-    MARKS_MIN,
-    PLATES_MIN,
-    IntArray,
-    Rate,
-    extra,
-    plate_error,
-    rate,
-)
+from reader.library.agreement.by_plate import MARKS_MIN, PLATES_MIN, IntArray, plate_error
+from reader.library.agreement.rates import Rate, rate
 from reader.library.agreement.validate import bound_sentences
 from reader.library.consensus import grade_of_calls
+from reader.library.extra import extra
 from reader.library.limits.outcomes import (
     Marks,
     Outcomes,
@@ -203,8 +197,8 @@ def propose(
 ) -> Proposal:
     """Propose limits in the place of those of `thresholds`.
 
-    readings : gives the library's examples, the same each time it is called; examples : how many those are, for
-    whoever watches. Raises FitError where there are too few plates or marks to choose by.
+    readings : gives the library's examples, the same at each call; examples : how many, for the progress shown.
+    Raises FitError where there are too few plates or marks to choose by.
     """
     sample = _gather(watch(readings(), examples, "reading the library"), thresholds, folds)
     candidates = _candidates(thresholds)
@@ -212,12 +206,9 @@ def propose(
     far = _change(candidates)
     *chosen, best = (_cheapest(table, costs, out, far) for out in range(folds + 1))
     then = candidates[best]
-    by_best = np.full(len(sample), best)
-    made = {
-        "now": outcomes_by(sample.groups, candidates, np.zeros(len(sample), np.intp)),
-        "then": outcomes_by(sample.groups, candidates, by_best),
-        "held out": outcomes_by(sample.groups, candidates, np.asarray(chosen)[sample.fold]),
-    }
+    by = {"now": np.zeros(len(sample), np.intp), "then": np.full(len(sample), best)}
+    by["held out"] = np.asarray(chosen)[sample.fold]
+    made = {name: outcomes_by(sample.groups, candidates, choice) for name, choice in by.items()}
     spent = {name: _expected(found, costs, sample.alarm)[:, folds] for name, found in made.items()}
     cost = {name: _mean_cost(sample, values, costs) for name, values in spent.items()}
     gain, gain_error = _gain(sample, spent["now"] - spent["held out"], costs)
@@ -253,8 +244,13 @@ def propose(
         linecall=sample.versions,
         proves=_proves(rates["held out"]),
         hashes=sample.used,
-        digest=hashlib.sha256("".join(f"{sha}  {id}\n" for id, sha in sample.used).encode()).hexdigest(),
+        digest=_digest(sample.used),
     )
+
+
+def _digest(used: Iterable[tuple[str, str]]) -> str:
+    """One hash of all examples, from the id and hash of each."""
+    return hashlib.sha256("".join(f"{sha}  {id}\n" for id, sha in used).encode()).hexdigest()
 
 
 COSTS: Final = ("missed_contamination", "false_alarm", "doubt")
@@ -396,17 +392,20 @@ def _unusable(row: MeasuredRow, thresholds: Thresholds) -> str | None:
 def _check_enough(columns: Sequence[Mapping[str, NDArray[Any]]], left_out: Sequence[LeftOut]) -> None:
     for alarm, what in ((True, "should raise an alarm"), (False, "should raise none")):
         found = [plate for one in columns for plate in one["plate"][one["alarm"] == alarm]]
-        if len(found) < MARKS_MIN or len(set(found)) < PLATES_MIN:
+        plates = len(set(found))
+        if len(found) < MARKS_MIN or plates < PLATES_MIN:
+            more = counted(max(PLATES_MIN - plates, 1), "more plate")
             raise FitError(
                 f"too few examples to choose limits by: {counted(len(found), 'mark')} on "
-                f"{counted(len(set(found)), 'plate')} {what} by consensus, {MARKS_MIN} on {PLATES_MIN} plates are "
-                f"needed{_left_out_words(left_out)}"
+                f"{counted(plates, 'plate')} {what} by consensus, {MARKS_MIN} on {PLATES_MIN} plates are needed; "
+                f"add {more} or more with such marks, graded (linecall library add --labels), and look at linecall "
+                f"library coverage for what is thin{_left_out_words(left_out)}"
             )
 
 
 def _left_out_words(left_out: Sequence[LeftOut]) -> str:
     if not left_out:
-        return "; grade more plates"
+        return ""
     return f"; {counted(len(left_out), 'example')} left out, such as {left_out[0].photo}: {left_out[0].why}"
 
 

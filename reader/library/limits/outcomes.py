@@ -3,7 +3,7 @@
 What another photo would show follows from a mark's true height, which nobody knows. How frequent true heights are is
 learnt from the measured ones and their errors by nonparametric maximum likelihood (Laird, J. Am. Stat. Assoc. 73, 1978,
 805); each mark's own follows from its height and those (empirical Bayes, Robbins 1956). So a near miss counts, and a
-lucky hit too. The bounds are those of `reader.call`, in arrays.
+lucky hit too. The bounds are those of `reader.decide.call`, in arrays.
 """
 
 import math
@@ -25,7 +25,8 @@ from reader.decide.call import (
     looks_against,
     off_place,
 )
-from reader.library.agreement.statistics import IntArray, extra
+from reader.library.agreement.by_plate import IntArray
+from reader.library.extra import extra
 from reader.measure.mark import MarkMeasurement
 from reader.numbers.arrays import BoolArray, FloatArray
 from reader.settings.values import IndicatorMark, ReferenceMark, Thresholds
@@ -39,7 +40,7 @@ LEARNT_FROM: Final = 20_000  # marks at most that true heights are learnt from
 TOGETHER: Final = 4096  # marks that are called at once
 
 NEVER_ABSENT: Final = frozenset({"part_of_breadth", *MISPLACED, *LOSSES})
-"""Flags with which `reader.call` calls no mark absent."""
+"""Flags with which `reader.decide.call` calls no mark absent."""
 MEASURED: Final = ("standard_error", "blank_mean", "blank_sd", "blank_n", "off_mm")
 
 

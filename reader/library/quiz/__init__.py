@@ -1,1 +1,4 @@
-"""Papers that examine people with the library's plates, and their marking."""
+"""Draw quizzes that examine people (`papers`), mark the answers (`marking`) and show the result (`feedback`).
+
+`mix` is what a paper is made of, `records` what the library keeps of quizzes.
+"""

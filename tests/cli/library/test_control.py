@@ -11,7 +11,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from cli.library.control import OUT_OF_CONTROL, STRIP
-from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE, main
+from cli.main import main
+from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE
 from fixtures.camera import Camera, Processing
 from fixtures.scene import Light, Photograph, Plate, Scene, photograph, save
 from fixtures.strips import Noise, SimulatedStrip
@@ -163,7 +164,7 @@ def test_a_chart_leaves_the_reading_as_it_is(library: Path, photos: list[Path]) 
     with Library.open(library, read_only=True) as opened:
         point = opened.control.chart(STRIP).now.points[0]
         assert json.loads(opened.control.verdict_bytes(point.id)) == json.loads(before)
-        assert opened.photo_bytes(point.photo.sha256) == photos[0].read_bytes()
+        assert opened.pictures.photo_bytes(point.photo.sha256) == photos[0].read_bytes()
         assert opened.count() == 0
     assert run("-l", library).exit_code == GRADED
     assert to_bytes(read_photo(photos[0])) == before
@@ -281,7 +282,7 @@ def test_what_is_not_there_is_said_and_nothing_is_begun(
         (("--at", "2026-05-04T09:08"), "one photo"),
         (("--note", "new phone"), "--note is of a photo"),
         (("--new",), "--new begins a chart with a photo"),
-        (("--marks", "1 indicator"), "--marks and --control are of a chart that begins"),
+        (("--marks", "1 indicator"), "--marks and --set control are of a chart that begins"),
         (("--reason", "none"), "--reason belongs to"),
         (("--set-aside", "a", "--begin-anew"), "--set-aside goes by itself"),
         (("-o", "chart.pdf"), "must end in .html"),

@@ -25,7 +25,7 @@ def where(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def made(folder: Path, readers: list[Reader]) -> Path:
     with Library.open(folder) as library:
-        library.keep_layout("comb")
+        library.settings.keep_layout("comb")
         library.add_all(graded_examples(120, layouts=("comb",), photos_a_plate=2, readers=readers))
     return folder
 
@@ -48,10 +48,13 @@ def test_a_proposal_is_written_with_its_evidence_and_read_with_by_name_only(
     assert content["settings"]["thresholds"]["sha256"] == load_thresholds().sha256
     assert len(content["hashes"]) == content["examples"]
     verdict = read_photo(readable_photo(root), thresholds=tmp_path / "quay-2.toml")
+    assert verdict.thresholds is not None
     assert verdict.thresholds.name == "quay-2"
     assert verdict.thresholds.revision == load_thresholds().revision + 1
     assert verdict.thresholds.sha256 == hashlib.sha256((tmp_path / "quay-2.toml").read_bytes()).hexdigest()
-    assert read_photo(readable_photo(root)).thresholds.name == "standard"
+    usual = read_photo(readable_photo(root)).thresholds
+    assert usual is not None
+    assert usual.name == "standard"
 
 
 def test_a_file_that_holds_something_else_stays_as_it_is(where: Path, tmp_path: Path) -> None:

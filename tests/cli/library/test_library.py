@@ -8,13 +8,15 @@ import pytest
 from click.testing import CliRunner, Result
 
 from cli.library.group import COMMANDS
-from cli.main import FAILED, GRADED, REFUSED, WRONG_USAGE, main
+from cli.main import main
+from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE
 from reader.library import Library
 from reader.library.coverage import CLASSES
-from reader.library.examples import CALLS, ROLES
+from reader.library.examples import ROLES
 from reader.library.strength import STRENGTHS
 from reader.logbook import Logbook, Statement
 from reader.read import read_photo
+from reader.words import CALLS_OF
 from tests.demo import readable_photo
 from tests.reader.library.quiz.quiz_library import invented_library
 from tests.test_imports import loaded_by
@@ -64,7 +66,7 @@ def test_a_label_file_is_written_blank_filled_in_and_added(root: Path, tmp_path:
     made = run("labels", photo, "--grader", "R. Aalto", "--role", "expert", "-o", file)
     assert made.exit_code == GRADED, made.output
     verdict = read_photo(photo)
-    with file.open(newline="", encoding="utf-8") as opened:
+    with file.open(newline="", encoding="utf-8-sig") as opened:
         rows = list(csv.DictReader(opened))
     assert len(rows) == 2 * len(verdict.windows)
     assert {(row["photo"], row["grader"], row["call"]) for row in rows} == {(photo.name, "R. Aalto", "")}
@@ -168,10 +170,9 @@ def test_wrong_usage_is_one_clear_line(
 
 def test_a_list_is_paged(library: Path) -> None:
     first = run("list", "-l", library, "--limit", 20).stdout.splitlines()
-    assert first[-1].startswith("30 examples; older ones: --before ")
-    second = run(
-        "list", "-l", library, "--limit", 20, "--before", first[-1].rpartition(" ")[2]
-    ).stdout.splitlines()
+    assert first[-1] == "30 examples; older ones: --page 2"
+    second = run("list", "-l", library, "--limit", 20, "--page", 2).stdout.splitlines()
+    assert run("list", "-l", library, "--before", first[-2].split()[0]).stdout.splitlines() == second
     ids = [line.split()[0] for line in first[1:-1] + second[1:-1]]
     assert len(set(ids)) == len(ids) == 30
 
@@ -206,11 +207,11 @@ def test_a_contact_sheet_is_not_overwritten_unasked(library: Path, tmp_path: Pat
 
 
 def test_the_words_of_the_options_are_those_of_the_library() -> None:
+    from cli import options
     from cli.library import add as library_add
-    from cli.library import look as library_look
 
-    assert library_look.STRENGTHS == STRENGTHS
-    assert set(library_look.CALLS) == {call for calls in CALLS.values() for call in calls}
+    assert options.STRENGTHS == STRENGTHS
+    assert set(options.CALLS) == {call for calls in CALLS_OF.values() for call in calls}
     assert library_add.ROLES == ROLES
 
 

@@ -13,7 +13,7 @@ from cli.library.reports import agree, validate
 from fixtures.graded import graded_examples
 from reader.errors import LinecallError, OutputError
 from reader.library import Library
-from reader.library.agreement.statistics import most_that_may_err
+from reader.library.agreement.rates import most_that_may_err
 from reader.library.agreement.validate import percent
 
 
@@ -23,7 +23,7 @@ def where(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("library") / "harbour"
     with Library.open(folder) as library:
         for layout in ("comb", "strip"):
-            library.keep_layout(layout)
+            library.settings.keep_layout(layout)
         library.add_all(graded_examples(80, photos_a_plate=2))
     return folder
 
@@ -112,7 +112,7 @@ def test_filters_name_what_they_leave(where: Path) -> None:
 
 def test_known_heights_give_a_line(where: Path, tmp_path: Path) -> None:
     with Library.open(where, must_exist=True) as library:
-        rows = [row for row in library.marks_table() if row.mark == "indicator" and row.height is not None]
+        rows = [row for row in library.tidy.marks() if row.mark == "indicator" and row.height is not None]
     known = tmp_path / "known.csv"
     marks = {(row.example, row.window, row.mark): row.height for row in rows}
     with known.open("w", newline="", encoding="utf-8") as file:
@@ -161,7 +161,7 @@ def test_validate_says_each_note_once_and_names_whom_it_concerns(where: Path) ->
 def test_no_warning_of_a_statistics_package_reaches_the_terminal(tmp_path: Path) -> None:
     # The one expert of these plates agrees with the consensus throughout: a variance that rounds to below zero.
     with Library.open(tmp_path / "one") as library:
-        library.keep_layout("strip")
+        library.settings.keep_layout("strip")
         library.add_all(graded_examples(60, layouts=("strip",)))
     with warnings.catch_warnings():
         warnings.simplefilter("error")

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -98,13 +99,6 @@ def measured(height: float, error: float = 0.002, *, window: str = "1", **change
         height=height,
         standard_error=error,
         position_mm=INDICATOR_MM,
-        position_se=None,
-        width_mm=None,
-        straightness_mm=None,
-        span=None,
-        dye=None,
-        dye_angle=None,
-        dye_angle_se=None,
         blank_mean=0.3 * error,
         blank_sd=1.1 * error,
         blank_n=20.0,
@@ -132,14 +126,16 @@ def fit(
     )
 
 
-def photo(name: str, heights: Sequence[float], error: float = 0.002, **changes: object) -> PlatePhoto:
+def photo(name: str, heights: Sequence[float], error: float = 0.002, **changes: Any) -> PlatePhoto:
     """A photo of a plate of six windows whose indicators were measured so high."""
     rng = np.random.default_rng(len(name) + ord(name[0]))
+
+    def of(window: str, height: float) -> MarkMeasurement:
+        values: dict[str, Any] = {"height": height, "error": error, "window": window}
+        return measured(**values | changes)
+
     fits = tuple(
-        fit(
-            measured(**{"height": height, "error": error, "window": window.id} | changes),
-            rng.normal(0, 0.001, 144),
-        )
+        fit(of(window.id, height), rng.normal(0, 0.001, 144))
         for window, height in zip(COMB.window, heights, strict=True)
     )
     return PlatePhoto(name=name, layout=COMB, fits=fits, calls=call_marks(fits, COMB, THRESHOLDS))
@@ -171,7 +167,7 @@ def test_a_line_in_one_photo_that_others_do_not_show_is_not_present() -> None:
 
 
 def test_a_photo_whose_looks_speak_against_a_line_carries_no_weight_for_it() -> None:
-    bent = {"position_mm": INDICATOR_MM, "straightness_mm": 0.6, "span": 0.5, "dye": "red"}
+    bent: dict[str, Any] = {"position_mm": INDICATOR_MM, "straightness_mm": 0.6, "span": 0.5, "dye": "red"}
     spoilt = photo("a", [0.03, *STRONG])
     fits = (replace(spoilt.fits[0], indicator=measured(0.03, **bent)), *spoilt.fits[1:])
     spoilt = replace(spoilt, fits=fits, calls=call_marks(fits, COMB, THRESHOLDS))
@@ -189,7 +185,7 @@ def test_a_mark_that_no_photo_shows_undisturbed_stays_doubtful() -> None:
 
 
 def test_a_mark_that_one_photo_cannot_see_is_taken_from_the_other() -> None:
-    unseen = {"height": None, "standard_error": None, "flags": ("not_seen",)}
+    unseen: dict[str, Any] = {"height": None, "standard_error": None, "flags": ("not_seen",)}
     hidden = photo("a", [0.1, *STRONG], **unseen)
     seen = photo("b", [0.1, *STRONG])
     found = combine_photos([hidden, seen])

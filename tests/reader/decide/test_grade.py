@@ -6,21 +6,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, timezone
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reader.decide.grade import (
-    CallsError,
-    Departure,
-    Grade,
-    ReadingAge,
-    departure_warning,
-    grade_plate,
-    next_step,
-    reading_age,
-)
+from reader.decide.age import plate_expiry, reading_age
+from reader.decide.grade import CallsError, Grade, departure_warning, grade_plate, next_step
+from reader.decide.records import DepartureRecord, ExpiryRecord, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.settings.values import Layout, Rules, Window, load_layout, load_rules, load_texts
 from reader.words import GRADES, Call, MarkName, SettledGrade
@@ -54,9 +48,13 @@ def plate(layout: Layout = COMB, **other: Call) -> list[CalledMark]:
 
 
 def graded(
-    calls: Iterable[CalledMark], layout: Layout = COMB, rules: Rules = RULES, age: ReadingAge = IN_RANGE
+    calls: Iterable[CalledMark],
+    layout: Layout = COMB,
+    rules: Rules = RULES,
+    age: ReadingAgeRecord = IN_RANGE,
+    expiry: ExpiryRecord | None = None,
 ) -> Grade:
-    return grade_plate(calls, layout, rules, age)
+    return grade_plate(calls, layout, rules, age, expiry)
 
 
 def sandwich(layout: Layout) -> Layout:
@@ -203,13 +201,15 @@ def test_settling_a_doubt_never_widens_the_possible_set(calls: list[CalledMark],
     doubts = [index for index, called in enumerate(calls) if called.call == "doubtful"]
     before = set(graded(calls).possible_grades)
     for index in doubts:
-        ways = ["present", "absent"] + ["undeveloped"] * (calls[index].mark == "reference")
+        ways: list[Call] = ["present", "absent"]
+        if calls[index].mark == "reference":
+            ways.append("undeveloped")
         call = data.draw(st.sampled_from(ways))
         calls = [
             *calls[:index],
             CalledMark(calls[index].window, calls[index].mark, call),
             *calls[index + 1 :],
-        ]  # type: ignore[arg-type]
+        ]
         after = set(graded(calls).possible_grades)
         assert after <= before
         before = after
@@ -308,7 +308,7 @@ def test_nothing_is_implausible_where_the_tiers_agree_or_are_in_doubt_or_did_not
 @pytest.mark.parametrize(
     "seen", [{}, {"indicator_1": "absent"}, {"indicator_2": "doubtful"}, {"reference_1": "undeveloped"}]
 )
-def test_before_the_reading_range_a_competitive_plate_gets_no_grade(seen: dict[str, Call]) -> None:
+def test_before_the_reading_range_a_competitive_plate_gets_no_grade(seen: dict[str, Any]) -> None:
     found = graded(plate(**seen), age=EARLY)
     assert (found.grade, found.cause, found.possible_grades) == ("undecided", "time", GRADES)
     assert found.pivotal == ()  # no mark is looked at again: the plate is waited for
@@ -401,7 +401,7 @@ def test_the_next_step_is_the_sites_own_text() -> None:
 # ------------------------------------------------------------------------------------------ reading age
 
 
-def age_at(minutes: float) -> ReadingAge:
+def age_at(minutes: float) -> ReadingAgeRecord:
     return reading_age(COMB, stated_minutes=minutes, now=NOON)
 
 
@@ -556,11 +556,13 @@ def test_rules_may_ask_for_a_known_age() -> None:
 def test_a_plate_past_its_expiry_is_invalid_unless_the_rules_only_warn(
     expiry: str, used: datetime | None, expired: bool
 ) -> None:
-    age = reading_age(COMB, captured_at=used, now=NOON, plate_expiry=expiry)
-    assert age.expiry is not None
-    assert (age.expiry.status == "expired") == expired
-    assert graded(plate(), age=age).grade == ("invalid" if expired else "negligible")
-    warned = graded(plate(), rules=RULES.model_copy(update={"expired_plate": "warning"}), age=age)
+    age = reading_age(COMB, captured_at=used, now=NOON)
+    held = plate_expiry(expiry, age, captured_at=used, now=NOON)
+    assert held is not None
+    assert (held.status == "expired") == expired
+    assert graded(plate(), age=age, expiry=held).grade == ("invalid" if expired else "negligible")
+    only_warn = RULES.model_copy(update={"expired_plate": "warning"})
+    warned = graded(plate(), rules=only_warn, age=age, expiry=held)
     assert (warned.grade, len(warned.warnings)) == ("negligible", int(expired))
 
 
@@ -598,7 +600,8 @@ def test_a_wall_clock_time_is_in_the_future_only_where_it_is_so_all_over_the_ear
 
 
 def test_an_expiry_that_no_plate_has_is_warned_of() -> None:
-    found = graded(plate(), age=reading_age(COMB, captured_at=NOON, now=NOON, plate_expiry="2062-05"))
+    age = reading_age(COMB, captured_at=NOON, now=NOON)
+    found = graded(plate(), age=age, expiry=plate_expiry("2062-05", age, captured_at=NOON, now=NOON))
     assert found.grade == "negligible"
     assert found.warnings == (
         "the plate's expiry, 2062-05, lies years further ahead than plates are kept; check it",
@@ -630,19 +633,19 @@ def test_every_pair_of_times_gives_an_age_or_contradicts_itself(
 
 # --- departures ------------------------------------------------------------------------------------------------------
 
-SPOILT = Departure(code="drop-on-window", effect="invalid", sentence="a drop fell on a window")
-HASTY = Departure(code="settled-too-short", effect="warning", sentence="the sample settled for 3 min")
+SPOILT = DepartureRecord(code="drop-on-window", effect="invalid", sentence="a drop fell on a window")
+HASTY = DepartureRecord(code="settled-too-short", effect="warning", sentence="the sample settled for 3 min")
 SOFT = RULES.model_copy(update={"departure": "warning"})
 
 
 def departed(
-    *departures: Departure,
+    *departures: DepartureRecord,
     rules: Rules = RULES,
     minutes: float = 20,
     **other: Call,
 ) -> Grade:
-    age = reading_age(COMB, stated_minutes=minutes, now=NOON, departures=departures)
-    return grade_plate(plate(**other), COMB, rules, age)
+    age = reading_age(COMB, stated_minutes=minutes, now=NOON)
+    return grade_plate(plate(**other), COMB, rules, age, None, departures)
 
 
 def test_a_departure_that_the_procedure_calls_invalid_makes_the_plate_so_whatever_it_shows() -> None:

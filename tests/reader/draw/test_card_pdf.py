@@ -5,13 +5,15 @@ from typing import TypeVar
 
 import cv2
 import numpy as np
-import pypdfium2  # type: ignore[import-untyped]
+import pypdfium2
 import pytest
 from numpy.typing import NDArray
 
 from reader.draw.card_pdf import SHEETS_MM, card_pdf
 from reader.errors import SettingsError
 from reader.locate.card import find_card
+from reader.locate.priors import priors_of_photo
+from reader.locate.view import reduce_photo
 from reader.settings.values import Layout, load_layout
 
 PX_PER_MM = 12  # 305 dpi
@@ -260,12 +262,8 @@ def test_a_card_photographed_at_a_slant_is_found_by_the_reader(layout: Layout, t
     seen = cv2.warpPerspective(
         cv2.GaussianBlur(raster, (0, 0), 1.0), lens @ view @ from_raster, (width, height), borderValue=(180,)
     )
-    found = find_card(
-        np.asarray(seen, np.uint8),
-        reduction=1.0,
-        centre=np.array([width / 2, height / 2]),
-        focal_prior=(float(np.log(width)), 0.2),
-    )
+    copy = reduce_photo(np.asarray(cv2.cvtColor(seen, cv2.COLOR_GRAY2BGR), np.uint8))
+    found = find_card(copy, priors_of_photo(width, height))
     assert found is not None
     assert found.ids == (0, 1, 2, 3)
     assert found.camera.tilt() == pytest.approx(tilt_deg, abs=1)

@@ -1,7 +1,6 @@
 """Files whole or not at all, also on a full disk, in a locked folder, and when killed half-way."""
 
 import os
-import resource
 import signal
 import subprocess
 import sys
@@ -15,6 +14,7 @@ from reader.errors import OutputError
 from reader.files.output import check_folder, free_name, write_whole
 
 
+@pytest.mark.posix
 def test_files_are_written_with_their_folders_and_the_users_permissions(tmp_path: Path) -> None:
     first, second = tmp_path / "new" / "deep" / "a.json", tmp_path / "new" / "b.jpg"
     before = os.umask(0o027)
@@ -81,9 +81,12 @@ def test_a_file_system_without_hard_links_is_written_to_as_well(
     assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("a.json", b"one")]
 
 
+@pytest.mark.posix
 def test_a_disk_that_fills_up_leaves_nothing_half_written(tmp_path: Path) -> None:
     """The limit on a file's size stops a write half-way, as a full disk does."""
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)  # as Python sets it at its start
+    import resource
+
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, hard))
     try:
@@ -105,11 +108,12 @@ def test_a_full_disk_is_told_what_helps(tmp_path: Path, monkeypatch: pytest.Monk
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.posix
 def test_a_kill_half_way_leaves_no_file_under_a_final_name(tmp_path: Path, root: Path) -> None:
     script = (
         "import os, signal, sys\n"
         "from pathlib import Path\n"
-        "from reader import output\n"
+        "from reader.files import output\n"
         "def kill(handle): os.kill(os.getpid(), signal.SIGKILL)\n"
         "output.os.fsync = kill\n"
         "folder = Path(sys.argv[1])\n"
@@ -143,6 +147,7 @@ def locked_folder() -> Iterator[Path]:
             folder.chmod(0o755)
 
 
+@pytest.mark.posix
 def test_a_locked_folder_is_one_clear_line(locked_folder: Path) -> None:
     with pytest.raises(OutputError) as caught:
         write_whole({locked_folder / "a.json": b"one"})
@@ -167,6 +172,7 @@ def test_a_folder_below_a_file_is_one_clear_line(tmp_path: Path) -> None:
         write_whole({tmp_path / "file" / "a.json": b"one"})
 
 
+@pytest.mark.posix
 def test_a_free_name_is_the_first_that_is_free_or_holds_the_same(tmp_path: Path) -> None:
     path = tmp_path / "summary.csv"
     assert free_name(path, b"one") == path

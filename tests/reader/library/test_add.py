@@ -25,10 +25,11 @@ from reader.library.add import (
 from reader.library.labels import Labels, LabelsError, load_labels
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import add_person
-from reader.read import load_settings, read_photo
+from reader.read import read_photo
 from reader.review.decide import Decision
 from reader.review.policy import load_policy
 from reader.review.record import decide
+from reader.settings.read_settings import load_settings
 
 AT = datetime(2026, 5, 4, 12, tzinfo=UTC)
 
@@ -94,9 +95,9 @@ def test_a_photo_is_kept_whole_with_its_strips_and_its_labels(
     assert (added.fate, added.gradings) == ("added", 1)
     assert added.example is not None
     example = library.example(added.example)
-    assert library.photo_bytes(example.photo.sha256) == path.read_bytes()
+    assert library.pictures.photo_bytes(example.photo.sha256) == path.read_bytes()
     assert example.verdict == read_photo(path)
-    assert set(library.strips(example)) == {window.id for window in example.verdict.windows}
+    assert set(library.pictures.strips(example)) == {window.id for window in example.verdict.windows}
     (grading,) = library.gradings(example.id)
     assert (grading.grader, grading.calls) == ("R. Aalto", {("1", "indicator"): "present"})
     assert grading.source.startswith("labels.csv, SHA-256 ")
@@ -106,7 +107,7 @@ def test_kept_strips_still_show_the_measured_heights(library: Library, demo: Pat
     (added,) = add(library, [photo(demo, "comb")], order)
     example = library.example(str(added.example))
     for window in example.verdict.windows:
-        strip = library.strips(example)[window.id]
+        strip = library.pictures.strips(example)[window.id]
         place = (np.arange(len(strip.valid)) + 0.5) / strip.px_per_mm
         absorbance = -np.log10(np.maximum(strip.linear[..., 1], 1e-3))
         mark = window.reference
@@ -280,7 +281,7 @@ def test_a_readings_photos_come_with_what_reviewers_decided(
             blind=True,
         )
         decide(book, reading, [made], policy=load_policy())
-        sources = list(sources_of_readings(book, (), tmp_path / "photos", role="expert"))
+        sources = list(sources_of_readings(book, (), role="expert"))
     (one,) = add_sources(library, sources, order)
     assert (one.fate, one.gradings) == ("added", 1)
     example = library.example(str(one.example))

@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import given
@@ -59,10 +60,8 @@ def test_a_tie_is_no_consensus_and_says_what_is_missing() -> None:
 
 def test_it_takes_more_than_half_however_many_there_are() -> None:
     rule = load_consensus("two-of-three-experts")
-    five = [
-        grading(name, call)
-        for name, call in zip("ABCDE", ["present"] * 2 + ["absent"] * 2 + ["doubtful"], strict=True)
-    ]
+    calls: tuple[Call, ...] = ("present", "present", "absent", "absent", "doubtful")
+    five = [grading(name, call) for name, call in zip("ABCDE", calls, strict=True)]
     assert agreed(*five, rule=rule)[0] is None
     assert agreed(*five, grading("F", "absent"), grading("G", "absent"), rule=rule)[0] == "absent"
 
@@ -121,7 +120,7 @@ CALLS = st.lists(st.sampled_from(["present", "absent", "doubtful"]), max_size=9)
 
 @given(CALLS, st.randoms())
 def test_the_order_of_graders_changes_nothing_and_no_other_call_is_as_frequent(
-    calls: list[Call], random: object
+    calls: list[Call], random: Random
 ) -> None:
     rule = load_consensus()
     found = agree(calls, rule).call

@@ -16,7 +16,7 @@ from reader.words import GRADES
 def library(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Library]:
     with Library.open(tmp_path_factory.mktemp("library")) as library:
         for layout in ("comb", "strip"):
-            library.keep_layout(layout)
+            library.settings.keep_layout(layout)
         library.add_all(graded_examples(80, seed=5))
         yield library
 
@@ -30,7 +30,7 @@ def test_cells_count_the_indicator_marks_of_the_tidy_table(library: Library, fou
     grades = {row.id: row.grade for row in library.examples()}
     marks = {
         (row.example, row.window): (row.layout, row.light, grades[row.example], row.strength)
-        for row in library.marks_table()
+        for row in library.tidy.marks()
         if row.mark == "indicator"
     }
     by_hand = Counter(kind for kind in marks.values() if kind[2] in GRADES)
@@ -102,18 +102,18 @@ def test_an_empty_library_has_no_cells(tmp_path: Path) -> None:
 
 def test_plates_that_a_quiz_may_ask_for_are_counted_by_class(library: Library, found: Coverage) -> None:
     with_strips = graded_examples(80, seed=5)
-    with Library.open(library.folder.parent / "askable") as askable:
+    with Library.open(library.folder.parent / "graded") as graded:
         for layout in ("comb", "strip"):
-            askable.keep_layout(layout)
-        askable.add_all(
+            graded.settings.keep_layout(layout)
+        graded.add_all(
             (example.model_copy(update={"strips_sha256": f"{k:064x}" if k % 2 else None}), gradings)
             for k, (example, gradings) in enumerate(with_strips)
         )
-        fit = askable.fit_to_ask("somebody who graded nothing")
-        counted = coverage(askable)
+        fit = graded.askable.fit("somebody who graded nothing")
+        counted = coverage(graded)
 
         def plates(seqs: Sequence[int]) -> set[str]:
-            return {askable.row(id).plate for id in askable.ids(seqs)}
+            return {graded.row(id).plate for id in graded.askable.ids(seqs)}
 
         assert counted.plates_to_ask == len(plates(fit.every)) > 0
         for strength in CLASSES:

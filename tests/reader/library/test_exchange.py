@@ -12,6 +12,7 @@ from fixtures.graded import graded_examples
 from reader.errors import LinecallError, OutputError
 from reader.library import Filters, Library
 from reader.library.exchange import HASHES, export, import_folder
+from reader.library.pictures import Pictures
 from tests.reader.library.quiz.quiz_library import invented_library, picture
 
 N = 8
@@ -29,7 +30,7 @@ def source(tmp_path_factory: pytest.TempPathFactory) -> Path:
         )
         library.add_gradings(rows[0].id, [later])
         library.describe(rows[1].id, light="=1+1", defects=("hair",), plate=rows[0].plate)
-        library.compute_by("consensus", "two-of-three-experts")
+        library.settings.compute_by("consensus", "two-of-three-experts")
     return folder
 
 
@@ -61,7 +62,7 @@ def test_every_example_and_grading_comes_back_as_it_was(source: Path, exported: 
             assert after.example(row.id) == before.example(row.id)
             assert after.gradings(row.id) == before.gradings(row.id)
             assert after.marks(row.id) == before.marks(row.id)
-        assert after.standard().consensus == before.standard().consensus
+        assert after.settings.standard().consensus == before.settings.standard().consensus
 
 
 def test_importing_twice_adds_nothing_and_new_gradings_are_added(
@@ -90,7 +91,7 @@ def test_the_table_has_every_call_of_every_grading(source: Path, exported: Path)
             for grading in library.gradings(row.id)
             for (window, mark), call in grading.calls.items()
         )
-    with (exported / "marks.csv").open(newline="", encoding="utf-8") as file:
+    with (exported / "marks.csv").open(newline="", encoding="utf-8-sig") as file:
         rows = list(csv.DictReader(file))
     found = Counter(
         (row["example"], row["grader"], row["graded_at"], row["window"], row["mark"], row["call"])
@@ -102,9 +103,8 @@ def test_the_table_has_every_call_of_every_grading(source: Path, exported: Path)
 
 
 def test_the_list_of_hashes_is_that_of_all_files(exported: Path) -> None:
-    listed = dict(
-        reversed(line.split("  ", 1)) for line in (exported / HASHES).read_text(encoding="utf-8").splitlines()
-    )
+    lines = (exported / HASHES).read_text(encoding="utf-8").splitlines()
+    listed = {name: sha256 for sha256, name in (line.split("  ", 1) for line in lines)}
     found = files(exported)
     del found[HASHES]
     assert listed == {name: hashlib.sha256(data).hexdigest() for name, data in found.items()}
@@ -115,7 +115,7 @@ def test_the_data_sheet_says_what_it_is(exported: Path) -> None:
     assert f"{N} photos of lateral-flow plates" in text
     assert "two-of-three-experts, revision 1" in text
     assert "does not certify fuel" in text.replace("\n", " ")
-    header = (exported / "marks.csv").read_bytes().partition(b"\r\n")[0].decode().split(",")
+    header = (exported / "marks.csv").read_bytes().partition(b"\r\n")[0].decode("utf-8-sig").split(",")
     assert all(column in text for column in header)
 
 
@@ -137,12 +137,12 @@ def test_a_photo_that_is_gone_is_named_and_stays_gone(source: Path, exported: Pa
 def test_photos_and_strips_come_back_byte_for_byte(tmp_path: Path) -> None:
     example, gradings = next(graded_examples(1))
     with Library.open(tmp_path / "library") as library:
-        library.keep_layout("comb")
-        library.keep_layout("strip")
-        photo = library.keep_photo(b"as good as a photo")
+        library.settings.keep_layout("comb")
+        library.settings.keep_layout("strip")
+        photo = library.pictures.keep_photo(b"as good as a photo")
         verdict = example.verdict_json.replace(example.photo.sha256.encode(), photo.encode())
         named = example.photo.model_copy(update={"name": "Photo No. 1.JPG", "sha256": photo})
-        strips = library.keep_strips(picture(example.verdict))
+        strips = library.pictures.keep_strips(picture(example.verdict))
         library.add(
             example.model_copy(update={"photo": named, "verdict_json": verdict, "strips_sha256": strips}),
             gradings,
@@ -151,8 +151,8 @@ def test_photos_and_strips_come_back_byte_for_byte(tmp_path: Path) -> None:
     assert (tmp_path / "out" / "photos" / f"{example.id}.jpg").read_bytes() == b"as good as a photo"
     with Library.open(tmp_path / "other") as other:
         import_folder(other, tmp_path / "out")
-        assert other.photo_bytes(photo) == b"as good as a photo"
-        assert other.strips_bytes(strips) == picture(example.verdict)
+        assert other.pictures.photo_bytes(photo) == b"as good as a photo"
+        assert other.pictures.strips_bytes(strips) == picture(example.verdict)
         assert other.example(example.id).photo == named
 
 
@@ -231,7 +231,7 @@ def test_a_library_with_examples_keeps_what_it_computes_by(exported: Path, tmp_p
     with invented_library(tmp_path / "library", N + 1) as library:
         found = import_folder(library, exported)
         assert found.other_settings == ("consensus two-of-three-experts",)
-        assert library.consensus_rule.name == "majority"
+        assert library.settings.consensus_rule.name == "majority"
 
 
 def test_an_export_is_whole_or_not_there(
@@ -245,7 +245,7 @@ def test_an_export_is_whole_or_not_there(
         def fails(*_: object) -> bytes:
             raise OSError(28, "No space left on device")
 
-        monkeypatch.setattr(Library, "strips_bytes", fails)
+        monkeypatch.setattr(Pictures, "strips_bytes", fails)
         with pytest.raises(OutputError, match=r"cannot be written \(no space left on device\)"):
             export(library, tmp_path / "full")
     assert [path.name for path in tmp_path.iterdir()] == ["there"]

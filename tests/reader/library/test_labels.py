@@ -9,6 +9,7 @@ import pytest
 
 from fixtures.graded import invented_verdict
 from reader.errors import LinecallError
+from reader.library.examples import MARKS
 from reader.library.labels import COLUMNS, Labels, LabelsError, load_labels
 from reader.settings.values import load_layout
 
@@ -214,7 +215,7 @@ def test_two_lights_of_one_photo_contradict(tmp_path: Path) -> None:
 def test_a_window_that_the_layout_lacks_is_named_by_row(tmp_path: Path) -> None:
     found = labels(tmp_path, ROW, ROW.replace(",1,", ",9,"))
     layout = load_layout("strip")
-    heights = {(window.id, mark): 0.1 for window in layout.window for mark in ("indicator", "reference")}
+    heights = {(window.id, mark): 0.1 for window in layout.window for mark in MARKS}
     verdict = invented_verdict(layout, heights, np.random.default_rng(1), name="a.jpg", sha256="0" * 64)
     ids = ", ".join(window.id for window in layout.window)
     (problem,) = found.problems_with(found.photos["a.jpg"], verdict)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from fixtures.graded import invented_verdict
+from reader.library.examples import MARKS
 from reader.library.look import Alike, Looks, look_of
 from reader.library.strips import KeptStrip
 from reader.photo.light import encode, linear
@@ -30,7 +31,7 @@ def strips(verdict: Verdict, seed: int, *, tilt: float = 0.1) -> list[KeptStrip]
         absorbance += 0.004 * texture / texture.std() + rng.normal(0, 0.004, shape)
         place = along * 18
         for mark in (window.indicator, window.reference):
-            absorbance += (mark.height or 0) * np.exp(-0.5 * ((place - mark.expected_mm) / 0.35) ** 2)
+            absorbance += (mark.height or 0) * np.exp(-0.5 * ((place - (mark.expected_mm or 0)) / 0.35) ** 2)
         light = np.repeat(10 ** -absorbance[..., None], 3, axis=2).astype(np.float32)
         found.append(KeptStrip(linear=light, valid=np.ones(shape, bool)))
     return found
@@ -38,9 +39,7 @@ def strips(verdict: Verdict, seed: int, *, tilt: float = 0.1) -> list[KeptStrip]
 
 def plate(seed: int) -> Verdict:
     rng = np.random.default_rng(seed)
-    heights = {
-        (w.id, m): float(rng.uniform(0, 0.3)) for w in LAYOUT.window for m in ("indicator", "reference")
-    }
+    heights = {(w.id, m): float(rng.uniform(0, 0.3)) for w in LAYOUT.window for m in MARKS}
     return invented_verdict(LAYOUT, heights, rng, name=f"{seed}.jpg", sha256=f"{seed:064x}")
 
 
@@ -52,9 +51,9 @@ def saved_again(strip: KeptStrip, *, scale: float, quality: int) -> KeptStrip:
         picture, (round(n_across * scale), round(n_along * scale)), interpolation=cv2.INTER_AREA
     )
     _, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, quality])
-    back = cv2.resize(
-        cv2.imdecode(data, cv2.IMREAD_COLOR), (n_across, n_along), interpolation=cv2.INTER_CUBIC
-    )
+    loaded = cv2.imdecode(data, cv2.IMREAD_COLOR)
+    assert loaded is not None
+    back = cv2.resize(loaded, (n_across, n_along), interpolation=cv2.INTER_CUBIC)
     return replace(strip, linear=linear(back, "srgb"))
 
 
@@ -158,7 +157,7 @@ def test_other_plates_are_neither(known: Looks) -> None:
 
 def test_a_plate_with_another_number_of_windows_is_never_alike(known: Looks) -> None:
     one = load_layout("strip")
-    heights = {(w.id, m): 0.1 for w in one.window for m in ("indicator", "reference")}
+    heights = {(w.id, m): 0.1 for w in one.window for m in MARKS}
     verdict = invented_verdict(one, heights, np.random.default_rng(1), name="s.jpg", sha256="1" * 64)
     assert best(known, look_of(verdict, strips(verdict, 1))) is None
     assert best(Looks(N_MARKS), look_of(plate(1), strips(plate(1), 1))) is None

@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -28,7 +29,7 @@ class Sheet(HTMLParser):
 
     def __init__(self, html: str) -> None:
         super().__init__()
-        self.strips: list[dict[str, object]] = []
+        self.strips: list[dict[str, Any]] = []
         self.addresses: list[str] = []
         self.headings: list[str] = []
         self._inside = ""
@@ -51,7 +52,7 @@ class Sheet(HTMLParser):
         self._inside = ""
 
 
-def height(strip: dict[str, object]) -> float:
+def height(strip: dict[str, Any]) -> float:
     words = strip["words"]
     return next(float(word.split()[0]) for word in words if re.match(r"-?\d\.\d{4} ", word))
 
@@ -122,7 +123,7 @@ def test_strips_that_are_gone_leave_their_words_and_a_name_cannot_break_the_page
         library.describe(row.id, light="<b>lamp & co</b>")
         (page,) = contact_sheet(library)
     html = page.html.decode("utf-8")
-    assert "is gone from the library&#39;s folder" in html
+    assert "is missing from the library&#39;s folder" in html
     assert "<b>lamp" not in html
     assert "&lt;b&gt;lamp &amp; co&lt;/b&gt;" in html
 

@@ -3,6 +3,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from reader.locate.camera import Camera
 from reader.locate.card import (
     CARD_SIZE_MM,
     MARKER_CENTRES_MM,
@@ -12,7 +13,8 @@ from reader.locate.card import (
     find_markers,
     marker_corners_mm,
 )
-from reader.locate.geometry import Camera
+from reader.locate.priors import Priors
+from reader.locate.view import reduce_photo
 
 PER_MM = 8
 Grey = NDArray[np.uint8]
@@ -69,7 +71,8 @@ FLAT = corners_seen(camera_at((0.1, -0.05, 0.04)))
 
 
 def found(picture: Grey) -> CardPose | None:
-    return find_card(picture, reduction=1, centre=np.array([599.5, 449.5]), focal_prior=(np.log(1200), 0.3))
+    priors = Priors(focal=(np.log(1200), 0.3), centre=np.array([599.5, 449.5]))
+    return find_card(reduce_photo(np.asarray(cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR), np.uint8)), priors)
 
 
 @pytest.mark.parametrize("turn", [(0.1, -0.05, 0.04), (0.35, -0.2, 0.5), (-0.7, 0.2, 3.0)])

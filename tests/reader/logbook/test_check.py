@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from reader.logbook.chain import Report, Seal, parse_seal
-from reader.logbook.events import canonical
+from reader.store.canonical import canonical_json
 from tests.reader.logbook.samples import AT, Place, add, filled, photo
 
 # Events of `filled` with 5 readings: 1 to 5 readings, 6 a review of the second, 7 a correction of the third.
@@ -184,7 +184,7 @@ def test_a_chain_forged_from_some_event_on_is_found_by_a_seal(place: Place, tmp_
                 fields["previous"] = previous
                 if seq == 4:
                     fields["payload"]["statement"]["operator"] = "Somebody else"
-                body = canonical(fields).decode()
+                body = canonical_json(fields).decode()
                 digest = hash_of(body)
                 changes.append({"seq": seq, "body": body, "hash": digest})
             previous = digest

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reader.errors import LinecallError
-from reader.logbook.events import GENESIS, Statement, canonical, from_line, load_event, make_event, to_line
+from reader.logbook.events import GENESIS, Statement, from_line, load_event, make_event, to_line
+from reader.store.canonical import canonical_json
 from tests.reader.logbook.samples import AT
 
 
@@ -27,7 +28,7 @@ def test_canonical_json_agrees_with_the_example_of_rfc_8785() -> None:
         r"""{"numbers": [333333333.33333329, 1E30, 4.50, 2e-3, 0.000000000000000000000000001],
              "string": "\u20ac$\u000F\u000aA'\u0042\u0022\u005c\\\"\/", "literals": [null, true, false]}"""
     )
-    assert canonical(given).decode() == (
+    assert canonical_json(given).decode() == (
         '{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],'
         '"string":"€$\\u000f\\nA\'B\\"\\\\\\\\\\"/"}'
     )
@@ -40,7 +41,7 @@ def test_canonical_json_sorts_names_by_utf_16_as_rfc_8785_does() -> None:
         "1": "One", "\U0001f600": "Emoji: Grinning Face", "\u0080": "Control",
         "\u00f6": "Latin Small Letter O With Diaeresis",
     }  # fmt: skip
-    assert list(json.loads(canonical(names)).values()) == [
+    assert list(json.loads(canonical_json(names)).values()) == [
         "Carriage Return", "One", "Control", "Latin Small Letter O With Diaeresis", "Euro Sign",
         "Emoji: Grinning Face",
         "Hebrew Letter Dalet With Dagesh",
@@ -94,7 +95,7 @@ NAMES = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=4
 def test_a_line_is_canonical_and_gives_back_hash_and_body(by: str, note: str) -> None:
     event, body = made(by=by, payload={"note": note})
     line = to_line(event.hash, body)
-    assert line.encode() == canonical(json.loads(line))
+    assert line.encode() == canonical_json(json.loads(line))
     assert json.loads(line)["hash"] == event.hash
     assert from_line(line) == (event.hash, body)
 

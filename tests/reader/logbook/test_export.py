@@ -8,18 +8,20 @@ import struct
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from io import BytesIO, StringIO
 from pathlib import Path
+from types import MappingProxyType
 
 import pytest
 
 from reader.errors import LinecallError
+from reader.files.csv_cells import BOM
 from reader.logbook import Logbook
 from reader.logbook.chain import Report
-from reader.logbook.events import canonical
 from reader.logbook.export import README, all_rows, csv_lines, event_lines, verify_zip, write_zip
+from reader.store.canonical import canonical_json
 from reader.verdict.model import load_verdict
 from tests.reader.logbook.samples import AT, Place, add, filled, photo, verdict_of
 
@@ -42,10 +44,15 @@ def export(tmp_path: Path) -> Path:
         return zipped(logbook, tmp_path / "export.zip")
 
 
+def instead_of_manifest(manifest: bytes) -> Callable[[str, bytes], tuple[str, bytes]]:
+    return lambda name, data: (name, manifest if name == "export.json" else data)
+
+
 def rewritten(
     path: Path,
     change: Callable[[str, bytes], tuple[str, bytes] | None] = lambda name, data: (name, data),
-    **more: bytes,
+    *,
+    more: Mapping[str, bytes] = MappingProxyType({}),
 ) -> Path:
     """The zip with its members changed, left out or joined by others."""
     changed = path.with_name("changed.zip")
@@ -178,9 +185,9 @@ def test_a_changed_missing_or_added_photo_or_verdict_is_found(export: Path) -> N
     assert "is not what the events say" in bad_event(altered("verdicts/"))[1]
     assert "is missing" in bad_event(left_out("verdicts/"))[1]
     stray = {f"photos/{'0' * 64}.jpg": b"x"}
-    assert "no event names" in bad_event(verify_zip(rewritten(export, **stray)))[1]
+    assert "no event names" in bad_event(verify_zip(rewritten(export, more=stray)))[1]
     stray = {"verdicts/zzzzzzzz.verdict.json": b"x"}
-    assert "is of no event" in bad_event(verify_zip(rewritten(export, **stray)))[1]
+    assert "is of no event" in bad_event(verify_zip(rewritten(export, more=stray)))[1]
 
 
 def test_the_export_s_own_seal_and_another_are_held_against_it(export: Path, tmp_path: Path) -> None:
@@ -214,7 +221,7 @@ def test_the_export_s_own_seal_and_another_are_held_against_it(export: Path, tmp
 )
 def test_a_zip_with_a_name_that_no_export_has_is_refused(export: Path, tmp_path: Path, name: str) -> None:
     before = set(tmp_path.rglob("*"))
-    changed = rewritten(export, **{name: b"x"})
+    changed = rewritten(export, more={name: b"x"})
     with pytest.raises(LinecallError, match=r"refused: .* is no file that an export has"):
         verify_zip(changed)
     assert set(tmp_path.rglob("*")) == before | {changed}
@@ -314,9 +321,7 @@ def test_what_is_no_export_is_told(export: Path, tmp_path: Path) -> None:
         (b'{"format": 1, "readings": [], "seal": "x"}', "is no seal"),
     ):
         with pytest.raises(LinecallError, match=message):
-            verify_zip(
-                rewritten(export, lambda name, data, m=manifest: (name, m if name == "export.json" else data))
-            )
+            verify_zip(rewritten(export, instead_of_manifest(manifest)))
 
 
 def test_a_byte_damaged_anywhere_never_passes_unseen(export: Path) -> None:
@@ -352,7 +357,7 @@ def test_lines_are_the_canonical_events_with_their_hashes(place: Place, tmp_path
     with closing(place.open()) as logbook:
         lines = list(event_lines(logbook))
         assert [json.loads(line)["hash"] for line in lines] == [event.hash for event in logbook.events()]
-        assert all(line == canonical(json.loads(line)).decode() + "\n" for line in lines)
+        assert all(line == canonical_json(json.loads(line)).decode() + "\n" for line in lines)
         assert len(list(event_lines(logbook, last=3))) == 3
 
 
@@ -360,7 +365,9 @@ def test_a_table_has_a_row_a_reading_and_computes_nothing(place: Place, tmp_path
     with closing(place.open()) as logbook:
         add(logbook, tmp_path, 1, tank='=HYPERLINK("x")', sample_point="a, b", calls=("present", "doubtful"))
         add(logbook, tmp_path, 2)
-        rows = list(csv.DictReader(StringIO("".join(csv_lines(all_rows(logbook))), newline="")))
+        rows = list(
+            csv.DictReader(StringIO("".join(csv_lines(all_rows(logbook))).removeprefix(BOM), newline=""))
+        )
         assert [row["photo"] for row in rows] == ["IMG_2.jpg", "IMG_1.jpg"]
         assert rows[1]["tank"] == '\'=HYPERLINK("x")'
         assert rows[1]["sample_point"] == "a, b"

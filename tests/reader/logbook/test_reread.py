@@ -16,9 +16,10 @@ from reader.errors import OutputError
 from reader.logbook import Logbook, Statement
 from reader.logbook import reread as module
 from reader.logbook.reread import Reread, load_settings_at_hand, mark_changes, reread, settings_for
-from reader.read import examine, examine_plate, load_settings
+from reader.read import examine, examine_plate
 from reader.review.policy import load_policy
 from reader.review.record import close, decide
+from reader.settings.read_settings import load_settings
 from reader.settings.values import load_layout, load_rules, load_thresholds, settings_path
 from reader.verdict.model import ReadingAgeRecord, SettingsRecord, Verdict
 from tests.reader.logbook.samples import Place
@@ -317,7 +318,7 @@ def copy_of(kind: str, name: str, folder: Path, *, called: str, revision: int = 
 def by(verdict: Verdict, **files: Any) -> Verdict:
     """The verdict as if it had been made by other settings files."""
     changes = {
-        kind: (verdict.layout if kind == "layout" else getattr(verdict, kind)).model_copy(
+        kind: getattr(verdict, kind).model_copy(
             update={"name": file.name, "revision": file.revision, "sha256": file.sha256}
         )
         for kind, file in files.items()
@@ -365,7 +366,7 @@ def test_what_stands_in_for_a_file_that_is_not_at_hand_is_said(tmp_path: Path) -
     assert settings.rules.revision == 2
     assert said == (
         "rules harbour, revision 1 (SHA-256 e5e5e5e5e5e5) are not at hand, so it was read by rules harbour, revision 2 "
-        f"(SHA-256 {settings.rules.sha256[:12]}); give the very file with --rules"
+        f"(SHA-256 {settings.rules.sha256[:12]}); give the very file with --read-by"
     )
     settings, [said] = settings_for(made, AT_HAND)
     assert settings.rules.name == "two-tier"
@@ -389,7 +390,7 @@ def test_a_plate_whose_layout_is_not_at_hand_is_not_read_by_anothers(
     assert today.asked == []
     assert one.problem is not None
     assert one.problem.startswith("layout ours, revision 1 (SHA-256 ")
-    assert one.problem.endswith(") is not at hand; give its file with --layout")
+    assert one.problem.endswith(") is not at hand; give its file with --read-by")
     assert (one.changes, one.failed) == (False, False)
     assert one_of(book, load_settings_at_hand((layout,))).problem is None
     assert one_of(book, load_settings_at_hand((layout,))).instead == ()
@@ -461,7 +462,7 @@ def test_a_reader_that_fails_on_a_photo_fails_on_that_one(
     assert one.failed
     assert not one.changes
     assert one.problem is not None
-    assert one.problem.startswith("a fault in linecall, not in what you did (ZeroDivisionError")
+    assert one.problem.startswith("internal error (ZeroDivisionError")
     assert one.details is not None
     assert "Traceback" in one.details
 

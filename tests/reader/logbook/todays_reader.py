@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 
 from reader.logbook import reread
-from reader.read import Reading, ReadSettings
-from reader.run.batch import Job, Outcome, Work, attempt
+from reader.run.batch import Outcome, Work, attempt
+from reader.run.jobs import Job
+from reader.settings.read_settings import ReadSettings
+from reader.verdict.evidence import Reading
 from reader.verdict.model import Verdict
 
 

@@ -3,7 +3,6 @@
 Prints each reading's id once it has been kept. The tests run several at once, kill them, and starve them of disk.
 """
 
-import resource
 import sys
 from pathlib import Path
 
@@ -14,6 +13,8 @@ from tests.reader.logbook.samples import Place, add
 def main(where: str, photos: str, folder: str, first: int, n: int, *, bytes_max: int | None = None) -> int:
     if bytes_max is not None:
         # A file that would grow beyond this fails as on a full disk.
+        import resource
+
         resource.setrlimit(resource.RLIMIT_FSIZE, (bytes_max, bytes_max))
     try:
         with Place(where=where, photos=photos).open() as logbook:

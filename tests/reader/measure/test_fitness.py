@@ -1,5 +1,6 @@
 from dataclasses import replace
 from math import erf, sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -29,7 +30,7 @@ def check(strips: list[Strip]) -> None:
     check_sharpness(strips, COMB, load_thresholds())
 
 
-def with_(strips: list[Strip], at: tuple[int, ...], **fields: float) -> list[Strip]:
+def with_(strips: list[Strip], at: tuple[int, ...], **fields: Any) -> list[Strip]:
     return [replace(strip, **fields) if k in at else strip for k, strip in enumerate(strips)]
 
 

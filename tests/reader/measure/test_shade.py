@@ -7,7 +7,7 @@ import pytest
 
 from fixtures.strips import SimulatedStrip, as_strip
 from reader.decide.call import call_marks
-from reader.measure.line import LUMA
+from reader.measure.line_shape import LUMA
 from reader.measure.mark import WindowFit, measure_marks
 from reader.measure.profile import ROW_MM, extract_profile
 from reader.measure.shade import Shade, find_shades, flat_shade, level_strip
@@ -28,7 +28,7 @@ PAPER = (
 def plastic(depth: float, at_mm: float, sigma_mm: float, *, tilt: float = 0.0, seed: int = 1) -> Surround:
     """Lanes on both sides of a window under a shadow's edge; downstream of it the light is weaker by `depth`."""
     n = int(WINDOW.length / ROW_MM) + 2 * round(BEYOND_MM / ROW_MM)
-    position = (np.arange(n) + 0.5) * ROW_MM - round(BEYOND_MM / ROW_MM) * ROW_MM
+    position = (np.arange(n, dtype=np.float64) + 0.5) * ROW_MM - round(BEYOND_MM / ROW_MM) * ROW_MM
     beside = WINDOW.breadth / 2 + 1.2 + (np.arange(8) + 0.5) * 3 * ROW_MM
     across = np.concatenate([-beside[::-1], beside])
     edge = at_mm + tilt * across

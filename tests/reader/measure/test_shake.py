@@ -27,8 +27,8 @@ def openings(turn_deg: float = 20.0, size: int = 600) -> np.ndarray:
         box = cv2.boxPoints(((x, 4 * size * 0.65), (size * 0.28, size * 0.75), 0.0))
         cv2.fillConvexPoly(big, box.astype(np.int32), 210.0)
     turn = cv2.getRotationMatrix2D((2 * size, 2 * size), turn_deg, 0.9)
-    big = cv2.warpAffine(big, turn, (4 * size, 4 * size), borderMode=cv2.BORDER_REPLICATE)
-    small = cv2.resize(big, (size, size), interpolation=cv2.INTER_AREA)
+    turned = cv2.warpAffine(big, turn, (4 * size, 4 * size), borderMode=cv2.BORDER_REPLICATE)
+    small = cv2.resize(turned, (size, size), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.GaussianBlur(small, (0, 0), 0.5), np.float32)
 
 

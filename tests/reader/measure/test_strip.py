@@ -9,9 +9,10 @@ from numpy.testing import assert_allclose
 
 from fixtures.plates import readable_scene
 from fixtures.scene import photograph
-from reader.locate.geometry import apply, camera_from
+from reader.locate.camera import camera_from
 from reader.locate.plate import PlatePose, find_plate
 from reader.measure.strip import STRIP_PX_PER_MM, cut_strips, membrane_mm_to_px, window_to_plate
+from reader.numbers.geometry import apply
 from reader.photo.open import Photo
 from reader.settings.values import Layout, load_layout
 
@@ -26,7 +27,7 @@ def pose_of(layout: Layout, mm_to_px: np.ndarray, focal: float = 1500.0) -> Plat
     return PlatePose(
         layout=layout,
         mm_to_px=mm_to_px,
-        corners_px=apply(mm_to_px, [[0, 0], [width, 0], [width, height], [0, height]]),
+        corners_px=apply(mm_to_px, [[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]),
         px_per_mm=10.0,
         residual_mm=0.05,
         orientation_margin=1.0,
@@ -89,7 +90,7 @@ def test_membranes_below_the_face_are_found_by_their_own_edges_at_a_slant(depth:
     true = membrane_mm_to_px(pose, depth)
     for strip in cut_strips(photo_of(drawn(layout, pose, depth)), pose):
         window = strip.window
-        corners = [[0, 0], [window.breadth, 0], [window.breadth, window.length], [0, window.length]]
+        corners = [[0.0, 0.0], [window.breadth, 0.0], [window.breadth, window.length], [0.0, window.length]]
         expected = apply(true @ window_to_plate(window), corners)
         off_mm = np.linalg.norm(strip.corners_px - expected, axis=1) / strip.native_px_per_mm
         assert off_mm.max() < 0.3

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import erf as scipy_erf
 from scipy.stats import multivariate_normal
 
-from reader.measure.line import DYE, LUMA, line_shape
+from reader.measure.line_shape import DYE, LUMA, line_shape
 from reader.measure.witness import EdgeCheck, check_edge, dye_evidence, dye_share, which_dye
 
 X = (np.arange(80) + 0.5) * 3 / 16
@@ -21,14 +21,14 @@ def smooth_projection() -> np.ndarray:
     inverse = np.linalg.inv(np.eye(80) + 100 * np.exp(-0.5 * (apart / 4) ** 2))
     trend = np.stack([np.ones(80), X - X.mean()], axis=1)
     weighted = inverse @ trend
-    return inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T)
+    return np.asarray(inverse - weighted @ np.linalg.solve(trend.T @ weighted, weighted.T))
 
 
 PROJECTED = smooth_projection()
 
 
 def edge(at_mm: float, depth: float, sigma_mm: float = 0.35) -> np.ndarray:
-    return depth * 0.5 * (1 + scipy_erf((X - at_mm) / math.sqrt(2) / sigma_mm))
+    return np.asarray(depth * 0.5 * (1 + scipy_erf((X - at_mm) / math.sqrt(2) / sigma_mm)))
 
 
 def checked(profile: np.ndarray, seed: int) -> EdgeCheck:

@@ -138,6 +138,7 @@ def test_both_byte_orders_are_read() -> None:
 def test_a_cut_exif_block_says_nothing_wrong_and_keeps_what_it_can() -> None:
     block = exif_block(orientation=6, time="2026:05:04 09:08:07", offset="+02:00")
     whole = read_exif(block)
+    assert whole.orientation_at is not None
     for length in range(len(block)):
         cut = read_exif(block[:length])
         assert cut.captured_at in (None, whole.captured_at, datetime(2026, 5, 4, 9, 8, 7))

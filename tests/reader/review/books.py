@@ -9,7 +9,7 @@ import pytest
 
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import add_person, find_person, people_of
-from reader.read import Reading
+from reader.verdict.evidence import Reading
 from reader.verdict.model import Verdict
 from tests.reader.review.samples import NOON
 
@@ -20,8 +20,8 @@ def leave_photos_unread(monkeypatch: pytest.MonkeyPatch, verdict: Verdict) -> li
     """Measure kept photos as if there were nothing on them; gives the list of the bytes then measured."""
     measured: list[bytes] = []
 
-    def examine(path: Path, settings: object) -> Reading:
-        measured.append(path.read_bytes())
+    def examine(photo: bytes, settings: object, *, name: str) -> Reading:
+        measured.append(photo)
         return Reading(verdict=verdict, evidence=None)
 
     monkeypatch.setattr("reader.review.record.examine", examine)

@@ -52,8 +52,8 @@ class Browser(AbstractContextManager["Browser"]):
         first: str = "",
     ) -> None:
         """Open a page in a view of so many CSS pixels; first : script that runs before the page's own."""
-        self._driver.get_log("browser")
-        self._driver.get_log("performance")
+        self._log("browser")
+        self._log("performance")
         self._do("Emulation.clearDeviceMetricsOverride")
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
         self._do("Emulation.setEmulatedMedia", features=[scheme])
@@ -97,11 +97,16 @@ class Browser(AbstractContextManager["Browser"]):
 
     def complaints(self) -> list[str]:
         """What the page wrote to the console since it was opened."""
-        return [entry["message"] for entry in self._driver.get_log("browser")]
+        return [entry["message"] for entry in self._log("browser")]
+
+    def _log(self, kind: str) -> list[dict[str, Any]]:
+        """What the browser has logged since this was last asked."""
+        entries: list[dict[str, Any]] = self._driver.get_log(kind)  # type: ignore[no-untyped-call]
+        return entries
 
     def requests(self) -> list[str]:
         """Addresses that the page asked for since it was opened, but for what it carries itself."""
-        events = (json.loads(entry["message"])["message"] for entry in self._driver.get_log("performance"))
+        events = (json.loads(entry["message"])["message"] for entry in self._log("performance"))
         asked = [
             event["params"]["request"]["url"]
             for event in events

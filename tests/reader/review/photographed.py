@@ -6,11 +6,13 @@ from pathlib import Path
 
 from fixtures.plates import readable_scene
 from fixtures.scene import photograph, save
-from reader.anew.grade_anew import age_of, calls_of, graded
-from reader.read import Reading, examine, load_settings
+from reader.anew.grade_anew import calls_of, graded
+from reader.read import examine
 from reader.review.sheet import Case
+from reader.settings.read_settings import load_settings
 from reader.settings.values import Layout, load_layout
-from reader.verdict.model import PivotalMark, Verdict
+from reader.verdict.evidence import Reading
+from reader.verdict.model import Verdict
 from reader.words import Call, MarkName
 
 COMB = load_layout("comb")
@@ -50,7 +52,7 @@ def read(photo: Path, *, layout: Path | None = None) -> Reading:
 def with_calls(verdict: Verdict, calls: dict[tuple[str, MarkName], Call], layout: Layout = COMB) -> Verdict:
     """The verdict with other calls, graded by them."""
     called = calls_of(verdict) | calls
-    grade = graded(called, layout, SETTINGS.rules, age_of(verdict, layout))
+    grade = graded(verdict, called, layout, SETTINGS.rules)
     windows = []
     for window in verdict.windows:
         marks = {
@@ -63,7 +65,7 @@ def with_calls(verdict: Verdict, calls: dict[tuple[str, MarkName], Call], layout
             "windows": tuple(windows),
             "grade": grade.grade,
             "possible_grades": grade.possible_grades,
-            "pivotal": tuple(PivotalMark(window=one.window, mark=one.mark) for one in grade.pivotal),
+            "pivotal": grade.pivotal,
             "rule": grade.rule,
             "warnings": grade.warnings,
         }

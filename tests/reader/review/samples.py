@@ -5,11 +5,12 @@ from typing import Any, Literal
 
 from fixtures.verdicts import HEIGHTS, example_verdict
 from reader.anew.grade_anew import Called
-from reader.decide.grade import grade_plate, next_step, reading_age
+from reader.decide.age import reading_age
+from reader.decide.grade import grade_plate, next_step
 from reader.review.decide import Decision
 from reader.review.policy import Policy, load_policy
 from reader.settings.values import load_layout, load_rules, load_texts, load_thresholds
-from reader.verdict.model import LayoutRecord, PivotalMark, SettingsRecord, Verdict
+from reader.verdict.model import LayoutRecord, SettingsRecord, Verdict
 from reader.words import Call, MarkName
 
 COMB = load_layout("comb")
@@ -51,6 +52,7 @@ def read_plate(
         COMB,
         RULES,
         found_age,
+        None,
     )
     verdict = example_verdict()
     windows = []
@@ -70,7 +72,7 @@ def read_plate(
         | {
             "grade": grade.grade,
             "possible_grades": grade.possible_grades,
-            "pivotal": tuple(PivotalMark(window=mark.window, mark=mark.mark) for mark in grade.pivotal),
+            "pivotal": grade.pivotal,
             "cause": grade.cause,
             "rule": grade.rule,
             "warnings": grade.warnings,

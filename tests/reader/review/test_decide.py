@@ -13,6 +13,7 @@ from reader.review.decide import Decision, DecisionError, check_decisions, check
 from reader.review.policy import Policy, load_policy
 from reader.settings.values import Layout
 from reader.verdict.model import Verdict, load_verdict, to_bytes
+from reader.words import Call
 from tests.reader.review.samples import COMB, ONE_READER, RULES, TEXTS, decision, policy_of, read_plate
 
 STANDARD = load_policy()
@@ -265,7 +266,8 @@ def test_no_grade_comes_that_was_not_possible_without_marks_on_which_two_blind_r
 
 
 def test_readers_who_disagree_on_other_marks_do_not_make_a_change_look_like_settling_a_doubt() -> None:
-    disputes = [decision(w, call, by=by) for w in "13" for call, by in (("present", "A"), ("absent", "B"))]
+    both: tuple[tuple[Call, str], ...] = (("present", "A"), ("absent", "B"))
+    disputes = [decision(w, call, by=by) for w in "13" for call, by in both]
     after = graded(read_plate(), *disputes, decision("2", "absent", by="A"))
     assert after.windows[1].indicator.call == "present"
     assert "the indicator of window 2: 0 of 2 blind readers" in open_sentences(after)

@@ -8,7 +8,7 @@ import pytest
 
 from fixtures.strips import SimulatedStrip, as_strip
 from reader.draw.strip_view import CONTRAST
-from reader.measure.line import DYE, line_shape
+from reader.measure.line_shape import DYE, line_shape
 from reader.measure.mark import measure_marks
 from reader.measure.profile import extract_profile
 from reader.photo.light import decode_srgb
@@ -139,7 +139,8 @@ def test_where_no_stretch_is_blank_there_is_no_ladder() -> None:
     window, found = evidence(NOISY)
     unused = replace(found.curves, used=np.zeros_like(found.curves.used))
     built = build(window, WindowEvidence(strip=found.strip, curves=unused), COMB, 0.0)
-    assert built.rungs == built.heights == ()
+    assert built.rungs == ()
+    assert built.heights == ()
     assert set(built.marks) == {"indicator", "reference"}
 
 
@@ -161,6 +162,6 @@ def test_the_line_drawn_is_the_one_that_the_fit_takes_marks_for() -> None:
     built = ladder(STRIP)
     _, found = evidence(STRIP)
     light = decode_srgb(built.rungs[-1].natural[..., 1] / 255).mean(axis=1)
-    offset = (np.arange(len(light)) + 0.5) / TILE_PX_PER_MM - REACH_MM
+    offset = (np.arange(len(light), dtype=np.float64) + 0.5) / TILE_PX_PER_MM - REACH_MM
     drawn = np.log10(light[0] / light) / 0.05
     assert drawn == pytest.approx(line_shape(offset, 1.0, found.curves.blur_mm), abs=0.12)

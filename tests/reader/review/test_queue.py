@@ -151,7 +151,7 @@ def test_filters_choose_what_is_shown_and_what_is_counted(book: Logbook, tmp_pat
 
 def test_a_blind_reader_is_told_nothing_that_was_called(book: Logbook, tmp_path: Path) -> None:
     # Two plates that differ in all that was called look alike.
-    told = []
+    told: list[dict[str, object]] = []
     for verdict in (DOUBT, read_plate(reference_3="absent", indicator_1="absent")):
         reading = add(book, tmp_path, verdict, number=len(told) + 1, tank="A", at=NOON)
         [entry] = [found for found in page(book, blind=True).entries if found.id == reading]
@@ -159,7 +159,7 @@ def test_a_blind_reader_is_told_nothing_that_was_called(book: Logbook, tmp_path:
     assert told[0] == told[1]
     for filters, option in (({"grade": "heavy"}, "--grade"), ({"in_doubt": "yeast"}, "--analyte")):
         with pytest.raises(LinecallError, match=f"a list by {option} tells a blind reader"):
-            page(book, blind=True, **filters)  # type: ignore[arg-type]
+            page(book, blind=True, **filters)
 
 
 @pytest.mark.parametrize(

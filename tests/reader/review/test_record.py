@@ -157,7 +157,12 @@ def test_an_invalid_plate_waits_until_somebody_has_looked(book: Logbook, tmp_pat
 
 def test_a_closed_reading_waits_no_longer_and_keeps_its_verdict(book: Logbook, tmp_path: Path) -> None:
     reading = add(book, tmp_path, DOUBT)
-    close = {"by": "Vesna Rask", "reason": "repeated with a new plate", "at": LATER, "policy": POLICY}
+    close: dict[str, Any] = {
+        "by": "Vesna Rask",
+        "reason": "repeated with a new plate",
+        "at": LATER,
+        "policy": POLICY,
+    }
     event = record.close(book, reading, **close)
     assert (event.payload["closed"], event.payload["reason"]) == (True, "repeated with a new plate")
     assert book.waiting(now=LATER) == []
@@ -211,6 +216,7 @@ def test_a_refused_photo_is_not_decided_on(book: Logbook, tmp_path: Path) -> Non
         redraw(book, reading)
 
 
+@pytest.mark.posix
 def test_a_missing_or_altered_photo_keeps_the_decision_out(book: Logbook, tmp_path: Path) -> None:
     reading = add(book, tmp_path, DOUBT)
     digest = book.reading(reading).photos[0].sha256

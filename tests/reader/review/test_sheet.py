@@ -13,11 +13,13 @@ from reader.draw.ink import CallBar
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import Person
-from reader.read import Reading, examine, load_settings
+from reader.read import examine
 from reader.review import record
 from reader.review.decide import Decision
 from reader.review.page import plate_jpeg
 from reader.review.sheet import Case, consequences, in_question, open_case, outcomes, sheet
+from reader.settings.read_settings import load_settings
+from reader.verdict.evidence import Reading
 from reader.words import Call, MarkName
 from tests.reader.review.photographed import COMB, HEIGHTS, SETTINGS, case_of, photographed, read, with_calls
 from tests.reader.review.samples import ONE_READER, read_plate
@@ -313,7 +315,7 @@ def test_a_blind_sheet_tells_no_call_grade_limit_fit_or_earlier_reader(
 def test_a_blind_sheets_plate_is_the_plain_one(doubtful: Case, page: bytes, blind_page: bytes) -> None:
     def plate(page: bytes) -> str:
         (found,) = re.findall(r'<img src="data:image/jpeg;base64,([^"]+)"', page.decode())
-        return found
+        return str(found)
 
     (photo,) = doubtful.photos
     assert photo.evidence is not None
@@ -386,6 +388,7 @@ def test_whatever_somebody_typed_reaches_the_page_as_text_alone(
     assert "called it doubtful" in text
 
 
+@pytest.mark.posix
 def test_the_sheet_of_a_kept_reading_is_measured_anew_from_its_kept_photo(tmp_path: Path) -> None:
     photo = photographed(tmp_path / "a")
     verdict = examine(photo, SETTINGS, reading_age_min=20).verdict

@@ -3,11 +3,13 @@
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
+from skimage.color import rgb2lab
 
 from fixtures.strips import Rgb
 from reader.draw.ink import bgr
-from reader.photo.light import srgb_to_lab
 from reader.review.sheet import sheet
 from reader.settings.values import load_layout
 from reader.words import Call, MarkName
@@ -127,17 +129,22 @@ def colour(browser: Browser, selector: str) -> Rgb:
     return red, green, blue
 
 
+def lab(rgb: tuple[float, ...]) -> NDArray[np.float64]:
+    """CIE Lab of 8-bit sRGB, by scikit-image."""
+    return np.asarray(rgb2lab(np.array(rgb, np.uint8)))
+
+
 @pytest.mark.parametrize("dark", [False, True])
 def test_what_surrounds_the_strips_is_a_neutral_grey_that_no_membrane_is_darker_than(
     browser: Browser, pages: dict[str, Path], dark: bool
 ) -> None:
     browser.show(pages["doubts"], width=DESK, dark=dark)
     surround = colour(browser, "figure")
-    lightness, a, b = srgb_to_lab(surround)
+    lightness, a, b = lab(surround)
     assert (a, b) == pytest.approx((0, 0), abs=0.1)
-    membrane, _, _ = srgb_to_lab((203, 203, 203))  # of the levelled pictures: linear light 0.6
+    membrane, _, _ = lab((203, 203, 203))  # of the levelled pictures: linear light 0.6
     assert 35 < lightness < membrane - 15
-    page, *_ = srgb_to_lab(colour(browser, "body"))
+    page, *_ = lab(colour(browser, "body"))
     assert page < 90
     if dark:
         assert page < 15
@@ -154,8 +161,10 @@ def test_words_stand_out_from_what_they_are_written_on(browser: Browser, pages: 
             (".heads", "figure"),
         ):
             ink = browser.ask(f"return getComputedStyle(document.querySelector('{words}')).color")
-            rgb = tuple(int(part) for part in ink.removeprefix("rgb(").removesuffix(")").split(",")[:3])
-            assert contrast(rgb, colour(browser, ground)) >= 4.5, (words, dark)
+            red, green, blue = (
+                float(part) for part in ink.removeprefix("rgb(").removesuffix(")").split(",")[:3]
+            )
+            assert contrast((red, green, blue), colour(browser, ground)) >= 4.5, (words, dark)
 
 
 def contrast(one: Rgb, other: Rgb) -> float:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from reader.decide.grade import Departure
+from reader.decide.records import DepartureRecord
 from reader.errors import LinecallError
 from reader.logbook import Statement
 from reader.logbook.people import add_person
@@ -19,8 +19,9 @@ from reader.round.read_run import order_of_run, tie_of
 from reader.round.record import Desk, correct, find_run, lift, note, settle, state_in, step
 from reader.round.regrade import grade_anew
 from reader.round.run import Run
-from reader.run.batch import Order
-from reader.verdict.model import DepartureRecord, Verdict
+from reader.run.jobs import Order
+from reader.settings.read_settings import load_settings
+from reader.verdict.model import Verdict
 from tests.reader.review.books import leave_photos_unread
 from tests.reader.review.samples import read_plate
 from tests.reader.round.rounds import at, begun, codes
@@ -42,11 +43,10 @@ def logged(desk: Desk, run: Run, folder: Path, verdict: Verdict, number: int = 1
     photo.write_bytes(b"photo %d" % number)
     digest = hashlib.sha256(photo.read_bytes()).hexdigest()
     tie = tie_of(run)
-    told = tuple(
-        DepartureRecord(code=one.code, effect=one.effect, sentence=one.sentence) for one in tie.departures
-    )
     record = verdict.photo.model_copy(update={"sha256": digest, "name": photo.name})
-    verdict = verdict.model_copy(update={"photo": record, "run": run.id, "departures": told} | changes)
+    verdict = verdict.model_copy(
+        update={"photo": record, "run": run.id, "departures": tie.departures} | changes
+    )
     return desk.logbook.add_reading(
         verdict,
         [photo],
@@ -211,8 +211,6 @@ def test_a_refused_photo_leaves_the_run_open_for_another_until_the_plate_is_too_
 def test_a_run_gives_the_reading_its_layout_drops_identity_zone_and_departures(
     desk: Desk, read_run: Run
 ) -> None:
-    from reader.read import load_settings
-
     run = note(desk, read_run.id, departure="plate-moved")
     order, _ = order_of_run(desk, run.id, Order(settings=load_settings()))
     assert order.settings.layout_named
@@ -230,7 +228,7 @@ def test_a_run_gives_the_reading_its_layout_drops_identity_zone_and_departures(
     }
     assert order.run is not None
     assert order.run.departures == (
-        Departure(
+        DepartureRecord(
             code="plate-moved",
             effect="warning",
             sentence="the plate was moved or tilted while it developed",
@@ -241,8 +239,6 @@ def test_a_run_gives_the_reading_its_layout_drops_identity_zone_and_departures(
 
 
 def test_a_run_without_drops_or_that_is_over_has_no_photo(desk: Desk, read_run: Run) -> None:
-    from reader.read import load_settings
-
     order = Order(settings=load_settings())
     with pytest.raises(LinecallError, match="does not say when the drops were put in"):
         order_of_run(desk, begun(desk, point="S1-drain").id, order)

@@ -5,7 +5,8 @@ import signal
 import time
 
 from fixtures.verdicts import refused_verdict
-from reader.run.batch import Job, Outcome
+from reader.run.batch import Outcome
+from reader.run.jobs import Job
 
 
 def read_by_name(job: Job) -> Outcome:

@@ -18,9 +18,9 @@ from pydantic import ValidationError
 
 from fixtures.random_layouts import to_toml
 from reader.errors import SettingsError
+from reader.files.bundled import DATA
 from reader.settings.toml_file import BrokenFileError, lines_of
 from reader.settings.values import (
-    DATA,
     Layout,
     Window,
     load_layout,
@@ -206,7 +206,11 @@ def assert_could_be_made(layout: Layout) -> None:
 
 def shared_area(one: Window, other: Window) -> float:
     """Area that two windows share, mm squared, by OpenCV."""
-    return float(cv2.intersectConvexConvex(np.float32(one.corners), np.float32(other.corners))[0])  # type: ignore[arg-type]
+    return float(
+        cv2.intersectConvexConvex(np.asarray(one.corners, np.float32), np.asarray(other.corners, np.float32))[
+            0
+        ]
+    )
 
 
 @given(table=mutated_layouts())

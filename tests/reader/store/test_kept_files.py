@@ -7,13 +7,16 @@ from collections.abc import Iterator
 from contextlib import closing
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import fsspec  # type: ignore[import-untyped]
 import pytest
 
 from reader.errors import LinecallError, OutputError
 from reader.logbook import Logbook
-from reader.store.kept_files import PhotoStore, check_photo, photo_store, read_photo_bytes
+from reader.logbook.events import Event, make_event
+from reader.logbook.photos import photo_store
+from reader.store.kept_files import FileStore, check_file, read_file
 from tests.reader.logbook.samples import add, photo
 
 DATA = bytes(range(256)) * 300 + b"\r\n\x00"
@@ -34,7 +37,7 @@ def location(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
 
 
 @pytest.fixture
-def store(location: str) -> PhotoStore:
+def store(location: str) -> FileStore:
     """Photos at each kind of place."""
     return photo_store(location)
 
@@ -49,47 +52,47 @@ def alter(location: str, data: bytes | None) -> None:
         fs.pipe_file(path, data)
 
 
-def test_a_photo_comes_back_byte_for_byte_and_is_kept_once(store: PhotoStore, location: str) -> None:
+def test_a_photo_comes_back_byte_for_byte_and_is_kept_once(store: FileStore, location: str) -> None:
     store.put(DIGEST, DATA)
     store.put(DIGEST, DATA)
-    assert read_photo_bytes(store, DIGEST) == DATA
-    assert check_photo(store, DIGEST) is None
+    assert read_file(store, DIGEST, where="the logbook's photos") == DATA
+    assert check_file(store, DIGEST) is None
     fs, root = fsspec.url_to_fs(location)
     assert [path.rpartition("/")[2] for path in fs.find(root)] == [DIGEST]
 
 
-def test_an_altered_photo_is_told_and_never_written_over(store: PhotoStore, location: str) -> None:
+def test_an_altered_photo_is_told_and_never_written_over(store: FileStore, location: str) -> None:
     store.put(DIGEST, DATA)
     alter(location, DATA[:-1])
-    assert "has been altered" in str(check_photo(store, DIGEST))
+    assert "has been altered" in str(check_file(store, DIGEST))
     with pytest.raises(LinecallError, match="has been altered"):
-        read_photo_bytes(store, DIGEST)
+        read_file(store, DIGEST, where="the logbook's photos")
     with pytest.raises(LinecallError, match="has been altered"):
         store.put(DIGEST, DATA)
 
 
-def test_a_missing_photo_is_told(store: PhotoStore, location: str) -> None:
+def test_a_missing_photo_is_told(store: FileStore, location: str) -> None:
     store.put(DIGEST, DATA)
     alter(location, None)
     for digest in (DIGEST, "0" * 64):
-        assert "is missing" in str(check_photo(store, digest))
+        assert "is missing" in str(check_file(store, digest))
         with pytest.raises(LinecallError, match="is missing"):
-            read_photo_bytes(store, digest)
+            read_file(store, digest, where="the logbook's photos")
 
 
-def test_a_photo_on_a_failing_disk_is_told(store: PhotoStore, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_photo_on_a_failing_disk_is_told(store: FileStore, monkeypatch: pytest.MonkeyPatch) -> None:
     class Failing(BytesIO):
         def read(self, size: int | None = -1, /) -> bytes:
             raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     monkeypatch.setattr(type(store), "open", lambda self, sha256: Failing())
     with pytest.raises(LinecallError, match=r"cannot be read .*; check the disk, or restore it"):
-        read_photo_bytes(store, DIGEST)
+        read_file(store, DIGEST, where="the logbook's photos")
 
 
-def test_a_hash_that_is_none_leads_nowhere(store: PhotoStore) -> None:
+def test_a_hash_that_is_none_leads_nowhere(store: FileStore) -> None:
     for digest in ("../../etc/passwd", "", "x" * 64):
-        assert "is missing" in str(check_photo(store, digest))
+        assert "is missing" in str(check_file(store, digest))
 
 
 def test_a_place_that_cannot_be_is_told(tmp_path: Path) -> None:
@@ -128,17 +131,14 @@ def test_nothing_is_left_of_a_photo_that_did_not_arrive_whole(
 def test_a_photo_is_on_the_disk_before_the_event_that_names_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    import reader.logbook.store as module
-
     seen = []
-    real = module.make_event
 
-    def watched(**fields: object):  # type: ignore[no-untyped-def]
-        digest = fields["payload"]["photos"][0]["sha256"]  # type: ignore[index]
+    def watched(**fields: Any) -> tuple[Event, str]:
+        digest = fields["payload"]["photos"][0]["sha256"]
         seen.append((tmp_path / "log.db.photos" / digest[:2] / digest).read_bytes())
-        return real(**fields)  # type: ignore[arg-type]
+        return make_event(**fields)
 
-    monkeypatch.setattr(module, "make_event", watched)
+    monkeypatch.setattr("reader.logbook.store.make_event", watched)
     with closing(Logbook.open(tmp_path / "log.db")) as logbook:
         add(logbook, tmp_path)
     assert seen == [photo(tmp_path).read_bytes()]

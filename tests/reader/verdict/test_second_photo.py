@@ -1,12 +1,14 @@
 """What a technician is told to do about an undecided photo while there is time."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
 from fixtures.verdicts import example_verdict
+from reader.decide.age import reading_age
 from reader.decide.call import LOSSES
-from reader.decide.grade import PivotalMark, ReadingAge, reading_age
+from reader.decide.records import PivotalMark, ReadingAgeRecord
 from reader.settings.values import load_layout
 from reader.verdict.model import Mark, QualityRecord, WindowRecord
 from reader.verdict.second_photo import HINTS, second_photo
@@ -18,7 +20,7 @@ DOUBTFUL = example_verdict(("present", "present", "doubtful"), grade="undecided"
 SHARP = QualityRecord(px_per_mm=20.0, blur_mm=0.15, clipped_fraction=0.0, hidden_fraction=0.0)
 
 
-def age(minutes: float | None) -> ReadingAge:
+def age(minutes: float | None) -> ReadingAgeRecord:
     return reading_age(COMB, stated_minutes=minutes, now=NOON)
 
 
@@ -65,7 +67,7 @@ def test_an_early_or_late_plate_has_its_own_sentence(minutes: float) -> None:
 
 
 def test_the_kind_of_photo_goes_with_what_troubles_the_window() -> None:
-    unseen = {"height": None, "standard_error": None, "flags": ("not_seen",)}
+    unseen: dict[str, Any] = {"height": None, "standard_error": None, "flags": ("not_seen",)}
     assert "from straight above, with nothing over window 3" in advice(third(**unseen))
     assert "nothing is mirrored in window 3" in advice(third(height=-0.03))
     clipped = SHARP.model_copy(update={"clipped_fraction": 0.1})
@@ -92,7 +94,7 @@ def test_the_kind_of_photo_goes_with_what_troubles_the_window() -> None:
         ({"height": 0.05, "plastic": False}, "your shadow and the phone's off the plate"),
     ],
 )
-def test_what_the_light_or_the_phone_did_has_its_own_advice(trouble: dict[str, object], said: str) -> None:
+def test_what_the_light_or_the_phone_did_has_its_own_advice(trouble: dict[str, Any], said: str) -> None:
     assert said in advice(third(**trouble))
 
 

@@ -3,6 +3,7 @@
 import contextlib
 import json
 from datetime import datetime, timedelta, timezone
+from typing import Any, TypeVar
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,6 +15,7 @@ from reader.verdict.model import (
     PhotoRecord,
     PoseRecord,
     QualityRecord,
+    ReasonRecord,
     Verdict,
     WindowRecord,
     load_verdict,
@@ -28,7 +30,10 @@ sentences = st.text(min_size=1, max_size=20)
 tuples = st.lists(texts, max_size=3).map(tuple)
 
 
-def maybe(values):
+T = TypeVar("T")
+
+
+def maybe(values: st.SearchStrategy[T]) -> st.SearchStrategy[T | None]:
     return st.none() | values
 
 
@@ -36,6 +41,7 @@ offsets = st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(
 instants = st.datetimes(timezones=offsets, min_value=datetime(1900, 1, 2), max_value=datetime(2200, 1, 1))
 local_times = st.datetimes(min_value=datetime(1900, 1, 1), max_value=datetime(2200, 1, 1))
 
+reason_codes = st.builds(ReasonRecord, code=texts, values=st.dictionaries(texts, finite | texts, max_size=3))
 marks = st.fixed_dictionaries(
     {
         "call": st.sampled_from(["present", "absent", "doubtful"]),
@@ -54,8 +60,9 @@ marks = st.fixed_dictionaries(
         "dye_angle_deg": maybe(finite),
         "flags": tuples,
         "reasons": st.lists(sentences, max_size=3).map(tuple),
+        "reason_codes": st.lists(reason_codes, max_size=3).map(tuple),
     },
-).map(lambda fields: Mark(**fields))
+).map(Mark.model_validate)
 
 points = st.tuples(finite, finite)
 quads = st.tuples(points, points, points, points)
@@ -106,8 +113,9 @@ READ, REFUSED = example_verdict(), refused_verdict()
 
 
 @st.composite
-def verdicts(draw):
+def verdicts(draw: st.DrawFn) -> Verdict:
     """Every field that a photo decides, drawn; settings records as in the example."""
+    changes: dict[str, Any]
     if draw(st.booleans()):
         changes = {"refusal": draw(sentences), "reason": draw(sentences), "remedy": draw(sentences)}
         return Verdict(**dict(REFUSED) | changes | {"photo": draw(photos)})
@@ -124,7 +132,7 @@ def verdicts(draw):
 
 @given(verdicts(), st.booleans())
 @settings(max_examples=60, deadline=None)
-def test_any_verdict_makes_the_round_trip(verdict, one_line):
+def test_any_verdict_makes_the_round_trip(verdict: Verdict, one_line: bool) -> None:
     data = to_bytes(verdict, one_line=one_line)
     again = load_verdict(data)
     assert again == verdict
@@ -133,7 +141,7 @@ def test_any_verdict_makes_the_round_trip(verdict, one_line):
 
 @given(st.binary(max_size=200))
 @settings(max_examples=200, deadline=None)
-def test_no_bytes_give_anything_but_a_linecall_error(data):
+def test_no_bytes_give_anything_but_a_linecall_error(data: bytes) -> None:
     with contextlib.suppress(LinecallError):
         load_verdict(data)
 
@@ -147,7 +155,7 @@ json_values = st.recursive(
 
 @given(st.data())
 @settings(max_examples=200, deadline=None)
-def test_no_hand_edited_field_gives_anything_but_a_linecall_error(data):
+def test_no_hand_edited_field_gives_anything_but_a_linecall_error(data: st.DataObject) -> None:
     value = json.loads(to_bytes(data.draw(st.sampled_from([READ, REFUSED]))))
     target = value
     while True:
@@ -163,7 +171,7 @@ def test_no_hand_edited_field_gives_anything_but_a_linecall_error(data):
 
 @given(st.data())
 @settings(max_examples=100, deadline=None)
-def test_no_flipped_byte_gives_anything_but_a_linecall_error(data):
+def test_no_flipped_byte_gives_anything_but_a_linecall_error(data: st.DataObject) -> None:
     whole = bytearray(to_bytes(READ))
     for _ in range(data.draw(st.integers(1, 3))):
         whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))

@@ -6,11 +6,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
+from typing import Any
 
 import numpy as np
 import pytest
 
-from reader.decide.grade import ReadingAge, grade_plate
+from reader.decide.grade import grade_plate
+from reader.decide.records import ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.library import consensus
 from reader.library.agreement.agree import Agreement, Comparison, agree
@@ -20,6 +22,9 @@ from reader.library.tidy import MarkRow
 from reader.settings.values import load_layout, load_rules
 from reader.words import GRADES, Call, MarkName
 from tests.reader.library.agreement.simulated_rows import PEOPLE, Person, library
+
+GUESSES: tuple[Call, ...] = ("present", "absent", "doubtful")
+SETTLED: tuple[Call, ...] = ("present", "absent")
 
 approx = pytest.approx
 
@@ -72,8 +77,8 @@ def test_calls_are_counted_as_by_hand_and_doubt_both_ways() -> None:
         57,
     )
     assert (as_absent.both, as_absent.only_first, as_absent.only_second, as_absent.neither) == (57, 3, 7, 59)
-    assert (as_present.ppa.value, as_present.npa.value) == (approx(61 / 64), approx(57 / 62))
-    assert (as_absent.ppa.value, as_absent.npa.value) == (approx(57 / 64), approx(59 / 62))
+    assert [as_present.ppa.value, as_present.npa.value] == approx([61 / 64, 57 / 62])
+    assert [as_absent.ppa.value, as_absent.npa.value] == approx([57 / 64, 59 / 62])
     assert (
         sum((as_present.both, as_present.only_first, as_present.only_second, as_present.neither)) == found.n
     )
@@ -137,7 +142,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
     rng = np.random.default_rng(2)
     rows: list[MarkRow] = []
     truth: dict[tuple[int, str], list[str]] = {}
-    age = ReadingAge(
+    age = ReadingAgeRecord(
         minutes=20, status="in_range", source="stated", range_minutes=(15, 30), sentence="20 min"
     )
     for number in range(120):
@@ -145,9 +150,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
         made: dict[str, dict[tuple[str, MarkName], Call]] = {}
         for name in ("Ada", "linecall"):
             made[name] = {
-                (window.id, mark): str(
-                    rng.choice(["present", "absent", "doubtful"], p=[1 - faults, faults / 2, faults / 2])
-                )
+                (window.id, mark): GUESSES[rng.choice(3, p=[1 - faults, faults / 2, faults / 2])]
                 if mark == "indicator" or rng.random() < 0.05
                 else "present"
                 for window in layout.window
@@ -156,7 +159,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
         for way, name in itertools.product(("present", "absent"), made):
             settled = [_Called(w, m, way if c == "doubtful" else c) for (w, m), c in made[name].items()]  # type: ignore[arg-type]
             truth.setdefault((0 if way == "present" else 1, name), []).append(
-                grade_plate(settled, layout, rules, age).grade
+                grade_plate(settled, layout, rules, age, None).grade
             )
         tiers = {window.id: window.tier for window in layout.window}
         rows += [
@@ -174,7 +177,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
     for way, one in enumerate(compared):
         expected = np.zeros((4, 4), int)
         for mine, other in zip(truth[way, "Ada"], truth[way, "linecall"], strict=True):
-            expected[GRADES.index(mine), GRADES.index(other)] += 1  # type: ignore[arg-type]
+            expected[GRADES.index(mine), GRADES.index(other)] += 1
         assert one.table == tuple(map(tuple, expected.tolist()))
         assert (expected.sum(axis=1) > 0).sum() >= 3
 
@@ -273,7 +276,8 @@ def test_nobody_or_one_person_is_said() -> None:
     ],
 )
 def test_rows_with_unknown_terms_are_refused(field: str, value: str, said: str) -> None:
-    row = replace(rows_of(("present", "present", ("present",)))[0], **{field: value})
+    wrong: dict[str, Any] = {field: value}
+    row = replace(rows_of(("present", "present", ("present",)))[0], **wrong)
     with pytest.raises(LinecallError, match=said):
         agree([row])
 

@@ -42,7 +42,7 @@ def overall(report: Validation):  # type: ignore[no-untyped-def]
 
 
 def test_the_two_errors_and_the_doubts_are_counted_apart() -> None:
-    kinds = [
+    kinds: list[tuple[str | None, str, int]] = [
         ("absent", "present", 3),
         ("absent", "absent", 40),
         ("absent", "doubtful", 7),
@@ -201,7 +201,8 @@ def test_known_heights_give_a_calibration_line() -> None:
     rows = [row(i, "present", "present", 0.001 + 0.9 * x + rng.normal(0, 0.001)) for i, x in enumerate(known)]
     report = validate(rows, known={(f"E{i:04}", "1", "indicator"): float(x) for i, x in enumerate(known)})
     assert report.line is not None
-    assert (report.line.n, report.line.slope) == (32, approx(0.9, abs=0.07))
+    assert report.line.n == 32
+    assert report.line.slope == approx(0.9, abs=0.07)
     assert report.line.critical == approx(1.697 * 0.001 / 0.9, rel=0.3)
     with pytest.raises(LinecallError, match="the indicator of window 9 of example E0001 is not among these"):
         validate(rows, known={("E0001", "9", "indicator"): 0.01})

@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -19,7 +19,8 @@ from sqlalchemy import create_engine
 from fixtures.graded import invented_verdict
 from reader.errors import LinecallError, SettingsError
 from reader.library import Filters, Library
-from reader.library.control.chart import control_page, heights_drawing, ranges_drawing, to_json
+from reader.library.control.chart import control_page, to_json
+from reader.library.control.panels import heights_panel, ranges_panel
 from reader.library.control.rules import (
     D2,
     D4,
@@ -44,6 +45,7 @@ from reader.library.exchange import export, import_folder
 from reader.library.report import Origin
 from reader.settings.values import load_layout
 from reader.verdict.model import Mark, PhotoRecord, Verdict
+from reader.words import MarkKey, MarkName
 from tests.reader.library.quiz.quiz_library import invented_library
 
 STANDARD = load_control()
@@ -75,7 +77,7 @@ def test_limits_agree_with_the_nist_handbook() -> None:
 def test_the_tables_constants_are_those_of_the_range_of_two_normal_values() -> None:
     # the range of two is the size of a normal difference with sd sqrt(2)
     def moment(k: int) -> float:
-        return 2 * quad(lambda r: r**k * norm.pdf(r, scale=math.sqrt(2)), 0, 20)[0]
+        return float(2 * quad(lambda r: r**k * norm.pdf(r, scale=math.sqrt(2)), 0, 20)[0])
 
     mean = moment(1)
     sd = math.sqrt(moment(2) - mean**2)
@@ -126,7 +128,8 @@ def run_length(rules: Sequence[RunRule]) -> float:
         return any(one.at == len(values) - 1 for one in signals(values, UNIT, rules))
 
     places: dict[tuple[int, ...], int] = {(): 0}
-    todo, rows, columns, chances = [()], [], [], []
+    todo: list[tuple[int, ...]] = [()]
+    rows, columns, chances = [], [], []
     while todo:
         past = todo.pop()
         for zone, chance in zones.items():
@@ -150,7 +153,7 @@ def test_limits_from_twenty_photos_give_false_alarms_as_often_as_the_rules_file_
     rng, n, tries = np.random.default_rng(3), 40, 600
     alarmed = 0
     for _ in range(tries):
-        values = rng.normal(0.3, 0.001, STANDARD.baseline + n)
+        values = rng.normal(0.3, 0.001, STANDARD.baseline + n).tolist()
         limits = limits_of(values[: STANDARD.baseline])
         alarmed += any(one.at >= STANDARD.baseline for one in signals(values, limits, STANDARD.rule))
     assert alarmed / tries == pytest.approx(0.5, abs=0.06)  # 3 standard errors
@@ -233,7 +236,9 @@ SPREAD = (0.0, 0.001, -0.001, 0.0005, -0.0005)
 def verdict(k: int, shift: float = 0.0, *, layout: str = "strip") -> Verdict:
     """A photo of the same strip: heights 0.2 and 0.4 with a shift of their own, and no other error."""
     loaded = load_layout(layout)
-    heights = {(window.id, mark): height for window in loaded.window for mark, height in MARKS}
+    heights: dict[MarkKey, float] = {
+        (window.id, mark): height for window in loaded.window for mark, height in MARKS
+    }
     found = invented_verdict(
         loaded, heights, np.random.default_rng(1), name=f"{k:03}.jpg", sha256=f"{k:064x}"
     )
@@ -249,7 +254,7 @@ def verdict(k: int, shift: float = 0.0, *, layout: str = "strip") -> Verdict:
     return found.model_copy(update={"windows": windows})
 
 
-MARKS = (("indicator", 0.2), ("reference", 0.4))
+MARKS: tuple[tuple[MarkName, float], ...] = (("indicator", 0.2), ("reference", 0.4))
 
 
 def entry(k: int, shift: float = 0.0, **more: object) -> Entry:
@@ -265,10 +270,10 @@ def entry(k: int, shift: float = 0.0, **more: object) -> Entry:
 
 
 @pytest.fixture
-def library(tmp_path: Path):
+def library(tmp_path: Path) -> Iterator[Library]:
     with Library.open(tmp_path / "library") as opened:
-        opened.keep_layout("strip")
-        opened.keep_layout("comb")
+        opened.settings.keep_layout("strip")
+        opened.settings.keep_layout("comb")
         yield opened
 
 
@@ -323,6 +328,7 @@ def test_a_shift_is_out_of_control_until_the_photos_fit_again(library: Library) 
     chart = library.control.chart("control")
     assert chart.now.state == chart.state_with([point.id]) == "out of control"
     (signal,) = chart.signals([point.id])
+    assert chart.now.limits is not None
     far = -chart.now.limits.distance(point.value)
     assert signal.sentence == (
         f"020.jpg, 0.28000, lies {far:.1f} sigma below the centre, 0.30000; more than 3 is out of control"
@@ -419,6 +425,7 @@ def test_a_point_set_aside_counts_no_longer_and_stays(library: Library) -> None:
     assert library.control.chart("control").now.broken == ()
     part = library.control.chart("control").now
     assert part.limits == limits_of([part.points[k].value for k in range(21) if k != 9])
+    assert part.points[9].set_aside is not None
     assert part.points[9].set_aside.reason == "a shadow lay over it"
     with pytest.raises(ControlError, match=f"point {wrong.id} was set aside by R. Aalto"):
         library.control.set_aside("control", wrong.id, by="A. Lind", reason="again", at=NOW)
@@ -480,7 +487,9 @@ def test_rules_of_a_chart_are_kept_and_others_need_a_new_baseline(
     add(library, 0, control=own)
     own.unlink()
     add(library, 1, 2, 3, 4)
-    assert library.control.chart("control").now.limits.n == 5
+    limits = library.control.chart("control").now.limits
+    assert limits is not None
+    assert limits.n == 5
     with pytest.raises(
         ControlError, match="judged by short, revision 1, not by standard, revision 1; --begin-anew"
     ):
@@ -520,7 +529,7 @@ def test_notes_of_odd_characters_are_kept_as_they_are_and_the_page_stays_whole(l
 def test_two_at_once_make_one_chart_with_every_photo_once(tmp_path: Path) -> None:
     folder = tmp_path / "library"
     with Library.open(folder) as library:
-        library.keep_layout("strip")
+        library.settings.keep_layout("strip")
 
     def add_one(k: int) -> bool:
         with Library.open(folder) as library:
@@ -570,7 +579,7 @@ def full_library(folder: Path) -> None:
     with invented_library(folder, 3) as library:
         for k in range(7):
             data = f"photo {k}".encode()
-            digest = library.keep_photo(data)
+            digest = library.pictures.keep_photo(data)
             read = verdict(k, SPREAD[k % 5])
             read = read.model_copy(update={"photo": read.photo.model_copy(update={"sha256": digest})})
             anew = Anew(by="R. Aalto", reason='new phone, "B"') if k == 4 else None
@@ -599,7 +608,7 @@ def test_a_round_trip_loses_nothing_of_a_chart(tmp_path: Path) -> None:
         assert {strip: library.control.chart(strip) for strip in library.control.strips()} == wanted
         assert import_folder(library, tmp_path / "out").control == 0
         export(library, tmp_path / "again")
-        assert library.photo_bytes(wanted["control"].now.points[0].photo.sha256) == b"photo 4"
+        assert library.pictures.photo_bytes(wanted["control"].now.points[0].photo.sha256) == b"photo 4"
     assert files(tmp_path / "again") == files(tmp_path / "out")
 
 
@@ -620,7 +629,7 @@ def test_another_chart_of_the_same_name_is_not_mixed_in(tmp_path: Path) -> None:
     with Library.open(tmp_path / "one") as library:
         export(library, tmp_path / "out")
     with Library.open(tmp_path / "two") as other:
-        other.keep_layout("strip")
+        other.settings.keep_layout("strip")
         add(other, 40)
         with pytest.raises(
             ControlError, match="another control chart of a strip 'control'; two strips need two names"
@@ -665,7 +674,7 @@ def test_the_drawing_shows_every_point_in_its_shape_and_place(library: Library) 
     library.control.set_aside("control", "021.jpg", by="A. Lind", reason="hair", at=NOW)
     add(library, 22, anew=Anew(by="A. Lind", reason="new lamp"))
     chart = library.control.chart("control")
-    drawing = heights_drawing(chart)
+    drawing = heights_panel(chart)
     shapes = [dot.shape for dot in drawing.dots]
     assert shapes == ["fits"] * 20 + ["breaks", "aside", "unjudged"]
     assert [dot.words for dot in drawing.dots] == [""] * 20 + ["1", "", ""]
@@ -678,9 +687,10 @@ def test_the_drawing_shows_every_point_in_its_shape_and_place(library: Library) 
     assert centre.y == pytest.approx((high.y + low.y) / 2)
     limits = sorted({line.y for line in drawing.lines if line.kind == "sigma3"})
     per_absorbance = (low.y - high.y) / 0.002
+    assert chart.parts[0].limits is not None
     assert limits[1] - limits[0] == pytest.approx(6 * chart.parts[0].limits.sigma * per_absorbance)
     assert len(drawing.bounds) == 1
-    ranges = ranges_drawing(chart)
+    ranges = ranges_panel(chart)
     assert len(ranges.dots) == 20  # of 21 that count in the first part; none in the second
     assert [dot.shape for dot in ranges.dots] == ["fits"] * 19 + ["breaks"]
 

@@ -102,7 +102,7 @@ def found(plates: list[MeasuredRow]) -> fit.Proposal:
 
 
 def counted_errors(found: Sequence[MeasuredRow], thresholds: Thresholds) -> dict[str, int]:
-    """Errors and doubts of `reader.call` itself, mark by mark, in a competitive assay."""
+    """Errors and doubts of `reader.decide.call` itself, mark by mark, in a competitive assay."""
     sums = dict.fromkeys(("missed", "false alarm", "doubt if alarm", "doubt if well"), 0)
     for row in found:
         for call, settled in zip(calls_by(row, thresholds), row.consensus.values(), strict=True):
@@ -187,13 +187,13 @@ def test_photographing_the_same_plates_again_does_not_make_a_gain_surer(plates: 
 def test_every_plate_is_tried_by_limits_that_were_chosen_without_it(plates: list[MeasuredRow]) -> None:
     # One line so faint that only lax limits call it present, and nobody saw it: limits that were chosen with its
     # plate give way to it, limits that were chosen without it do not.
-    row, key = next(
-        (row, (window.id, "indicator"))
+    row, name = next(
+        (row, window.id)
         for row in plates
         for window in row.verdict.windows
         if 0.0085 < (window.indicator.height or 0.0) < 0.0095
     )
-    overlooked = replace(row, consensus={**row.consensus, key: "absent"})
+    overlooked = replace(row, consensus={**row.consensus, (name, "indicator"): "absent"})
     found = proposed([overlooked if one is row else one for one in plates])
     assert "present" in calls_by(row, STANDARD)
     assert (found.rates_then.missed.hits, found.barred) == (0, ())

@@ -1,5 +1,6 @@
 """A small invented library whose strips show what its consensus says."""
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -8,10 +9,12 @@ import numpy as np
 
 from fixtures.graded import graded_examples
 from reader.library import Library
-from reader.library.quiz.papers import Key
+from reader.library.quiz.records import Key
 from reader.library.strips import PX_PER_MM, KeptStrip, strips_png
-from reader.logbook.events import canonical
+from reader.store.canonical import canonical_json
 from reader.verdict.model import Verdict
+
+TRAINEE = "N. Novice"
 
 
 def picture(verdict: Verdict) -> bytes:
@@ -34,10 +37,12 @@ def picture(verdict: Verdict) -> bytes:
 def invented_library(folder: Path, n: int = 60) -> Library:
     library = Library.open(folder)
     for layout in ("comb", "strip"):
-        library.keep_layout(layout)
+        library.settings.keep_layout(layout)
     library.add_all(
         (
-            example.model_copy(update={"strips_sha256": library.keep_strips(picture(example.verdict))}),
+            example.model_copy(
+                update={"strips_sha256": library.pictures.keep_strips(picture(example.verdict))}
+            ),
             gradings,
         )
         for example, gradings in graded_examples(n)
@@ -59,4 +64,11 @@ def sealed(body: dict[str, Any]) -> dict[str, Any]:
     import hashlib
 
     body = {name: part for name, part in body.items() if name != "hash"}
-    return {**body, "hash": hashlib.sha256(canonical(body)).hexdigest()}
+    return {**body, "hash": hashlib.sha256(canonical_json(body)).hexdigest()}
+
+
+def saved(tmp_path: Path, value: object) -> Path:
+    """Write answers into a file."""
+    path = tmp_path / "answers.json"
+    path.write_text(json.dumps(value), encoding="utf-8")
+    return path

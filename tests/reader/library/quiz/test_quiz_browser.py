@@ -7,15 +7,10 @@ from pathlib import Path
 import pytest
 
 from reader.library import Library
-from reader.library.quiz.papers import (
-    Paper,
-    Score,
-    feedback_page,
-    load_answers,
-    load_mix,
-    make,
-    mark,
-)
+from reader.library.quiz.feedback import feedback_page
+from reader.library.quiz.marking import Score, load_answers, mark
+from reader.library.quiz.mix import load_mix
+from reader.library.quiz.papers import Paper, make
 from tests.reader.library.quiz.quiz_library import invented_library
 from tests.reader.review.browser import Browser
 from tests.reader.review.conftest import browser

@@ -1,0 +1,163 @@
+"""Which photos are read, and where the results of each go."""
+
+import os
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reader.errors import LinecallError
+
+if TYPE_CHECKING:
+    from reader.run.day_table import Plate
+    from reader.settings.read_settings import ReadSettings
+    from reader.verdict.statement import RunTie, Stated
+
+
+PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
+VERDICT_SUFFIX = ".verdict.json"
+IMAGE_SUFFIX = ".annotated.jpg"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Job:
+    """One photo and the two files that its results go into.
+
+    plate : all photos of one plate that are read as one, in order, the photo among them; empty for a photo that
+    is read by itself. order : how it is read, where each photo of a run has an order of its own.
+    """
+
+    photo: Path
+    verdict_path: Path
+    image_path: Path
+    plate: tuple[Path, ...] = ()
+    order: "Order | None" = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Order:
+    """How every photo of a run is read and written.
+
+    drops_at : when the drops were put in; or reading_age_min : minutes from then to the photo; or neither.
+    statement : what is stated about the sample and the plate. run : the run whose plate the photos show.
+    """
+
+    settings: "ReadSettings"
+    drops_at: datetime | time | None = None
+    reading_age_min: float | None = None
+    statement: "Stated | None" = None
+    run: "RunTie | None" = None
+    force: bool = False
+
+
+def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
+    """Photos to read, each once, in the order given; a folder stands for the pictures in it, sorted by name.
+
+    Pictures are told by their suffix; folders inside the folder and hidden files are left out. So are pictures that
+    we drew ourselves, known by the mark in the file, unless there is nothing else. A folder without pictures stands
+    for itself, so that it gets an outcome of its own.
+    """
+    found: dict[Path, Path] = {}
+    for source in sources:
+        for photo in _pictures_in(source) or [source]:
+            found.setdefault(_real_folder(photo.parent) / photo.name, photo)
+    photos = tuple(found.values())
+    return tuple(photo for photo in photos if not is_drawn_file(photo)) or photos
+
+
+def is_drawn_file(path: Path) -> bool:
+    """Whether a file is a picture that we drew ourselves."""
+    from reader.photo.tags import DRAWN_WITHIN, is_drawn
+
+    try:
+        if not os.path.isfile(path):  # unlike Path.is_file, this takes any name
+            return False
+        with path.open("rb") as file:
+            return is_drawn(file.read(DRAWN_WITHIN))
+    except OSError:
+        return False
+
+
+def missing_paths(sources: Iterable[Path]) -> Iterator[str]:
+    """A sentence for each path that leads to nothing, with a guess at what was meant."""
+    from reader.words import did_you_mean
+
+    for source in sources:
+        try:
+            os.stat(source)
+        except (FileNotFoundError, NotADirectoryError):
+            try:
+                beside = [path.name for path in source.parent.iterdir()]
+            except OSError:
+                beside = []
+            yield f"{source}: there is no such file or folder{did_you_mean(source.name, beside) or '; check its name'}"
+        except (OSError, ValueError):  # it is there and out of reach: the reader says how
+            continue
+
+
+def _pictures_in(folder: Path) -> list[Path]:
+    try:
+        return sorted(filter(_is_picture, folder.iterdir()))
+    except OSError:  # no folder, or a locked one: the reader will say so
+        return []
+
+
+def _real_folder(folder: Path) -> Path:
+    return Path(os.path.realpath(folder))  # unlike Path.resolve, this takes links that lead in a circle
+
+
+def _is_picture(path: Path) -> bool:
+    name = path.name.lower()
+    return path.suffix.lower() in PICTURE_SUFFIXES and not name.startswith(".") and os.path.isfile(path)
+
+
+def plan_jobs(photos: Sequence[Path], out: Path | None) -> tuple[Job, ...]:
+    """Give each photo its own names for results, in `out` or beside the photo.
+
+    The names begin with the photo's stem; photos that share one (`a.jpg`, `a.png`) keep their suffix in it.
+    Raises LinecallError if two photos would still share a name.
+    """
+    folders = [photo.parent if out is None else out for photo in photos]
+    stems = Counter((_real_folder(folder), photo.stem) for folder, photo in zip(folders, photos, strict=True))
+    jobs: dict[Path, Job] = {}
+    for folder, photo in zip(folders, photos, strict=True):
+        name = photo.stem if stems[_real_folder(folder), photo.stem] == 1 else photo.name
+        job = Job(
+            photo=photo,
+            verdict_path=folder / (name + VERDICT_SUFFIX),
+            image_path=folder / (name + IMAGE_SUFFIX),
+        )
+        key = _real_folder(folder) / name
+        if key in jobs:
+            raise LinecallError(
+                f"{jobs[key].photo} and {photo} would both be written to {job.verdict_path}; "
+                "rename one, or read them into different folders"
+            )
+        jobs[key] = job
+    return tuple(jobs.values())
+
+
+def plan_plate(photos: Sequence[Path], out: Path | None) -> Job:
+    """One job for several photos of one plate, named after the first that is a file."""
+    first = next((photo for photo in photos if os.path.isfile(photo)), photos[0])
+    return replace(plan_jobs([first], out)[0], plate=tuple(photos))
+
+
+def plan_table(plates: Sequence["Plate"], out: Path | None, order: "Order") -> tuple[Job, ...]:
+    """A job for each plate of a table, with an order of its own, named after its first photo."""
+    jobs = plan_jobs([plate.photos[0] for plate in plates], out)
+    return tuple(
+        replace(
+            job,
+            plate=plate.photos if len(plate.photos) > 1 else (),
+            order=replace(
+                order,
+                drops_at=plate.drops_at,
+                reading_age_min=plate.reading_age_min,
+                statement=plate.statement,
+            ),
+        )
+        for job, plate in zip(jobs, plates, strict=True)
+    )
