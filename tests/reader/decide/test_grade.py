@@ -642,24 +642,27 @@ def departed(
     *departures: DepartureRecord,
     rules: Rules = RULES,
     minutes: float = 20,
-    **other: Call,
+    calls: dict[str, Call] | None = None,
 ) -> Grade:
     age = reading_age(COMB, stated_minutes=minutes, now=NOON)
-    return grade_plate(plate(**other), COMB, rules, age, None, departures)
+    return grade_plate(plate(COMB, **(calls or {})), COMB, rules, age, None, departures)
+
+
+SHOWN: tuple[dict[str, Call], ...] = ({}, {"indicator_1": "absent"}, {"indicator_1": "doubtful"})
 
 
 def test_a_departure_that_the_procedure_calls_invalid_makes_the_plate_so_whatever_it_shows() -> None:
-    for other in ({}, {"indicator_1": "absent"}, {"indicator_1": "doubtful"}):
-        grade = departed(SPOILT, HASTY, **other)  # type: ignore[arg-type]
+    for calls in SHOWN:
+        grade = departed(SPOILT, HASTY, calls=calls)
         assert (grade.grade, grade.possible_grades) == ("invalid", ("invalid",))
         assert grade.rule == "a drop fell on a window"
         assert grade.warnings == ("departure from the procedure: the sample settled for 3 min",)
 
 
 def test_a_departure_that_warns_leaves_the_grade_and_is_said() -> None:
-    for other in ({}, {"indicator_1": "absent"}):
-        grade = departed(HASTY, **other)  # type: ignore[arg-type]
-        assert grade.grade == departed(**other).grade  # type: ignore[arg-type]
+    for calls in SHOWN:
+        grade = departed(HASTY, calls=calls)
+        assert grade.grade == departed(calls=calls).grade
         assert grade.warnings == (departure_warning(HASTY),)
 
 
