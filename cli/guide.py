@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
+from cli.options import Command
 
 if TYPE_CHECKING:
     from reader.guide import Topic
@@ -15,7 +16,9 @@ FENCE = re.compile(r"^```.*\n|^```$\n?", re.MULTILINE)  # so commands and output
 NAME_WIDTH = 16  # characters, of the column of names
 
 
-@click.command(short_help="Explain one topic after another: layouts, settings, proof, Python ...")
+@click.command(
+    cls=Command, short_help="Explain one topic after another: layouts, settings, proof, Python ..."
+)
 @click.argument("words", metavar="[TOPIC]", nargs=-1)
 @click.option("--find", metavar="WORDS", help="Name the topics that have all these words.")
 def guide(words: tuple[str, ...], find: str | None) -> None:

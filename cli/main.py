@@ -31,6 +31,8 @@ COMMANDS = {
     "run": ("run", "Note a plate's way from the sample to the photo, and what went otherwise."),
     "people": ("people", "Say who is known in the logbook, and in what roles."),
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
+    "history": ("history", "What a sample point has shown over time; all points by month."),
+    "report": ("report", "A reading, or a period, as a report to print and hand on."),
     "library": ("library.group:library", "Graded example images: collect, look, compare, measure with them."),
     "quiz": ("quiz", "Examine people with the library's plates."),
     "settings": ("settings", "Show what holds, and where each value comes from."),

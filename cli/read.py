@@ -59,10 +59,7 @@ STATED = {
     "operator": ("NAME", f"Who reads; or the variable {OPERATOR_VARIABLE}."),
     "note": ("TEXT", "Anything else that should be known."),
 }
-AGAIN = frozenset(
-    ("layout", "rules", "thresholds", "texts", "out", "drops_at", "zone", "reading_age", "logbook",
-     "logbook_photos", *STATED)
-)  # fmt: skip
+AGAIN = frozenset(("layout", "out", "drops_at", "zone", "reading_age", "logbook", "logbook_photos", *STATED))
 """Options that hold for a plate, whichever photo of it is read."""
 
 
@@ -476,7 +473,7 @@ def _typed_again() -> list[str]:
             if isinstance(value, datetime | time):
                 value = value.isoformat(timespec="minutes")
             tokens += [param.opts[-1], f"{value:g}" if isinstance(value, float) else str(value)]
-    return tokens
+    return [*tokens, *ctx.obj.typed(("rules", "thresholds", "texts"))]
 
 
 def _status(outcome: "Outcome") -> int:

@@ -126,16 +126,6 @@ def grade_plate(
         )
     grade = possible[0] if len(possible) == 1 else "undecided"
     contradictory = _contradictory(marks)
-    warnings = [
-        f"{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
-        "the grade stands, but repeat with a new plate"
-        for analyte in contradictory
-    ]
-    if expiry is not None and expiry.status == "expired":
-        warnings.append(f"{expiry.sentence}; the rules take that for a warning")
-    if expiry is not None and expiry.status == "implausible":
-        warnings.append(expiry.sentence)
-    warnings += told
     return Grade(
         grade=grade,
         possible_grades=possible,
@@ -145,10 +135,26 @@ def grade_plate(
             if mark.doubtful and _is_pivotal(rules, mark, [*marks[:index], *marks[index + 1 :]])
         ),
         rule=_in_words(rows, marks, settled=len(possible) == 1),
-        warnings=tuple(warnings),
+        warnings=_warnings(contradictory, expiry, told),
         steps=(grade, "implausible") if contradictory else (grade,),
         cause="marks" if grade == "undecided" else None,
     )
+
+
+def _warnings(
+    contradictory: Sequence[str], expiry: ExpiryRecord | None, departures: Sequence[str]
+) -> tuple[str, ...]:
+    """What a grade is given with: analytes that contradict themselves, an expiry past or implausible, departures."""
+    warnings = [
+        f"{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
+        "the grade stands, but repeat with a new plate"
+        for analyte in contradictory
+    ]
+    if expiry is not None and expiry.status == "expired":
+        warnings.append(f"{expiry.sentence}; the rules take that for a warning")
+    if expiry is not None and expiry.status == "implausible":
+        warnings.append(expiry.sentence)
+    return (*warnings, *departures)
 
 
 def departure_warning(departure: DepartureRecord) -> str:

@@ -1,7 +1,7 @@
 """The logbook itself: readings go in, events are appended, and all of it can be read back and checked."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
@@ -48,7 +48,7 @@ from reader.logbook.tables import (
 )
 from reader.settings.values import SettingsFile
 from reader.store.database import BATCH_SIZE, Database
-from reader.store.kept_files import FileStore, read_file
+from reader.store.kept_files import FileStore, has_file, read_file
 from reader.verdict.model import Verdict, load_verdict
 from reader.verdict.succession import photos_of, says_no_less
 from reader.words.ids import new_id
@@ -187,8 +187,37 @@ class StoredReading:
 
 
 _ROW_COLUMNS: Final = [readings.c[field.name] for field in fields(ReadingRow)]
+_ROW_NAMES: Final = [column.name for column in _ROW_COLUMNS]
 _EVENT_COLUMNS: Final = (events.c.seq, events.c.hash, events.c.body)
 _WAITS: Final = readings.c.rank.is_not(None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Place:
+    """A tank and sample point as they were stated, how many standing readings it has, and when the last was logged."""
+
+    tank: str | None
+    sample_point: str | None
+    readings: int
+    last: datetime
+
+    def __str__(self) -> str:
+        """Such as `tank T3, sump`."""
+        return (
+            ", ".join(filter(None, (self.tank and f"tank {self.tank}", self.sample_point)))
+            or "no place stated"
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MonthCount:
+    """How many standing readings of a tank and sample point have a grade in a month, such as 2026-05."""
+
+    tank: str | None
+    sample_point: str | None
+    month: str
+    grade: str | None
+    readings: int
 
 
 class Logbook(AbstractContextManager["Logbook"]):
@@ -563,6 +592,87 @@ class Logbook(AbstractContextManager["Logbook"]):
         )
         with self._database.reading() as connection:
             return connection.execute(query).scalar_one()
+
+    def places(self, name: str | None = None) -> list[Place]:
+        """Tanks and sample points with standing readings; name : only those whose tank or point is called so."""
+        query = (
+            select(readings.c.tank, readings.c.sample_point, func.count(), func.max(readings.c.at_utc))
+            .where(readings.c.superseded_by.is_(None))
+            .group_by(readings.c.tank, readings.c.sample_point)
+            .order_by(readings.c.tank, readings.c.sample_point)
+        )
+        if name is not None:
+            query = query.where(or_(readings.c.sample_point == name, readings.c.tank == name))
+        with self._database.reading() as connection:
+            found = connection.execute(query).all()
+        return [
+            Place(tank=tank, sample_point=point, readings=n, last=datetime.fromtimestamp(last, UTC))
+            for tank, point, n, last in found
+        ]
+
+    def grades_by_month(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        place: Place | None = None,
+    ) -> list[MonthCount]:
+        """How often each grade was given to a tank and sample point in each month, as the logbook's times are written.
+
+        Standing readings alone; the grade of a refused photo is None. place : of this one only.
+        """
+        month = func.substr(readings.c.at, 1, 7).label("month")
+        columns = (readings.c.tank, readings.c.sample_point, month, readings.c.grade)
+        query = select(*columns, func.count()).where(*_conditions({}, since, until, standing=True))
+        if place is not None:
+            query = query.where(readings.c.tank == place.tank, readings.c.sample_point == place.sample_point)
+        with self._database.reading() as connection:
+            found = connection.execute(query.group_by(*columns)).all()
+        return [
+            MonthCount(tank=tank, sample_point=point, month=month, grade=grade, readings=n)
+            for tank, point, month, grade, n in found
+        ]
+
+    def stories(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        place: Place | None = None,
+        newest: int | None = None,
+    ) -> Iterator[tuple[ReadingRow, list[Event]]]:
+        """Each reading's row with its own events, in order of their first; memory stays constant.
+
+        place : only of this tank and sample point. newest : only so many, those logged last. since, until : as for
+        `readings`. Raises LinecallError at an event that has been altered.
+        """
+        chosen = _conditions({}, since, until)
+        if place is not None:
+            chosen += [readings.c.tank == place.tank, readings.c.sample_point == place.sample_point]
+        if newest is not None:
+            last = select(readings.c.seq).where(*chosen).order_by(readings.c.seq.desc()).limit(newest)
+            chosen.append(readings.c.seq.in_(last))
+        query = (
+            select(events.c.seq.label("event"), events.c.hash, events.c.body, *_ROW_COLUMNS)
+            .join_from(readings, events, events.c.reading == readings.c.id)
+            .where(*chosen)
+            .order_by(readings.c.seq, events.c.seq)
+        )
+        row: ReadingRow | None = None
+        history: list[Event] = []
+        with self._database.reading() as connection:
+            for found in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
+                if row is None or found.id != row.id:
+                    if row is not None:
+                        yield row, history
+                    row, history = _row_value(found), []
+                history.append(load_event(found.event, found.hash, found.body))
+        if row is not None:
+            yield row, history
+
+    def missing_photos(self, hashes: Iterable[str]) -> frozenset[str]:
+        """Those of the photos that are no longer kept; whether the others are whole, `verify` tells."""
+        return frozenset(digest for digest in set(hashes) if not has_file(self._photos, digest))
 
     def waiting(
         self,
@@ -1042,7 +1152,8 @@ def _run_value(row: Row[Any], prefix: str = "") -> RunRow:
 
 
 def _row_value(row: Row[Any]) -> ReadingRow:
-    values = {column.name: row._mapping[column.name] for column in _ROW_COLUMNS}
+    mapping = row._mapping
+    values = {name: mapping[name] for name in _ROW_NAMES}
     closes = values["open_until"]
     with kept(f"the list's row of reading {values['id']}"):
         values["at"] = datetime.fromisoformat(values["at"])

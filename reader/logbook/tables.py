@@ -84,6 +84,9 @@ readings = Table(
 FILTERS: Final = ("tank", "plate_lot", "operator", "grade")
 Index("linecall_reading_at", readings.c.at_utc, readings.c.seq)
 Index("linecall_reading_photo", readings.c.photo_sha256)
+Index(
+    "linecall_reading_point", readings.c.sample_point, readings.c.seq
+)  # logbooks begun before it do without
 _WAITS: Final[dict[str, Any]] = {
     f"{name}_where": text("rank IS NOT NULL") for name in ("sqlite", "postgresql")
 }

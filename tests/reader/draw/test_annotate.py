@@ -559,7 +559,7 @@ def difference(colour: str, other: str, *, deuteranopia: bool) -> float:
     for name in (colour, other):
         light = decode_srgb(np.array(ink.bgr(name)[::-1]) / 255)
         labs.append(rgb2lab(encode_srgb(np.clip(DEUTERANOPIA @ light, 0, 1) if deuteranopia else light)))
-    return float(deltaE_ciede2000(*labs))
+    return float(deltaE_ciede2000(*labs))  # type: ignore[no-untyped-call]
 
 
 @pytest.mark.parametrize(
