@@ -27,6 +27,8 @@ COMMANDS = {
     "card": ("card", "Write the photo card as a PDF at true scale."),
     "review": ("review", "Settle doubts: what waits, the sheet to judge it by, the decision."),
     "layout": ("layout", "List, show, check and draw plate layouts."),
+    "site": ("site", "Begin and check the site's file: tanks, points, lots, follow-ups."),
+    "run": ("run", "Note a plate's way from the sample to the photo, and what went otherwise."),
     "people": ("people", "Say who is known in the logbook, and in what roles."),
     "logbook": ("logbook", "Look at, check, correct and hand on the logbook."),
     "history": ("history", "What a sample point has shown over time; all points by month."),

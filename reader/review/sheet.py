@@ -79,7 +79,7 @@ def open_case(logbook: Logbook, reading_id: str, files: SiteFiles | None = None)
     was made by are missing or altered, or this version of linecall refuses what another one has read.
     """
     stored = find_reading(logbook, reading_id)
-    first = stored.first
+    first = stored.base
     if first.status == "refused":
         raise LinecallError(
             f"reading {stored.id}: its photo was refused ({first.reason}), so there is no mark to judge"
