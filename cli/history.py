@@ -10,8 +10,8 @@ from cli import show
 from cli.options import Command, Out, day, opened
 
 if TYPE_CHECKING:
-    from reader.history.months import SiteMonths
-    from reader.history.point import History, Occurrence, Seen
+    from reader.round.history.months import SiteMonths
+    from reader.round.history.point import History, Occurrence, Seen
 
 READINGS = (20, 100_000)  # shown one by one: unless --limit says otherwise, and at most
 MONTHS_SHOWN = 6  # on a terminal; a page has them all
@@ -65,24 +65,24 @@ def history(
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
     with opened(logbook, logbook_photos) as book:
         if point is None:
-            from reader.history.months import site_months
+            from reader.round.history.months import site_months
 
             shown: SiteMonths | History = site_months(book, since=since, until=until)
         else:
-            from reader.history.point import NEWEST, find_place, point_history
+            from reader.round.history.point import NEWEST, find_place, point_history
 
             shown = point_history(book, find_place(book, point, tank=tank), newest=max(limit, NEWEST))
     if out is None:
         click.echo("\n".join(_lines(shown, limit)))
         return
-    from reader.history.page import page_of
+    from reader.round.history.page import page_of
 
     write_whole({out: page_of(shown, made_at=now)}, force=force, private=True)
     click.echo(click.format_filename(out))
 
 
 def _lines(shown: "SiteMonths | History", limit: int) -> list[str]:
-    from reader.history.months import SiteMonths
+    from reader.round.history.months import SiteMonths
 
     return _site_lines(shown) if isinstance(shown, SiteMonths) else _point_lines(shown, limit)
 
@@ -128,7 +128,7 @@ def _other_row(one: "Occurrence") -> list[str]:
 
 
 def _site_lines(site: "SiteMonths") -> list[str]:
-    from reader.history.months import LEGEND, cell
+    from reader.round.history.months import LEGEND, cell
 
     if not site.points:
         return ["no readings"]

@@ -58,19 +58,19 @@ def report(
     if reading is not None and last is not None:
         raise click.UsageError("--to goes with --from; a reading is reported whole")
     from reader.files.output import write_whole
-    from reader.report.page import report_page
-    from reader.report.pdf import report_pdf
-    from reader.report.value import Report
+    from reader.round.report.page import report_page
+    from reader.round.report.pdf import report_pdf
+    from reader.round.report.value import Report
 
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
     made: Report
     with opened(logbook, logbook_photos) as book:
         if reading is not None:
-            from reader.report.reading import reading_report
+            from reader.round.report.reading import reading_report
 
             made = reading_report(book, reading, made_at=now, files=site_files(book, reading))
         else:
-            from reader.report.period import period_report
+            from reader.round.report.period import period_report
 
             assert first is not None, "a period has a first day"
             end = (last or now.replace(tzinfo=None, hour=0, minute=0, second=0)) + timedelta(days=1)

@@ -49,7 +49,7 @@ from reader.draw.ink import (
 from reader.numbers.arrays import FloatArray
 from reader.photo.light import encode, linear
 from reader.photo.tags import mark_drawn
-from reader.quality import FLAGS
+from reader.refusals import FLAGS
 from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.in_words import sample, why
 from reader.verdict.in_words import taken as taken_at

@@ -26,7 +26,6 @@ from reader.files.damage import kept
 from reader.files.output import write_whole
 from reader.files.plain import read_plain
 from reader.logbook.chain import Report, Seal, clock_ran_back
-from reader.logbook.check import check
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
@@ -46,6 +45,7 @@ from reader.logbook.tables import (
     runs,
     tables,
 )
+from reader.logbook.verify import check
 from reader.settings.values import SettingsFile
 from reader.store.database import BATCH_SIZE, Database
 from reader.store.kept_files import FileStore, has_file, read_file

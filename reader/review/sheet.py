@@ -21,7 +21,7 @@ from reader.draw.page_picture import png
 from reader.draw.profile_chart import ProfileChart
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
-from reader.quality import FLAGS
+from reader.refusals import FLAGS
 from reader.review import ladder, page
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings.values import Layout, Rules, Thresholds

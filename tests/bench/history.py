@@ -24,17 +24,17 @@ import numpy as np
 from sqlalchemy import insert
 
 from fixtures.verdicts import example_verdict
-from reader.history.months import site_months
-from reader.history.page import history_page, months_page
-from reader.history.point import find_place, point_history
-from reader.history.usual import LEVEL, ORDER, PAST_MOST, RECENT, Occasion, judge
 from reader.logbook import Logbook
 from reader.logbook.events import GENESIS
 from reader.logbook.summary import first_row, next_row, summarise
 from reader.logbook.tables import events, readings
-from reader.report.page import report_page
-from reader.report.period import period_report
-from reader.report.value import Report
+from reader.round.history.months import site_months
+from reader.round.history.page import history_page, months_page
+from reader.round.history.point import find_place, point_history
+from reader.round.history.usual import LEVEL, ORDER, PAST_MOST, RECENT, Occasion, judge
+from reader.round.report.page import report_page
+from reader.round.report.period import period_report
+from reader.round.report.value import Report
 from reader.store.canonical import canonical_json
 from reader.words import Call, Grade
 from reader.words.ids import new_id
@@ -222,7 +222,7 @@ def costs(few: Path, many: Path, folder: Path, repeats: int) -> dict[str, float]
         start = [sys.executable, "-c", "from cli.main import main; main()"]
         return [*start, *words, "--logbook", str(where)]
 
-    from reader.report.pdf import report_pdf
+    from reader.round.report.pdf import report_pdf
 
     with Logbook.open(few, read_only=True) as small, Logbook.open(many, read_only=True) as large:
         times = busy({"few": point(small), "many": point(large)}, 5 * repeats)

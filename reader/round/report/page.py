@@ -6,7 +6,7 @@ from reader.draw import ink
 from reader.draw.page_picture import data_uri, png
 from reader.draw.templates import render
 from reader.files.bundled import DATA
-from reader.report.value import CAUTIONS, Report, said_at
+from reader.round.report.value import CAUTIONS, Report, said_at
 from reader.version import VERSION
 
 TEMPLATES = (DATA / "printed", DATA / "report")

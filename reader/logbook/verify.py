@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Select, Table, bindparam, func, literal_colum
 from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
-from reader.logbook.integrity import file_problem, missing_guards
+from reader.logbook.database_integrity import file_problem, missing_guards
 from reader.logbook.photos import place_record
 from reader.logbook.rows import has_runs, made_run_row, stored_run_row
 from reader.logbook.run_events import RUN, RUN_KINDS

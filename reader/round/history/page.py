@@ -6,11 +6,11 @@ from typing import Final
 from reader.draw.annotate import CAUTION
 from reader.draw.templates import render
 from reader.files.bundled import DATA
-from reader.history.brackets import SAID
-from reader.history.drawing import panels
-from reader.history.months import LEGEND, WORST_FIRST, SiteMonths, cell
-from reader.history.point import History
-from reader.history.usual import METHOD
+from reader.round.history.brackets import SAID
+from reader.round.history.drawing import panels
+from reader.round.history.months import LEGEND, WORST_FIRST, SiteMonths, cell
+from reader.round.history.point import History
+from reader.round.history.usual import METHOD
 from reader.version import VERSION
 
 TEMPLATES: Final = (DATA / "history", DATA / "report")  # the second for the style that all our pages share

@@ -19,10 +19,12 @@ from reader.draw.annotate import (
     plan_windows,
 )
 from reader.errors import LinecallError
-from reader.history.point import current_verdict, departures_of, find_place, point_history
-from reader.history.usual import RECENT
 from reader.logbook import Event, Logbook, StoredReading
-from reader.report.value import (
+from reader.review.record import SiteFiles, find_reading
+from reader.review.sheet import STATED, called_now, open_case
+from reader.round.history.point import current_verdict, departures_of, find_place, point_history
+from reader.round.history.usual import RECENT
+from reader.round.report.value import (
     Block,
     Codes,
     Column,
@@ -36,8 +38,6 @@ from reader.report.value import (
     said_at,
     verifying,
 )
-from reader.review.record import SiteFiles, find_reading
-from reader.review.sheet import STATED, called_now, open_case
 from reader.verdict.evidence import Evidence
 from reader.verdict.in_words import sample, taken, why
 from reader.verdict.model import Mark, Verdict, WindowRecord

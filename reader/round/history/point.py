@@ -7,10 +7,10 @@ from typing import Any, Final, Literal
 
 from reader.errors import LinecallError
 from reader.files.damage import kept
-from reader.history.brackets import Bracket, brackets
-from reader.history.usual import Usual, judge, occasions
 from reader.logbook import Event, Logbook, ReadingRow
 from reader.logbook.store import Place
+from reader.round.history.brackets import Bracket, brackets
+from reader.round.history.usual import Usual, judge, occasions
 from reader.words import GRADES, SettledGrade, counted, did_you_mean, listed, shown
 
 NEWEST: Final = (

@@ -11,15 +11,15 @@ from pypdfium2 import PdfDocument
 
 from fixtures.verdicts import refused_verdict
 from reader.errors import LinecallError, OutputError
-from reader.history.point import Occurrence
 from reader.logbook import Logbook
 from reader.logbook.chain import parse_seal
-from reader.report.page import report_page
-from reader.report.pdf import report_pdf
-from reader.report.period import KINDS, period_report
-from reader.report.reading import reading_report
-from reader.report.value import CAUTIONS, Codes, Facts, Headline, Report, Sentences, Table
 from reader.review.record import decide, withdraw
+from reader.round.history.point import Occurrence
+from reader.round.report.page import report_page
+from reader.round.report.pdf import report_pdf
+from reader.round.report.period import KINDS, period_report
+from reader.round.report.reading import reading_report
+from reader.round.report.value import CAUTIONS, Codes, Facts, Headline, Report, Sentences, Table
 from tests.demo import readable_photo
 from tests.reader.logbook.samples import Place
 from tests.reader.review.books import add, leave_photos_unread
@@ -262,7 +262,7 @@ def test_thousands_of_lines_break_over_sheets_and_each_sheet_has_the_head(
     rows = tuple((str(number), "x" * (number % 90), "y") for number in range(700))
     from dataclasses import replace
 
-    from reader.report.value import Column, Section
+    from reader.round.report.value import Column, Section
 
     columns = (Column(head="number", share=1), Column(head="words", share=3), Column(head="other", share=1))
     long = replace(
@@ -348,7 +348,7 @@ def test_a_refused_photo_has_a_report_without_marks(book: Logbook, tmp_path: Pat
 def test_a_real_photo_is_shown_with_its_calls_and_each_windows_strip(root: Path, tmp_path: Path) -> None:
     from reader.logbook import Statement
     from reader.read import read_photo
-    from reader.report.value import Figure
+    from reader.round.report.value import Figure
 
     path = readable_photo(root)
     verdict = read_photo(path)

@@ -6,7 +6,16 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from reader.history.usual import LEVEL, ORDER, PAST_LEAST, PAST_MOST, RECENT, Occasion, judge, occasions
+from reader.round.history.usual import (
+    LEVEL,
+    ORDER,
+    PAST_LEAST,
+    PAST_MOST,
+    RECENT,
+    Occasion,
+    judge,
+    occasions,
+)
 from reader.words import SettledGrade
 from tests.bench.history import STEADY, first_alarm, looks
 

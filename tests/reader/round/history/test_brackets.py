@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from reader.history.brackets import brackets
+from reader.round.history.brackets import brackets
 from tests.reader.review.samples import read_plate
 
 # Windows 1, 3 and 5 of the comb plate are the lower tiers of its three analytes, 2, 4 and 6 the upper ones.

@@ -1,7 +1,7 @@
 """A report on paper: PDF by ReportLab, A4 or Letter, with page numbers, in a typeface that is embedded.
 
 The typeface is Bitstream Vera, which comes with ReportLab. Letters that it lacks are written as their code, such as
-[U+0416], and the report says so; the page (`reader.report.page`) has them as they are.
+[U+0416], and the report says so; the page (`reader.round.report.page`) has them as they are.
 """
 
 import io
@@ -34,7 +34,7 @@ from reportlab.platypus import (
 )
 
 from reader.draw import ink
-from reader.report.value import (
+from reader.round.report.value import (
     CAUTIONS,
     Codes,
     Facts,

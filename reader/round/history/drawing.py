@@ -11,9 +11,9 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Final
 
-from reader.history.brackets import SAID, Bracket
-from reader.history.point import History, Occurrence, Seen
-from reader.history.usual import ORDER
+from reader.round.history.brackets import SAID, Bracket
+from reader.round.history.point import History, Occurrence, Seen
+from reader.round.history.usual import ORDER
 from reader.words import counted, listed
 
 PANEL_MOST: Final = 60  # readings in one panel: a year's weekly ones fit across a sheet of paper

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from reader.errors import LinecallError
-from reader.history.drawing import panels
-from reader.history.months import cell, site_months
-from reader.history.page import history_page, months_page
-from reader.history.point import Occurrence, departures_of, find_place, point_history
 from reader.logbook import Logbook, Statement
+from reader.round.history.drawing import panels
+from reader.round.history.months import cell, site_months
+from reader.round.history.page import history_page, months_page
+from reader.round.history.point import Occurrence, departures_of, find_place, point_history
 from reader.words import Call, Grade
 from tests.reader.logbook.samples import AT, Place, photo, verdict_of
 

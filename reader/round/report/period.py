@@ -7,10 +7,10 @@ from typing import Any, Final
 
 from reader.errors import LinecallError, OutputError
 from reader.files.damage import kept
-from reader.history.point import Occurrence, current_verdict, departures_of, taken
 from reader.logbook import Event, Logbook, ReadingRow
 from reader.logbook.store import CLOCK
-from reader.report.value import (
+from reader.round.history.point import Occurrence, current_verdict, departures_of, taken
+from reader.round.report.value import (
     Block,
     Column,
     Facts,

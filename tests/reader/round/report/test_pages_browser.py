@@ -6,13 +6,13 @@ from pathlib import Path
 import pytest
 
 from fixtures.verdicts import example_verdict
-from reader.history.months import site_months
-from reader.history.page import history_page, months_page
-from reader.history.point import Occurrence, find_place, point_history
 from reader.logbook import Logbook
-from reader.report.page import report_page
-from reader.report.period import period_report
-from reader.report.reading import reading_report
+from reader.round.history.months import site_months
+from reader.round.history.page import history_page, months_page
+from reader.round.history.point import Occurrence, find_place, point_history
+from reader.round.report.page import report_page
+from reader.round.report.period import period_report
+from reader.round.report.reading import reading_report
 from tests.reader.review.books import add
 from tests.reader.review.browser import Browser
 from tests.reader.review.conftest import browser
