@@ -378,7 +378,7 @@ def test_what_is_no_logbook_is_told(tmp_path: Path) -> None:
         Logbook.open(tmp_path / "no" / "log.db")
     text = tmp_path / "notes.txt"
     text.write_text("not a database, but long enough to be looked at " * 30)
-    with pytest.raises(OutputError, match="this file is no logbook"):
+    with pytest.raises(OutputError, match="this file is not a logbook"):
         Logbook.open(text)
     other = tmp_path / "other.db"
     with closing(sqlite3.connect(other)) as connection:
