@@ -125,6 +125,12 @@ class Choices:
             return logbook == named or _same_place(logbook, str(named))
         return "://" not in logbook and _same_place(str(Path(logbook).parent), str(self.file.path.parent))
 
+    def typed(self, keys: Sequence[str]) -> list[str]:
+        """What the command line says of some keys, and the file that it names, as options to be typed again."""
+        named = ["--settings", str(self._settings)] if self._settings else []
+        said = (("--set", f"{key}={self._options[key]}") for key in keys if self._options.get(key))
+        return [*named, *(token for pair in said for token in pair)]
+
     def all(self) -> Iterator[Held]:
         """What holds for every key."""
         return map(self.of, KEYS)

@@ -273,9 +273,9 @@ def _verified(
             raise click.UsageError("--no-photos is for a logbook; the photos of an export are always checked")
         from reader.logbook.export import verify_zip
 
-        with _progress("events") as progress:
+        with counting("events") as progress:
             return str(file), verify_zip(file, seals=seals, progress=progress)
-    with opened(logbook, logbook_photos) as book, _progress("events") as progress:
+    with opened(logbook, logbook_photos) as book, counting("events") as progress:
         return book.name, book.verify(progress, photos=not no_photos, seals=seals)
 
 
@@ -298,7 +298,7 @@ def _seals(text: str) -> "Iterator[Any]":
 
 
 @contextmanager
-def _progress(what: str) -> "Iterator[Callable[[int], None] | None]":
+def counting(what: str) -> "Iterator[Callable[[int], None] | None]":
     """Count on standard error, where that is a terminal."""
     if not sys.stderr.isatty():
         yield None
@@ -531,7 +531,7 @@ def reread(
                 lambda: f"{tally.n} of {total} readings were read again; nothing was changed"
             )
         )
-        progress = stack.enter_context(_progress(f"of {total} readings"))
+        progress = stack.enter_context(counting(f"of {total} readings"))
         for one in found:
             tally.count(one)
             if progress is not None:

@@ -29,6 +29,7 @@ from cli.options import (
     moment_or_clock,
     saying_what_was_done,
 )
+from cli.site import named_site
 from cli.variables import DEBUG_VARIABLE, OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
@@ -58,10 +59,7 @@ STATED = {
     "operator": ("NAME", f"Who reads; or the variable {OPERATOR_VARIABLE}."),
     "note": ("TEXT", "Anything else that should be known."),
 }
-AGAIN = frozenset(
-    ("layout", "rules", "thresholds", "texts", "out", "drops_at", "zone", "reading_age", "logbook",
-     "logbook_photos", *STATED)
-)  # fmt: skip
+AGAIN = frozenset(("layout", "out", "drops_at", "zone", "reading_age", "logbook", "logbook_photos", *STATED))
 """Options that hold for a plate, whichever photo of it is read."""
 
 
@@ -77,7 +75,7 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 @click.command(
     cls=Command,
     shared=("layout", "logbook", "reason", "as_json", "jobs", "force"),
-    keys=("rules", "thresholds", "texts", "zone"),
+    keys=("rules", "thresholds", "texts", "zone", "site"),
     out=Out("DIR"),
     short_help="Read plates from photos: a call for each mark, a grade, and the proof.",
 )
@@ -115,6 +113,12 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
     "--replaces", metavar="ID", help="Reading in the logbook whose place this one takes; with --reason."
 )
 @_statement_options
+@click.option(
+    "--run",
+    "run_id",
+    metavar="ID",
+    help="The run whose plate it is: it says drops, layout, tank, point and lot.",
+)
 @click.option("--quiet", is_flag=True, help="Print only refusals and other problems.")
 def read(
     photos: tuple[Path, ...],
@@ -137,6 +141,8 @@ def read(
     logbook_photos: str | None,
     replaces: str | None,
     reason: str | None,
+    run_id: str | None,
+    site: str | None,
     **stated: str | None,
 ) -> int:
     """Read plates from photos: a call for each mark, a grade, and the proof.
@@ -155,6 +161,9 @@ def read(
     expiry; photos lie in the table's folder or below it, and several of one plate stand in one cell with semicolons
     between. --new-table writes one to be filled in.
 
+    With --run the photo, or with --same-plate the photos, are of the plate of one run (linecall run), which says when
+    the drops were put in, which layout the lot has, and what went otherwise.
+
     With --logbook each reading is kept there too, with its original photo and what you state about the sample. It
     takes the place of an earlier reading of the photo by the same person, for the same tank, point and settings,
     and of any other only by --replaces ID and a --reason; else it stands beside it.
@@ -165,6 +174,8 @@ def read(
     """
     if drops_at is not None and reading_age is not None:
         raise click.UsageError("--drops-at and --reading-age say the same thing; give one")
+    if run_id is not None:
+        _check_run_says(stated | {"drops_at": drops_at, "reading_age": reading_age, "table": table}, logbook)
     if new_table is not None:
         return _begin_table(new_table, photos, force=force)
     if table is not None:
@@ -191,14 +202,20 @@ def read(
     )
     plan = _plan(photos, table, out, order, same_plate=same_plate)
     replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
+    if run_id is not None and len(plan) > 1:
+        raise click.UsageError(
+            f"a run has one plate, but there are {len(plan)} photos; with --same-plate they are read as one"
+        )
     if out is not None:
         check_folder(out)
     prose = not (quiet or as_json)
     with ExitStack() as stack:
         book = _opened(logbook, logbook_photos, order, replacing, stack)
         order, plan = _signed(order, plan, _operator(book, order))
-        work = partial(read_and_write, order=order)
         put = _putter(book, order, replacing)
+        if run_id is not None:
+            order, put = _for_run(book, order, replacing, run_id)
+        work = partial(read_and_write, order=order)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
@@ -347,8 +364,52 @@ def _signed(order: "Order", plan: "tuple[Job, ...]", who: str | None) -> "tuple[
     return by(order), tuple(replace(job, order=by(job.order)) if job.order else job for job in plan)
 
 
+def _check_run_says(stated: dict[str, object], logbook: str | None) -> None:
+    """A run says what these options would say, and is in a logbook."""
+    if not logbook:
+        raise click.UsageError("--run is about a logbook; name one with --logbook PATH|URL")
+    for name, value in stated.items():
+        if value is not None and name not in {"operator", "note"}:
+            option = f"--{name.replace('_', '-')}"
+            raise click.UsageError(f"the run says what {option} would; leave it out, or correct the run")
+
+
+def _for_run(
+    book: "Logbook | None", order: "Order", replacing: "Replacing | None", run_id: str
+) -> "tuple[Order, Callable[[Outcome], Outcome]]":
+    """The order that a run gives, and what puts its outcome into the logbook and brings the run into step."""
+    from reader.round.read_run import order_of_run
+    from reader.round.record import Desk, settle
+    from reader.round.regrade import grade_anew
+
+    assert book is not None, "a run is in a logbook"
+    assert order.statement is not None
+    assert order.statement.operator is not None, "a logbook asks who reads"
+
+    def desk() -> "Desk":
+        now = datetime.now(UTC).astimezone()
+        return Desk(logbook=book, site=place, by=by, now=now)
+
+    place, by = named_site(), order.statement.operator
+    order, run = order_of_run(desk(), run_id, order)
+    put = _putter(book, order, replacing, run=(run.id, run.last_seq))
+
+    def put_and_settle(outcome: "Outcome") -> "Outcome":
+        done = put(outcome)
+        if done.logged is not None:
+            after = settle(desk(), run.id)
+            grade_anew(book, after, by=by, at=desk().now)
+        return done
+
+    return order, put_and_settle
+
+
 def _putter(
-    book: "Logbook | None", order: "Order", replacing: "Replacing | None"
+    book: "Logbook | None",
+    order: "Order",
+    replacing: "Replacing | None",
+    *,
+    run: tuple[str, int] | None = None,
 ) -> "Callable[[Outcome], Outcome]":
     """What puts an outcome into the logbook; without one, what leaves it alone."""
     if book is None:
@@ -361,7 +422,7 @@ def _putter(
         said = {} if own.statement is None else own.statement.model_dump()
         statement = Statement.of(**said, drops_at=own.drops_at)
         at = datetime.now(UTC).astimezone()
-        return put_into(book, outcome, statement, own.settings, at=at, replacing=replacing)
+        return put_into(book, outcome, statement, own.settings, at=at, replacing=replacing, run=run)
 
     return put
 
@@ -412,7 +473,7 @@ def _typed_again() -> list[str]:
             if isinstance(value, datetime | time):
                 value = value.isoformat(timespec="minutes")
             tokens += [param.opts[-1], f"{value:g}" if isinstance(value, float) else str(value)]
-    return tokens
+    return [*tokens, *ctx.obj.typed(("rules", "thresholds", "texts"))]
 
 
 def _status(outcome: "Outcome") -> int:

@@ -197,7 +197,7 @@ def decide(
         by = _known_reviewer(book, decisions[0].by, rules_of_review)
         decisions = [replace(made, by=by) for made in decisions]
         done = record.decide(
-            book, reading, decisions, policy=rules_of_review, files=_site_files(book, reading)
+            book, reading, decisions, policy=rules_of_review, files=site_files(book, reading)
         )
     lines = _blind_lines(done, decisions) if blind else _decided_lines(done)
     click.echo("\n".join(lines))
@@ -211,7 +211,7 @@ def decide(
             raise OutputError(f"{error}; {remedy}") from None
 
 
-def _site_files(book: "Logbook", reading: str) -> "SiteFiles":
+def site_files(book: "Logbook", reading: str) -> "SiteFiles":
     """Of the site's own files, those that a reading was made by, told by their hashes.
 
     A single file of a kind that --read-by names is handed on whatever its hash, so that it is said where it is not
@@ -424,7 +424,7 @@ def withdraw(
             at=datetime.now().astimezone(),
             policy=rules_of_review,
             mark=None if window is None else (window, mark),  # type: ignore[arg-type]
-            files=_site_files(book, reading),
+            files=site_files(book, reading),
         )
     payload = done.event.payload
     told = [f"the {one['mark']} of window {one['window']}" for one in payload["withdrawn"]]
@@ -479,7 +479,7 @@ def draw(
     folder = out or Path()
     check_folder(folder)
     with opened(logbook, logbook_photos) as book:
-        drawn = record.redraw(book, reading, _site_files(book, reading))
+        drawn = record.redraw(book, reading, site_files(book, reading))
     _write(drawn, folder, force=force)
 
 
@@ -523,7 +523,7 @@ def sheet(
     from reader.review import sheet as sheets
 
     with opened(logbook, logbook_photos) as book:
-        case = sheets.open_case(book, reading, _site_files(book, reading))
+        case = sheets.open_case(book, reading, site_files(book, reading))
     target = out or Path(f"{case.reading}.{'blind' if blind else 'sheet'}.html")
     write_whole({target: sheets.sheet(case, blind=blind, every_window=every_window)}, force=force)
     click.echo(show.printable(f"written {target}"))

@@ -19,7 +19,7 @@ class OutputError(LinecallError):
 
 
 class PhotoRefusedError(LinecallError):
-    """A photo that gets no verdict: `code` is a key of `quality.REFUSALS`, with reason and remedy filled in.
+    """A photo that gets no verdict: `code` is a key of `refusals.REFUSALS`, with reason and remedy filled in.
 
     values : the numbers, ids and names behind the two sentences, for other languages; a tuple holds ids of windows.
     """

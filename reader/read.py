@@ -31,7 +31,7 @@ from reader.settings.values import Layout
 from reader.verdict.evidence import Evidence, Reading, WindowEvidence
 from reader.verdict.model import PhotoRecord, Verdict
 from reader.verdict.records import Measured, Several, photo_record, read_verdict, refused_verdict
-from reader.verdict.statement import Stated
+from reader.verdict.statement import RunTie, Stated
 
 
 def read_photo(
@@ -156,6 +156,7 @@ def examine(
     drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
     statement: Stated | None = None,
+    run: RunTie | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read one photo and keep the evidence.
@@ -166,6 +167,8 @@ def examine(
         As for `read_photo`.
     settings : ReadSettings
         As `load_settings` gives them.
+    run : RunTie, optional
+        The run whose plate it shows.
     now : datetime, optional
         With its offset; a capture time after it is not believed. The present by default. A photo that was read before
         is judged as of then, or a clock that ran ahead would be believed once enough time has passed.
@@ -188,7 +191,7 @@ def examine(
     >>> window.strip.linear.shape[2], len(window.curves.fit) == len(window.curves.position_mm)
     (3, True)
     """
-    given = _given(drops_at, reading_age_min, statement, now)
+    given = _given(drops_at, reading_age_min, statement, run, now)
     return _examine(photo_source(photo, name), settings, given)[0]
 
 
@@ -199,6 +202,7 @@ def examine_plate(
     drops_at: datetime | time | None = None,
     reading_age_min: float | None = None,
     statement: Stated | None = None,
+    run: RunTie | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read several photos of one plate as one, with the evidence of the first photo used.
@@ -207,7 +211,7 @@ def examine_plate(
     ----------
     photos
         As for `read_plate`.
-    settings, drops_at, reading_age_min, statement, now
+    settings, drops_at, reading_age_min, statement, run, now
         As for `examine`.
 
     Returns
@@ -228,7 +232,7 @@ def examine_plate(
     """
     if not photos:
         raise LinecallError("no photo was given; two and more of one plate are needed")
-    given = _given(drops_at, reading_age_min, statement, now)
+    given = _given(drops_at, reading_age_min, statement, run, now)
     sources = [photo_source(photo, unnamed=f"photo {k}") for k, photo in enumerate(photos, 1)]
     first, shown = _examine(sources[0], settings, given)
     readings, plates = [first.verdict], [_plate_photo(shown)]
@@ -241,7 +245,9 @@ def examine_plate(
         used = [plate for k in together.used if (plate := plates[k]) is not None]
         disagreement = check_contradictions(used, settings.thresholds)
     except PhotoRefusedError as refusal:
-        verdict = refused_verdict(first.verdict.photo, refusal, settings, given.statement, readings)
+        verdict = refused_verdict(
+            first.verdict.photo, refusal, settings, given.statement, readings, given.run
+        )
         return Reading(verdict=verdict, evidence=first.evidence and Evidence(photo=first.evidence.photo))
     if together.used[0] != 0:
         shown = _examine(sources[together.used[0]], settings, given)[1]
@@ -299,6 +305,7 @@ class _Given:
     drops_at: datetime | time | None
     reading_age_min: float | None
     statement: Stated
+    run: RunTie | None
     now: datetime
 
 
@@ -306,12 +313,14 @@ def _given(
     drops_at: datetime | time | None,
     reading_age_min: float | None,
     statement: Stated | None,
+    run: RunTie | None,
     now: datetime | None,
 ) -> _Given:
     return _Given(
         drops_at=drops_at,
         reading_age_min=reading_age_min,
         statement=statement or Stated(),
+        run=run,
         now=now or datetime.now(UTC),
     )
 
@@ -325,9 +334,11 @@ def _examine(source: PhotoSource, settings: ReadSettings, given: _Given) -> tupl
     except PhotoRefusedError as refusal:
         if photo is None:
             record = PhotoRecord(name=source.name, sha256=source.sha256())
-            verdict = refused_verdict(record, refusal, settings, given.statement)
+            verdict = refused_verdict(record, refusal, settings, given.statement, run=given.run)
             return Reading(verdict=verdict, evidence=None), None
-        verdict = refused_verdict(photo_record(photo), advise(photo, refusal), settings, given.statement)
+        verdict = refused_verdict(
+            photo_record(photo), advise(photo, refusal), settings, given.statement, run=given.run
+        )
         return Reading(verdict=verdict, evidence=Evidence(photo=photo)), None
     return Reading(verdict=_graded(measured, settings, given), evidence=_evidence(measured)), measured
 
@@ -342,6 +353,7 @@ def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> Measured:
         captured_at=photo.captured_at,
         now=given.now,
         zone=settings.zone,
+        photo_at=None if given.run is None else given.run.photo_at,
     )
     return Measured(
         photo=photo,
@@ -357,6 +369,7 @@ def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> Measured:
             now=given.now,
             zone=settings.zone,
         ),
+        run=given.run,
     )
 
 
@@ -381,7 +394,10 @@ def _plate_photo(measured: Measured | None) -> PlatePhoto | None:
 def _graded(
     measured: Measured, settings: ReadSettings, given: _Given, several: Several | None = None
 ) -> Verdict:
-    grade = grade_plate(measured.calls, measured.pose.layout, settings.rules, measured.age, measured.expiry)
+    departures = () if given.run is None else given.run.departures
+    grade = grade_plate(
+        measured.calls, measured.pose.layout, settings.rules, measured.age, measured.expiry, departures
+    )
     return read_verdict(measured, grade, settings, given.statement, several)
 
 

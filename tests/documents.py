@@ -44,7 +44,8 @@ class Block:
 
 def blocks(text: str) -> Iterator[Block]:
     """Fenced blocks of a document, in order."""
-    language, inside, begin = "", None, 0
+    language, begin = "", 0
+    inside: list[str] | None = None
     for number, line in enumerate(text.splitlines(), start=1):
         if not line.startswith("```"):
             if inside is not None:
@@ -141,7 +142,8 @@ _ROW = re.compile(r"\| `(\w+)` \|(?: (?:-|`[^`]*`) \|)? (.*) \|")
 
 def model_named(name: str) -> type[BaseModel]:
     """A model of the settings files or of the verdict."""
-    (found,) = {vars(module)[name] for module in (values, defaults, model) if name in vars(module)}
+    found = next(vars(module)[name] for module in (values, defaults, model) if name in vars(module))
+    assert isinstance(found, type)
     assert issubclass(found, BaseModel)
     return found
 
@@ -186,7 +188,7 @@ def _choices(annotation: object) -> list[str]:
 
 def answers_for(library: Path) -> None:
     """Write the file of answers that a quiz's page would save, by the newest key of a library."""
-    from reader.library.quiz.papers import Key
+    from reader.library.quiz.records import Key
     from tests.reader.library.quiz.quiz_library import answers_of
 
     newest = max((library / "quizzes").glob("*.key.json"), key=lambda path: path.stat().st_mtime_ns)

@@ -15,10 +15,10 @@ from pydantic import BaseModel
 import reader
 from reader import Verdict
 from reader.guide import topics
+from reader.guide.topics import FOLDER
 from reader.settings.defaults import FILE_NAME, load_defaults
 from tests.documents import (
     DOCUMENTS,
-    FOLDER,
     README,
     ROOT,
     answers_for,

@@ -154,20 +154,7 @@ def _lines(proposal: "Proposal") -> Iterator[str]:
     yield from show.labelled("costs", costs)
     yield ""
     yield from _change_lines(proposal)
-    if proposal.barred:
-        yield ""
-        yield f"{counted(len(proposal.barred), 'mark')} for which these limits are refused"
-        yield from indented(
-            [
-                ("example", "photo", "mark", "called", "consensus"),
-                *(
-                    (one.example, one.photo, f"{one.window} {one.mark}", one.call, one.consensus)
-                    for one in proposal.barred[:LISTED]
-                ),
-            ]
-        )
-        if len(proposal.barred) > LISTED:
-            yield f"  and {len(proposal.barred) - LISTED:,} more"
+    yield from _barred_lines(proposal)
     yield ""
     for sentence in proposal.proves:
         yield from show.labelled("proves", sentence)
@@ -177,6 +164,26 @@ def _lines(proposal: "Proposal") -> Iterator[str]:
             f"read by several versions of linecall ({', '.join(proposal.linecall)}): heights may differ",
         )
     yield from show.labelled("found", proposal.why)
+
+
+def _barred_lines(proposal: "Proposal") -> Iterator[str]:
+    from reader.words import counted
+
+    if not proposal.barred:
+        return
+    yield ""
+    yield f"{counted(len(proposal.barred), 'mark')} for which these limits are refused"
+    yield from indented(
+        [
+            ("example", "photo", "mark", "called", "consensus"),
+            *(
+                (one.example, one.photo, f"{one.window} {one.mark}", one.call, one.consensus)
+                for one in proposal.barred[:LISTED]
+            ),
+        ]
+    )
+    if len(proposal.barred) > LISTED:
+        yield f"  and {len(proposal.barred) - LISTED:,} more"
 
 
 def _rate_rows(proposal: "Proposal") -> Iterator[tuple[str, ...]]:

@@ -320,14 +320,26 @@ def indented(rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 
 def _validation_lines(report: "Validation") -> Iterator[str]:
-    from reader.library.report import height_words, share_words
     from reader.words import counted
 
     yield (
         f"{counted(report.examples, 'photo')} of {counted(report.plates, 'plate')}, {counted(report.marks, 'mark')}, "
         f"{report.no_consensus:,} without consensus"
     )
+    for part in (_call_lines, _limit_lines, _repeat_lines, _roc_lines):
+        yield ""
+        yield from part(report)
     yield ""
+    yield "what these examples prove"
+    for sentence in report.proves:
+        yield from show.labelled("", sentence)
+    for note in report.notes:
+        yield from show.labelled("note", note)
+
+
+def _call_lines(report: "Validation") -> Iterator[str]:
+    from reader.library.report import share_words
+
     yield "calls against the consensus"
     rows: list[tuple[str, ...]] = [("marks", "", "wrong present", "doubtful", "wrong absent", "doubtful")]
     rows += [
@@ -344,9 +356,15 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
     yield from indented(rows)
     if any(one.mark == "reference" for one in report.calls):
         yield from show.labelled("note", "undeveloped reference marks count with the absent ones")
-    yield ""
+
+
+def _limit_lines(report: "Validation") -> Iterator[str]:
+    from reader.library.report import height_words
+
     yield "limits of indicator marks, absorbance"
-    rows = [("light", "blanks", "limit of blank", "by rank", "for a plate", "limit of detection", "by rank")]
+    rows: list[tuple[str, ...]] = [
+        ("light", "blanks", "limit of blank", "by rank", "for a plate", "limit of detection", "by rank")
+    ]
     rows += [
         (
             one.light or "all",
@@ -374,7 +392,11 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
         yield f"  by a calibration line: critical {critical}, detectable {detectable}" + (
             f"; {report.line.note}" if report.line.note else ""
         )
-    yield ""
+
+
+def _repeat_lines(report: "Validation") -> Iterator[str]:
+    from reader.library.report import height_words
+
     yield "marks photographed again, standard deviations, absorbance"
     rows = [("strength", "heights", "repeatability", "reproducibility", "stated error")]
     rows += [
@@ -394,7 +416,9 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
             noted.setdefault(one.components.note, []).append(one.strength or "all")
     for note, strengths in noted.items():
         yield from show.labelled("note", f"{', '.join(strengths)}: {note}")
-    yield ""
+
+
+def _roc_lines(report: "Validation") -> Iterator[str]:
     roc = report.roc
     if roc.value is None:
         yield f"ROC: {roc.note}"
@@ -403,9 +427,3 @@ def _validation_lines(report: "Validation") -> Iterator[str]:
         yield f"ROC: area {roc.value:.4f}" + (
             f" ({interval[0]:.4f} to {interval[1]:.4f})" if interval else ""
         )
-    yield ""
-    yield "what these examples prove"
-    for sentence in report.proves:
-        yield from show.labelled("", sentence)
-    for note in report.notes:
-        yield from show.labelled("note", note)

@@ -32,7 +32,7 @@ from reader.measure.mark import MarkMeasurement, WindowFit
 from reader.measure.rows import MARK_ZONE_MM
 from reader.numbers.arrays import FloatArray
 from reader.numbers.student import t_quantile
-from reader.quality import refuse
+from reader.refusals import refuse
 from reader.settings.values import Layout, Thresholds
 from reader.verdict.model import Verdict
 from reader.words import MarkKey

@@ -32,7 +32,7 @@ def calls_of(verdict: Verdict) -> dict[MarkKey, Call]:
 
 
 def graded(verdict: Verdict, calls: Mapping[MarkKey, Call], layout: Layout, rules: Rules) -> Grade:
-    """The grade that the calls of all marks come to at the verdict's reading age and expiry."""
+    """The grade that the calls of all marks come to at the verdict's reading age, expiry and departures."""
     assert verdict.reading_age is not None, "a verdict that was read has a reading age"
     marks = [Called(window=window, mark=mark, call=call) for (window, mark), call in calls.items()]
-    return grade_plate(marks, layout, rules, verdict.reading_age, verdict.expiry)
+    return grade_plate(marks, layout, rules, verdict.reading_age, verdict.expiry, verdict.departures)

@@ -24,6 +24,7 @@ def reading_age(
     captured_at: datetime | None = None,
     now: datetime,
     zone: Zone = MACHINE,
+    photo_at: datetime | None = None,
 ) -> ReadingAgeRecord:
     """Work out how old the plate was in the photo; what cannot be known is said, never guessed.
 
@@ -31,9 +32,25 @@ def reading_age(
     drops_at, captured_at : when the drops were put in, and the camera's claim. A time of day alone is the last
     such time before the photo. A time without an offset is read in the other one's, else in `zone`.
     now : with its offset; neither time can be after it.
+    photo_at : when the photo was taken by the clock that noted the drops too, where it was noted, with its offset; a
+    camera's clock that disagrees with it is said, and where that would change the status, nothing is known.
     Raises LinecallError where `stated_minutes` is negative or not finite.
     """
     span = layout.assay.reading_age
+    age = _age(span, stated_minutes, drops_at, captured_at, now, zone)
+    if photo_at is not None and isinstance(drops_at, datetime) and drops_at.tzinfo is not None:
+        return _beside_own_clock(age, span, drops_at, photo_at)
+    return age
+
+
+def _age(
+    span: tuple[float, float],
+    stated_minutes: float | None,
+    drops_at: datetime | time | None,
+    captured_at: datetime | None,
+    now: datetime,
+    zone: Zone,
+) -> ReadingAgeRecord:
     doubt = _clock_doubt(captured_at, now, zone)
     if stated_minutes is not None:
         if not 0 <= stated_minutes < math.inf:
@@ -98,6 +115,27 @@ def _between(
         )
         return _contradictory_times(found, span, drops[0]).model_copy(update=named)
     return _aged(ages[0], "drops_at", span, drops[0], note).model_copy(update=named)
+
+
+def _beside_own_clock(
+    age: ReadingAgeRecord, span: tuple[float, float], drops_at: datetime, photo_at: datetime
+) -> ReadingAgeRecord:
+    """An age by the camera's clock, held against the clock that noted both drops and photo."""
+    minutes = (photo_at - drops_at) / timedelta(minutes=1)
+    if age.status == "unknown":
+        return _aged(minutes, "drops_at", span, drops_at, "; by the clock that noted both")
+    if age.minutes is None or abs(age.minutes - minutes) <= CLOCK_SLACK / timedelta(minutes=1):
+        return age
+    apart = span_in_words(abs(age.minutes - minutes))
+    if age.status == _status(minutes, span):
+        ahead = "ahead of" if age.minutes > minutes else "behind"
+        note = f"; the camera's clock is {apart} {ahead} the one that noted drops and photo"
+        return age.model_copy(update={"sentence": age.sentence + note})
+    found = (
+        f"photographed {span_in_words(age.minutes)} after the drops by the camera's clock, "
+        f"{span_in_words(minutes)} by the one that noted drops and photo"
+    )
+    return _contradictory_times(found, span, drops_at)
 
 
 def _status(

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 
-from reader.decide.records import ExpiryRecord, PivotalMark, ReadingAgeRecord
+from reader.decide.records import DepartureRecord, ExpiryRecord, PivotalMark, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.settings.values import Layout, Row, Rules, Tally, Texts, Window
 from reader.words import GRADES, Call, Finding, MarkName, ReferenceCall, SettledGrade, listed
@@ -82,14 +82,16 @@ def grade_plate(
     rules: Rules,
     age: ReadingAgeRecord,
     expiry: ExpiryRecord | None,
+    departures: Sequence[DepartureRecord] = (),
 ) -> Grade:
     """Grade a plate over every doubt.
 
     calls : one for each mark of each window of the layout, in any order. expiry : the plate's, None where it was
-    not stated.
-    A doubtful mark is tried all ways. A plate after its reading range is invalid, one past its expiry too unless
-    the rules only warn. Where the times contradict each other, or the rules ask for an age that is not known, the
-    grade is undecided whatever the marks are.
+    not stated. departures : what else went otherwise before the photo.
+    A doubtful mark is tried all ways. A plate after its reading range is invalid, one past its expiry or with a
+    departure that makes it so too, unless the rules only warn; every other departure is a warning. Where the times
+    contradict each other, or the rules ask for an age that is not known, the grade is undecided whatever the marks
+    are.
 
     Before the range a line that is there stays, for bound dye does not come off, and one that is not there may
     still form; so an early mark is settled only where it is present. In a sandwich assay that is contamination
@@ -99,16 +101,20 @@ def grade_plate(
     """
     early = age.status == "early"
     marks = _open_marks(calls, layout, early=early)
+    grave = [one for one in departures if one.effect == "invalid" and rules.departure == "invalid"]
+    told = [departure_warning(one) for one in departures if one not in grave]
     if age.status == "late":
-        return _invalid("the photo was taken after the time in which the plate may be read", "late")
+        return _invalid("the photo was taken after the time in which the plate may be read", "late", told)
     if expiry is not None and expiry.status == "expired" and rules.expired_plate == "invalid":
-        return _invalid(expiry.sentence, "invalid")
+        return _invalid(expiry.sentence, "invalid", told)
+    if grave:
+        return _invalid("; ".join(one.sentence for one in grave), "invalid", told)
     if age.status == "contradictory":
         return _undecided_by_time(
-            "the times contradict each other, so the age of the plate is anybody's guess"
+            "the times contradict each other, so the age of the plate is anybody's guess", told
         )
     if age.status == "unknown" and rules.reading_age == "must be known":
-        return _undecided_by_time("the reading age is not known, and the rules ask for it")
+        return _undecided_by_time("the reading age is not known, and the rules ask for it", told)
     rows = [
         rules.row[index] for index in sorted({_deciding(rules, tally) for tally in _tallies(rules, marks)})
     ]
@@ -116,7 +122,7 @@ def grade_plate(
     possible = tuple(grade for grade in GRADES if grade in grades)
     if early and (len(possible) > 1 or possible == ("negligible",)):
         return _undecided_by_time(
-            "the photo was taken before the time from which the plate may be read", "early"
+            "the photo was taken before the time from which the plate may be read", told, "early"
         )
     grade = possible[0] if len(possible) == 1 else "undecided"
     contradictory = _contradictory(marks)
@@ -129,14 +135,16 @@ def grade_plate(
             if mark.doubtful and _is_pivotal(rules, mark, [*marks[:index], *marks[index + 1 :]])
         ),
         rule=_in_words(rows, marks, settled=len(possible) == 1),
-        warnings=_warnings(contradictory, expiry),
+        warnings=_warnings(contradictory, expiry, told),
         steps=(grade, "implausible") if contradictory else (grade,),
         cause="marks" if grade == "undecided" else None,
     )
 
 
-def _warnings(contradictory: Sequence[str], expiry: ExpiryRecord | None) -> tuple[str, ...]:
-    """What a grade is given with: analytes that contradict themselves, an expiry that is past or implausible."""
+def _warnings(
+    contradictory: Sequence[str], expiry: ExpiryRecord | None, departures: Sequence[str]
+) -> tuple[str, ...]:
+    """What a grade is given with: analytes that contradict themselves, an expiry past or implausible, departures."""
     warnings = [
         f"{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
         "the grade stands, but repeat with a new plate"
@@ -146,22 +154,33 @@ def _warnings(contradictory: Sequence[str], expiry: ExpiryRecord | None) -> tupl
         warnings.append(f"{expiry.sentence}; the rules take that for a warning")
     if expiry is not None and expiry.status == "implausible":
         warnings.append(expiry.sentence)
-    return tuple(warnings)
+    return (*warnings, *departures)
 
 
-def _invalid(rule: str, step: Step) -> Grade:
+def departure_warning(departure: DepartureRecord) -> str:
+    """The warning that a departure leaves where it does not make the reading invalid."""
+    softened = "; the rules take that for a warning" if departure.effect == "invalid" else ""
+    return f"departure from the procedure: {departure.sentence}{softened}"
+
+
+def _invalid(rule: str, step: Step, warnings: Sequence[str]) -> Grade:
     return Grade(
-        grade="invalid", possible_grades=("invalid",), pivotal=(), rule=rule, warnings=(), steps=(step,)
+        grade="invalid",
+        possible_grades=("invalid",),
+        pivotal=(),
+        rule=rule,
+        warnings=tuple(warnings),
+        steps=(step,),
     )
 
 
-def _undecided_by_time(rule: str, step: Step = "times") -> Grade:
+def _undecided_by_time(rule: str, warnings: Sequence[str], step: Step = "times") -> Grade:
     return Grade(
         grade="undecided",
         possible_grades=GRADES,
         pivotal=(),
         rule=rule,
-        warnings=(),
+        warnings=tuple(warnings),
         steps=(step,),
         cause="time",
     )

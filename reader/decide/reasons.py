@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from reader.quality import FLAGS
+from reader.refusals import FLAGS
 
 REASONS: Final[dict[str, str]] = {
     "place_not_seen": "this mark's place could not be seen",
@@ -43,7 +43,7 @@ REASONS: Final[dict[str, str]] = {
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reason:
     """One reason for a call. code : a key of REASONS. values : what its sentence names; `flag` is one of
-    `quality.FLAGS`."""
+    `refusals.FLAGS`."""
 
     code: str
     values: Mapping[str, float | str]

@@ -12,7 +12,7 @@ class ReadingAgeRecord(Frozen):
     """Minutes from the drops to the photo, against the layout's range; `sentence` says it in words.
 
     `zone`: in which a time without an offset was read, and `zone_source` who says so: the camera, `--zone`, the
-    rules, or the machine that read the photo; None where every time had its offset, or none was needed.
+    rules, the site, or the machine that read the photo; None where every time had its offset, or none was needed.
     """
 
     minutes: Minutes | None = Field(
@@ -38,9 +38,9 @@ class ReadingAgeRecord(Frozen):
             "was needed"
         ),
     )
-    zone_source: Literal["camera", "option", "rules", "machine"] | None = Field(
+    zone_source: Literal["camera", "option", "rules", "site", "machine"] | None = Field(
         default=None,
-        description="who says that zone: the camera, --zone, the rules, or the machine that read the photo",
+        description="who says that zone: the camera, --zone, the rules, the site, or the machine that read the photo",
     )
     range_minutes: tuple[Minutes, Minutes] | None = Field(
         default=None, description="first and last minute at which the plate may be read"
@@ -65,6 +65,16 @@ class ExpiryRecord(Frozen):
         description="the day that it was held against"
     )
     sentence: Sentence = Field(description="the outcome in words")
+
+
+class DepartureRecord(Frozen):
+    """Something that was done otherwise than the procedure says, before the photo, and what that does to a reading."""
+
+    code: Sentence = Field(description="the departure's code in the procedure")
+    effect: Literal["warning", "invalid"] = Field(
+        description="what the procedure says it does: a warning, or the reading is invalid"
+    )
+    sentence: Sentence = Field(description="what went otherwise, in words")
 
 
 class PivotalMark(Frozen):

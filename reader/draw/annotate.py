@@ -49,7 +49,7 @@ from reader.draw.ink import (
 from reader.numbers.arrays import FloatArray
 from reader.photo.light import encode, linear
 from reader.photo.tags import mark_drawn
-from reader.quality import FLAGS
+from reader.refusals import FLAGS
 from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.in_words import sample, why
 from reader.verdict.in_words import taken as taken_at
@@ -129,6 +129,17 @@ def plan_plate(verdict: Verdict, evidence: Evidence, *, calls: bool = True) -> P
     """The plate as photographed, every window outlined and named; `calls`: and every call at its mark."""
     block = _photo_section(verdict, evidence, MARGIN, calls=calls)
     return Plan(width=WIDTH, height=round(block.bottom) + MARGIN, shapes=tuple(block.shapes))
+
+
+def plan_windows(verdict: Verdict, evidence: Evidence) -> tuple[Plan, ...]:
+    """Every window's strip, curves, calls and figures: a plan for each row of up to three windows."""
+    height_max = _height_axis_max(verdict)
+    blocks = [
+        _window_row(verdict, row, MARGIN, height_max=height_max) for row in _window_rows(verdict, evidence)
+    ]
+    return tuple(
+        Plan(width=WIDTH, height=round(block.bottom) + MARGIN, shapes=tuple(block.shapes)) for block in blocks
+    )
 
 
 def draw(evidence: Evidence, sheet: Plan) -> Image:
@@ -550,31 +561,53 @@ def _window_line(window: WindowRecord, *, at: XY, width: float) -> _Block:
 
 def _window_section(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     """All windows in rows of up to three, in the plate's order."""
-    cells = [
-        (window, evidence.windows[index] if index < len(evidence.windows) else None)
-        for index, window in enumerate(verdict.windows)
-    ]
-    columns = _columns(len(cells))
-    gutter = 22
-    width = (INNER - (columns - 1) * gutter) / columns
     height_max = _height_axis_max(verdict)
     head = _paragraph("For the reviewer", at=(MARGIN, top + 14), width=INNER, size=MAIN, weight=BOLD)
     how = _paragraphs(
-        [*([_sentence(verdict.rule or "")] if verdict.pivotal else []), _how_to_read()],
+        [*([_sentence(verdict.rule or "")] if verdict.pivotal else []), how_to_read()],
         at=(MARGIN, head.bottom),
         width=INNER,
         size=SMALL,
     )
     shapes: list[Shape] = [Box(low=(0, top), high=(WIDTH, top + 4), fill=BLACK), *head.shapes, *how.shapes]
     bottom = how.bottom + 12
-    for start in range(0, len(cells), columns):
-        row_bottom = bottom
-        for column, (window, found) in enumerate(cells[start : start + columns]):
-            at = (MARGIN + column * (width + gutter), bottom)
-            block = _window_cell(verdict, window, found, at=at, width=width, height_max=height_max)
+    for row in _window_rows(verdict, evidence):
+        block = _window_row(verdict, row, bottom, height_max=height_max)
+        shapes += block.shapes
+        bottom = block.bottom + 24
+    return _Block(shapes=shapes, bottom=bottom)
+
+
+def _window_rows(
+    verdict: Verdict, evidence: Evidence
+) -> list[list[tuple[WindowRecord, WindowEvidence | None] | None]]:
+    """The windows with what was measured, in rows as wide as the first; None where a row has no window left."""
+    cells: list[tuple[WindowRecord, WindowEvidence | None] | None] = [
+        (window, evidence.windows[index] if index < len(evidence.windows) else None)
+        for index, window in enumerate(verdict.windows)
+    ]
+    columns = _columns(len(cells))
+    cells += [None] * (-len(cells) % columns)
+    return [cells[start : start + columns] for start in range(0, len(cells), columns)]
+
+
+def _window_row(
+    verdict: Verdict,
+    row: Sequence[tuple[WindowRecord, WindowEvidence | None] | None],
+    top: float,
+    *,
+    height_max: float,
+) -> _Block:
+    gutter = 22
+    width = (INNER - (len(row) - 1) * gutter) / len(row)
+    shapes: list[Shape] = []
+    bottom = top
+    for column, cell in enumerate(row):
+        if cell is not None:
+            at = (MARGIN + column * (width + gutter), top)
+            block = _window_cell(verdict, *cell, at=at, width=width, height_max=height_max)
             shapes += block.shapes
-            row_bottom = max(row_bottom, block.bottom)
-        bottom = row_bottom + 24
+            bottom = max(bottom, block.bottom)
     return _Block(shapes=shapes, bottom=bottom)
 
 
@@ -582,7 +615,8 @@ def _columns(n_windows: int) -> int:
     return 2 if n_windows == 4 else min(n_windows, COLUMNS_MAX)
 
 
-def _how_to_read() -> str:
+def how_to_read() -> str:
+    """What the strips and curves of a window show."""
     return (
         "Strips, flow upwards. a: as photographed. "
         f"b: levelled, contrast x {strip_view.CONTRAST}: dye keeps its colour, shadow and dust are grey; "

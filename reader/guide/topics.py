@@ -13,8 +13,8 @@ FOLDER: Final = DATA / "guide"
 COMMENT: Final = re.compile(r"<!-- .* -->\n\n?")  # for whoever keeps the files
 ORDER: Final = (
     *("photos", "card", "reading", "table", "times", "grades", "second-photo", "statuses", "cautions"),
-    *("logbook", "people", "review", "sheet", "proof", "reread"),
-    *("library", "quiz", "agreement", "control"),
+    *("logbook", "people", "review", "sheet", "proof", "reread", "history"),
+    *("library", "quiz", "agreement", "control", "accuracy"),
     *("layouts", "settings", "calling", "verdict", "variables", "python", "windows", "completion"),
 )
 """As a newcomer meets them: technician, reviewer, trainer, whoever sets linecall up."""

@@ -142,7 +142,7 @@ def grade_known(library: Library, photos: Sequence[Path], order: AddOrder) -> It
         if Path(label.photo).name in given:
             continue
         id = _in_library(library, label)
-        yield _graded(library, id, Source(path=Path(label.photo), origin="photo", labels=label), order)
+        yield _add_gradings(library, id, Source(path=Path(label.photo), origin="photo", labels=label), order)
 
 
 def _in_library(library: Library | None, label: PhotoLabels) -> str:
@@ -254,7 +254,7 @@ class _Adding:
             return Added(
                 photo=str(source.path), fate="known", sentence=f"the same file as {self._first[digest]}"
             )
-        return _graded(self._library, id, source, self._order)
+        return _add_gradings(self._library, id, source, self._order)
 
     def take(self, source: Source, outcome: Outcome) -> Added:
         """A photo that has been read."""
@@ -406,7 +406,7 @@ def _gradings(source: Source, example: str, order: AddOrder) -> list[Grading]:
     return found
 
 
-def _graded(library: Library, id: str, source: Source, order: AddOrder) -> Added:
+def _add_gradings(library: Library, id: str, source: Source, order: AddOrder) -> Added:
     """Add what is new of gradings and descriptions to an example that is there."""
     photo, labels = str(source.path), source.labels
     try:

@@ -157,17 +157,17 @@ def grade_of_calls(calls: Mapping[MarkKey, Call | None], layout: Layout, rules: 
     """
     if not any(calls.values()):
         return None
-    return _graded(calls, layout, rules).grade
+    return _grade(calls, layout, rules).grade
 
 
 def possible_grades(
     calls: Mapping[MarkKey, Call | None], layout: Layout, rules: Rules
 ) -> tuple[SettledGrade, ...]:
     """The grades that a plate may have of which some calls are known, mildest first."""
-    return _graded(calls, layout, rules).possible_grades
+    return _grade(calls, layout, rules).possible_grades
 
 
-def _graded(calls: Mapping[MarkKey, Call | None], layout: Layout, rules: Rules) -> PlateGrade:
+def _grade(calls: Mapping[MarkKey, Call | None], layout: Layout, rules: Rules) -> PlateGrade:
     age = ReadingAgeRecord(
         minutes=layout.assay.reading_age[0],
         status="in_range",

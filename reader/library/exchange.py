@@ -33,7 +33,7 @@ from reader.library.files import COMPUTED_BY
 from reader.library.filters import EVERYTHING, Filters
 from reader.library.store import Library
 from reader.library.tidy import MarkRow
-from reader.photo.metadata import without_metadata
+from reader.photo.strip_metadata import without_metadata
 from reader.run.progress import Watch, unwatched
 from reader.verdict.model import load_verdict
 

@@ -39,7 +39,7 @@ def _loaded(model: type[SettingsFile], data: bytes) -> SettingsFile:
         return parse_settings(model, data)
     except ValueError as error:
         raise LinecallError(
-            f"a {model.kind} file that the library keeps is none that this linecall takes; update linecall"
+            f"a {model.kind} file that the library keeps cannot be read by this version; update linecall"
         ) from error
 
 

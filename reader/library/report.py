@@ -81,15 +81,15 @@ def to_json(report: Agreement | Validation | Proposal, origin: Origin) -> bytes:
         "methods": dict(METHODS),
         **dataclasses.asdict(report),
     }
-    return (json.dumps(_rounded(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    return (json.dumps(_round(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
-def _rounded(value: Any) -> Any:
+def _round(value: Any) -> Any:
     if isinstance(value, float):
         return float(f"{value:.{DIGITS}g}") + 0.0
     if isinstance(value, dict):
-        return {key: _rounded(inner) for key, inner in value.items()}
-    return [_rounded(inner) for inner in value] if isinstance(value, list | tuple) else value
+        return {key: _round(inner) for key, inner in value.items()}
+    return [_round(inner) for inner in value] if isinstance(value, list | tuple) else value
 
 
 def agreement_page(report: Agreement, origin: Origin) -> bytes:

@@ -19,7 +19,7 @@ from reader.library.filters import EVERYTHING, Filters
 from reader.library.rows import ExampleRow, StoredMark
 from reader.library.store import Library
 from reader.library.strength import StrengthLimits
-from reader.library.strips import KeptStrip, as_photographed, contrast_raised
+from reader.library.strips import KeptStrip, as_photographed, raise_contrast
 from reader.verdict.model import WindowRecord
 from reader.words import MarkKey
 
@@ -128,7 +128,7 @@ class _Drawer:
         size = (0, 0)
         if seen is not None:
             size = seen.valid.shape
-            pictures = _jpeg(as_photographed(seen)), _jpeg(contrast_raised(window, seen))
+            pictures = _jpeg(as_photographed(seen)), _jpeg(raise_contrast(window, seen))
         height = "not measured"
         if mark.height is not None:
             error = "" if mark.standard_error is None else f" \N{PLUS-MINUS SIGN} {mark.standard_error:.4f}"

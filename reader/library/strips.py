@@ -97,6 +97,6 @@ def as_photographed(strip: KeptStrip) -> Image:
     return natural(strip.linear)
 
 
-def contrast_raised(window: WindowRecord, strip: KeptStrip) -> Image:
+def raise_contrast(window: WindowRecord, strip: KeptStrip) -> Image:
     """A strip levelled and stretched so that a faint line shows, as the annotated image has it."""
     return upright(stretched(blurred(level_strip(strip, rows_without_marks(window, strip)))))

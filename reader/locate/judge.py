@@ -11,7 +11,7 @@ from reader.locate.refine.edges import CUT
 from reader.locate.score import LEAST_CUT_PROOF, Found
 from reader.locate.view import ReducedCopy
 from reader.numbers.geometry import px_per_mm_at
-from reader.quality import refuse
+from reader.refusals import refuse
 
 LEAST_MARGIN = 0.2
 """How much better than any other way up, or other layout, the best has to be (likeness and cut corner together),"""

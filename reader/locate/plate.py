@@ -22,7 +22,7 @@ from reader.locate.view import REDUCED_SIDE, Pixels, ReducedCopy, View, reduce_p
 from reader.numbers.geometry import Matrix, Points, apply, homography_between, px_per_mm_at
 from reader.photo.open import Photo
 from reader.photo.original import content
-from reader.quality import refuse
+from reader.refusals import refuse
 from reader.settings.values import Layout
 
 LEAST_PLACE_SHARE = 0.7

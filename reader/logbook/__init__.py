@@ -7,12 +7,14 @@ What the payloads of events hold:
 
 - `reading`: `photos` (list of `name`, `sha256`), `place` (hash of the photos' place as the logbook names it),
   `statement`, `summary`, `supersedes` (ids of earlier readings whose place it takes, if any) and, where one was
-  named, the `reason`, `verdict`.
+  named, the `reason`, `verdict`; `run`, the run whose plate it is of, if any.
 - `review`: whatever the review says; if it holds a `verdict`, that is the reading's current one from then on,
-  and its `summary` is added; `waiting` (true or false) overrides whether the reading still waits for a
+  and its `summary` is added; `base`, the verdict that later reviews decide on, where departures were noted;
+  `waiting` (true or false) overrides whether the reading still waits for a
   reviewer.
 - `correction`: `field` of the statement, `was`, `value`, `reason`.
 - `clock`: `before`, `now`: the clock ran backwards between the event before this one and this one.
+- `run` and `run_...`: about a run, whose id stands in the event's field `reading` (reader.logbook.run_events).
 - any other kind is kept and shown, and changes nothing about a reading.
 """
 
@@ -21,9 +23,18 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from reader.logbook.events import Event, Statement
-    from reader.logbook.store import Logbook, ReadingRow, StaleHeadError, StoredReading, Succession
+    from reader.logbook.store import Logbook, ReadingRow, RunRow, StaleHeadError, StoredReading, Succession
 
-__all__ = ["Event", "Logbook", "ReadingRow", "StaleHeadError", "Statement", "StoredReading", "Succession"]
+__all__ = [
+    "Event",
+    "Logbook",
+    "ReadingRow",
+    "RunRow",
+    "StaleHeadError",
+    "Statement",
+    "StoredReading",
+    "Succession",
+]
 
 
 def __getattr__(name: str) -> object:

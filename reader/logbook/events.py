@@ -22,6 +22,7 @@ from pydantic import (
 
 from reader.errors import LinecallError
 from reader.files.damage import kept
+from reader.logbook.run_events import PAYLOADS
 from reader.store.canonical import canonical_json
 from reader.verdict.statement import Drops, Name, Stated
 from reader.words.fields import AwareMoment, Id, Sha256
@@ -161,7 +162,8 @@ class _Settings(_Payload):
     files: list[_SettingsFile]
 
 
-_PAYLOADS: Final[dict[str, type[_Payload]]] = {
+_PAYLOADS: Final[dict[str, type[BaseModel]]] = {
+    **PAYLOADS,
     "reading": _Reading,
     "review": _Review,
     "correction": _Correction,

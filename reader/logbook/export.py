@@ -24,7 +24,7 @@ from reader.logbook.events import EVENT_BYTES_MAX, Event, from_line, to_line
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
-from reader.photo.metadata import MetadataError, without_metadata
+from reader.photo.strip_metadata import MetadataError, without_metadata
 from reader.run.jobs import PICTURE_SUFFIXES
 from reader.verdict.model import to_bytes
 from reader.words import counted

@@ -27,22 +27,32 @@ def put_into(
     *,
     at: datetime,
     replacing: Replacing | None = None,
+    run: tuple[str, int] | None = None,
 ) -> Outcome:
     """Put what was read into the logbook, with its photos and settings; an outcome without a photo's bytes passes by.
 
+    run : the run whose plate it is, and that run's last event that the caller has seen.
     Whoever puts the first reading into a logbook is the first person known in it.
     """
     verdict, job = outcome.verdict, outcome.job
     if verdict is None or verdict.photo.sha256 is None:
         return outcome
     photos = job.plate if verdict.readings else (job.photo,)
-    named = {} if replacing is None else {"replaces": replacing.id, "reason": replacing.reason}
     try:
         begin_with(logbook, statement.operator, role="technician", at=at)
         who = settle(logbook, statement.operator, role="technician").name
         statement = statement.model_copy(update={"operator": who})
         used = settings.files_used(verdict.layout.sha256 if verdict.layout else None)
-        logged = logbook.add_reading(verdict, photos, statement, at=at, settings=used, **named)
+        logged = logbook.add_reading(
+            verdict,
+            photos,
+            statement,
+            at=at,
+            settings=used,
+            replaces=None if replacing is None else replacing.id,
+            reason="" if replacing is None else replacing.reason,
+            run=run,
+        )
     except LinecallError as error:
         return with_problem(outcome, f"{job.photo}: not in the logbook: {error}")
     outcome = replace(outcome, logged=logged)

@@ -35,7 +35,7 @@ from reader.settings.values import (
     load_texts,
     parse_settings,
 )
-from reader.verdict.model import SettingsRecord, Verdict
+from reader.verdict.model import SettingsRecord, Verdict, run_tie
 from reader.words import Call, Grade, MarkName, SettledGrade, shown
 from reader.words.clock import MACHINE, Zone, load_zone
 
@@ -234,7 +234,11 @@ def _plan(logbook: "Logbook", row: "ReadingRow", at_hand: SettingsAtHand, folder
         image_path=paths[0],
         plate=tuple(paths) if stored.first.readings else (),
         order=Order(
-            settings=settings, drops_at=drops_at, reading_age_min=minutes, statement=stored.first.statement
+            settings=settings,
+            drops_at=drops_at,
+            reading_age_min=minutes,
+            statement=stored.first.statement,
+            run=run_tie(stored.base),
         ),
         as_of=stored.at,
     )
@@ -252,6 +256,7 @@ def read_again(job: Job) -> Outcome:
         drops_at=order.drops_at,
         reading_age_min=order.reading_age_min,
         statement=order.statement,
+        run=order.run,
         now=job.as_of,
     )
     return Outcome(job=job, verdict=reading.verdict)

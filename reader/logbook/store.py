@@ -1,14 +1,14 @@
 """The logbook itself: readings go in, events are appended, and all of it can be read back and checked."""
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Final, Literal, Self
 
 from sqlalchemy import (
     ColumnElement,
@@ -26,17 +26,29 @@ from reader.files.damage import kept
 from reader.files.output import write_whole
 from reader.files.plain import read_plain
 from reader.logbook.chain import Report, Seal, clock_ran_back
-from reader.logbook.check import check
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.photos import photo_store, place_record
-from reader.logbook.rows import apply, rebuild, row_of
+from reader.logbook.rows import apply, begin_runs, has_runs, rebuild, row_of, stored_run_row
+from reader.logbook.run_events import READING as RUN_READING
+from reader.logbook.run_events import RUN, Effect, Payload, RunBegun, RunReading
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
-from reader.logbook.tables import FILTERS, FORMAT, about, events, readings, tables
+from reader.logbook.tables import (
+    FILTERS,
+    FIRST_TABLES,
+    FORMAT,
+    FORMAT_WITHOUT_RUNS,
+    about,
+    events,
+    readings,
+    runs,
+    tables,
+)
+from reader.logbook.verify import check
 from reader.settings.values import SettingsFile
 from reader.store.database import BATCH_SIZE, Database
-from reader.store.kept_files import FileStore, read_file
+from reader.store.kept_files import FileStore, has_file, read_file
 from reader.verdict.model import Verdict, load_verdict
 from reader.verdict.succession import photos_of, says_no_less
 from reader.words.ids import new_id
@@ -47,6 +59,8 @@ TIMEOUT_S: Final = 30.0
 FILTERABLE: Final = (*FILTERS, "sample_point", "sample_phase", "status", "layout")
 
 
+_FROM_RUN: Final = ("tank", "sample_point", "sample_phase", "plate_lot", "plate_expiry", "drops_at")
+"""What a reading takes from its run."""
 CLOCK: Final = "clock"
 """Kind of the event that stands before one whose clock shows an earlier time than the event before it."""
 
@@ -96,6 +110,35 @@ class ReadingRow:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class RunRow:
+    """What lists show about a run.
+
+    `taken_at` is when the sample was drawn, else when the run began; `readable_until` None where the drops or the
+    layout are not known; `departures` how many stand, `effect` the gravest that they do; `reading` the id of its last
+    reading, None while there is none or only refused photos.
+    """
+
+    id: str
+    seq: int
+    last_seq: int
+    at: datetime
+    site: str
+    point: str
+    tank: str
+    phase: str
+    lot: str
+    plate: str | None
+    operator: str
+    taken_at: datetime
+    drops_at: datetime | None
+    readable_until: datetime | None
+    departures: int
+    effect: Effect | None
+    reading: str | None
+    ended: Literal["closed", "abandoned"] | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Succession:
     """What a reading did to earlier ones of its photos.
 
@@ -122,8 +165,8 @@ class StoredReading:
     """A reading with all that became of it.
 
     `stated` is what the technician said, `statement` that as corrected since; `first` is the verdict at the
-    time of the reading, `current` the one after the reviews; `superseded_by` the id of the reading that took
-    its place.
+    time of the reading, `base` that with the departures noted since, which reviewers decide on, `current` the one
+    after the reviews; `superseded_by` the id of the reading that took its place.
     """
 
     id: str
@@ -135,6 +178,7 @@ class StoredReading:
     statement: Statement
     photos: tuple[KeptPhoto, ...]
     first: Verdict
+    base: Verdict
     current: Verdict
     reviews: tuple[Event, ...]
     corrections: tuple[Event, ...]
@@ -145,6 +189,34 @@ class StoredReading:
 _ROW_COLUMNS: Final = [readings.c[field.name] for field in fields(ReadingRow)]
 _EVENT_COLUMNS: Final = (events.c.seq, events.c.hash, events.c.body)
 _WAITS: Final = readings.c.rank.is_not(None)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Place:
+    """A tank and sample point as they were stated, how many standing readings it has, and when the last was logged."""
+
+    tank: str | None
+    sample_point: str | None
+    readings: int
+    last: datetime
+
+    def __str__(self) -> str:
+        """Such as `tank T3, sump`."""
+        return (
+            ", ".join(filter(None, (self.tank and f"tank {self.tank}", self.sample_point)))
+            or "no place stated"
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MonthCount:
+    """How many standing readings of a tank and sample point have a grade in a month, such as 2026-05."""
+
+    tank: str | None
+    sample_point: str | None
+    month: str
+    grade: str | None
+    readings: int
 
 
 class Logbook(AbstractContextManager["Logbook"]):
@@ -215,6 +287,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         replaces: str | None = None,
         reason: str = "",
         settings: Sequence[SettingsFile] = (),
+        run: tuple[str, int] | None = None,
     ) -> str:
         """Keep a reading with the photos that its verdict is about; returns its id.
 
@@ -222,6 +295,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         some of them, is superseded only if it is of the same tank, point, person and settings, nothing that
         was stated about it is unsaid or said otherwise, and nobody has reviewed it; `succession` tells.
         settings : the files that it was read by, which are kept too.
+        run : the run whose plate it is, and that run's last event that the caller has seen.
         replaces : id of any other reading whose place it takes, with a reason. Raises LinecallError if a photo
         is not the one that was read, or the reading to be replaced is unknown, reviewed or superseded;
         OutputError if the logbook or the photos' place cannot be written.
@@ -239,8 +313,14 @@ class Logbook(AbstractContextManager["Logbook"]):
             "verdict": verdict.model_dump(mode="json"),
         }
         with self._database.writing() as connection:
+            if run is not None:
+                self._run_row(connection, run[0], expect_last=run[1])
+                _check_photos_own(connection, run[0], kept)
+                payload["run"] = run[0]
             _keep_settings(connection, settings, by=statement.operator, at=at)
-            earlier = _replaced_by(connection, {photo.sha256 for photo in kept}, statement, verdict)
+            earlier = _replaced_by(
+                connection, {photo.sha256 for photo in kept}, statement, verdict, payload.get("run")
+            )
             if replaces is not None:
                 _check_replaceable(self._row(connection, replaces))
                 earlier = list(dict.fromkeys([*earlier, replaces]))
@@ -249,7 +329,82 @@ class Logbook(AbstractContextManager["Logbook"]):
                 payload["supersedes"] = earlier
             reading = _free_id(connection, verdict.id)
             _append(connection, reading, "reading", payload, by=statement.operator, reading=reading, at=at)
+            if run is not None:
+                taken = {name: said for name, said in statement.as_payload().items() if name in _FROM_RUN}
+                tie = RunReading(reading=reading, status=verdict.status, stated=taken).as_payload()
+                _append(
+                    connection,
+                    _free_id(connection),
+                    RUN_READING,
+                    tie,
+                    by=statement.operator,
+                    reading=run[0],
+                    at=at,
+                )
         return reading
+
+    def begin_run(
+        self,
+        begun: RunBegun,
+        entries: Sequence[tuple[str, Payload]] = (),
+        *,
+        by: str,
+        at: datetime,
+        settings: Sequence[SettingsFile] = (),
+    ) -> str:
+        """Begin a run, with the first entries of it; returns its id.
+
+        entries : kind and payload of each further event. settings : the files that it rests on, which are kept too.
+        Raises LinecallError where the point or the plate has a run already that is open.
+        """
+        with self._database.writing() as connection:
+            begin_runs(connection)
+            _keep_settings(connection, settings, by=by, at=at)
+            run = _free_id(connection)
+            _append(connection, run, RUN, begun.as_payload(), by=by, reading=run, at=at)
+            self._enter(connection, run, entries, by=by, at=at)
+        return run
+
+    def add_to_run(
+        self,
+        run: str,
+        entries: Sequence[tuple[str, Payload]],
+        *,
+        by: str,
+        at: datetime,
+        expect_last: int,
+        settings: Sequence[SettingsFile] = (),
+    ) -> None:
+        """Append entries to a run, all or none of them.
+
+        expect_last : number of the run's last event that the caller has seen; another since raises StaleHeadError.
+        Raises LinecallError where there is no such run, or the point or the plate now has another one that is open.
+        """
+        with self._database.writing() as connection:
+            self._run_row(connection, run, expect_last=expect_last)
+            _keep_settings(connection, settings, by=by, at=at)
+            self._enter(connection, run, entries, by=by, at=at)
+
+    def _enter(
+        self,
+        connection: Connection,
+        run: str,
+        entries: Sequence[tuple[str, Payload]],
+        *,
+        by: str,
+        at: datetime,
+    ) -> None:
+        for kind, payload in entries:
+            _append(connection, _free_id(connection), kind, payload.as_payload(), by=by, reading=run, at=at)
+        _check_alone(connection, self._run_row(connection, run))
+
+    def _run_row(self, connection: Connection, run: str, *, expect_last: int | None = None) -> dict[str, Any]:
+        row = stored_run_row(connection, run) if has_runs(connection) else None
+        if row is None:
+            raise LinecallError(f"{self.name}: there is no run {run!r}; linecall run list shows them")
+        if expect_last not in (None, row["last_seq"]):
+            raise StaleHeadError(f"somebody has written to run {run} meanwhile; look at it again, then go on")
+        return row
 
     def append(
         self,
@@ -437,6 +592,87 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             return connection.execute(query).scalar_one()
 
+    def places(self, name: str | None = None) -> list[Place]:
+        """Tanks and sample points with standing readings; name : only those whose tank or point is called so."""
+        query = (
+            select(readings.c.tank, readings.c.sample_point, func.count(), func.max(readings.c.at_utc))
+            .where(readings.c.superseded_by.is_(None))
+            .group_by(readings.c.tank, readings.c.sample_point)
+            .order_by(readings.c.tank, readings.c.sample_point)
+        )
+        if name is not None:
+            query = query.where(or_(readings.c.sample_point == name, readings.c.tank == name))
+        with self._database.reading() as connection:
+            found = connection.execute(query).all()
+        return [
+            Place(tank=tank, sample_point=point, readings=n, last=datetime.fromtimestamp(last, UTC))
+            for tank, point, n, last in found
+        ]
+
+    def grades_by_month(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        place: Place | None = None,
+    ) -> list[MonthCount]:
+        """How often each grade was given to a tank and sample point in each month, as the logbook's times are written.
+
+        Standing readings alone; the grade of a refused photo is None. place : of this one only.
+        """
+        month = func.substr(readings.c.at, 1, 7).label("month")
+        columns = (readings.c.tank, readings.c.sample_point, month, readings.c.grade)
+        query = select(*columns, func.count()).where(*_conditions({}, since, until, standing=True))
+        if place is not None:
+            query = query.where(readings.c.tank == place.tank, readings.c.sample_point == place.sample_point)
+        with self._database.reading() as connection:
+            found = connection.execute(query.group_by(*columns[:2], "month", columns[3])).all()
+        return [
+            MonthCount(tank=tank, sample_point=point, month=month, grade=grade, readings=n)
+            for tank, point, month, grade, n in found
+        ]
+
+    def stories(
+        self,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        place: Place | None = None,
+        newest: int | None = None,
+    ) -> Iterator[tuple[ReadingRow, list[Event]]]:
+        """Each reading's row with its own events, in order of their first; memory stays constant.
+
+        place : only of this tank and sample point. newest : only so many, those logged last. since, until : as for
+        `readings`. Raises LinecallError at an event that has been altered.
+        """
+        chosen = _conditions({}, since, until)
+        if place is not None:
+            chosen += [readings.c.tank == place.tank, readings.c.sample_point == place.sample_point]
+        if newest is not None:
+            last = select(readings.c.seq).where(*chosen).order_by(readings.c.seq.desc()).limit(newest)
+            chosen.append(readings.c.seq.in_(last))
+        query = (
+            select(events.c.seq.label("event"), events.c.hash, events.c.body, *_ROW_COLUMNS)
+            .join_from(readings, events, events.c.reading == readings.c.id)
+            .where(*chosen)
+            .order_by(readings.c.seq, events.c.seq)
+        )
+        row: ReadingRow | None = None
+        history: list[Event] = []
+        with self._database.reading() as connection:
+            for found in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
+                if row is None or found.id != row.id:
+                    if row is not None:
+                        yield row, history
+                    row, history = _row_value(found), []
+                history.append(load_event(found.event, found.hash, found.body))
+        if row is not None:
+            yield row, history
+
+    def missing_photos(self, hashes: Iterable[str]) -> frozenset[str]:
+        """Those of the photos that are no longer kept; whether the others are whole, `verify` tells."""
+        return frozenset(digest for digest in set(hashes) if not has_file(self._photos, digest))
+
     def waiting(
         self,
         *,
@@ -485,6 +721,63 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             count, oldest = connection.execute(query).one()
         return Waiting(count=count, since=None if oldest is None else datetime.fromtimestamp(oldest, UTC))
+
+    def run_events(self, run: str) -> list[Event]:
+        """Events of a run, in order. Raises LinecallError if it is unknown or one has been altered."""
+        query = select(*_EVENT_COLUMNS).where(events.c.reading == run).order_by(events.c.seq)
+        with self._database.reading() as connection:
+            self._run_row(connection, run)
+            return [load_event(*row) for row in connection.execute(query)]
+
+    def runs(
+        self,
+        *,
+        limit: int = 50,
+        before: int | None = None,
+        is_open: bool = False,
+        site: str | None = None,
+        point: str | None = None,
+        lot: str | None = None,
+        plate: str | None = None,
+        reading: str | None = None,
+    ) -> list[RunRow]:
+        """Rows of runs, those begun last first.
+
+        before : seq of a row at a page's edge. is_open : only those that were neither closed nor abandoned.
+        reading : id of a reading, for the run that it belongs to.
+        """
+        said = {"site": site, "point": point, "lot": lot, "plate": plate, "reading": reading}
+        chosen = [runs.c[name] == value for name, value in said.items() if value is not None]
+        if before is not None:
+            chosen.append(runs.c.seq < before)
+        if is_open:
+            chosen.append(runs.c.ended.is_(None))
+        query = select(runs).where(*chosen).order_by(runs.c.seq.desc()).limit(limit)
+        with self._database.reading() as connection:
+            return [_run_value(row) for row in connection.execute(query)] if has_runs(connection) else []
+
+    def point_readings(
+        self, site: str, point: str, *, limit: int = 50, since: datetime | None = None
+    ) -> list[tuple[RunRow, ReadingRow]]:
+        """The readings of a sample point's runs, with the runs, the sample drawn last first; found by an index.
+
+        A reading that another one has superseded is left out, as is a run without one. since : of the sample.
+        """
+        chosen = [runs.c.site == site, runs.c.point == point, readings.c.superseded_by.is_(None)]
+        if since is not None:
+            chosen.append(runs.c.taken_utc >= int(since.timestamp()))
+        run = [column.label(f"run_{column.name}") for column in runs.c]
+        query = (
+            select(*run, *_ROW_COLUMNS)
+            .join_from(runs, readings, readings.c.id == runs.c.reading)
+            .where(*chosen)
+            .order_by(runs.c.taken_utc.desc(), runs.c.seq.desc())
+            .limit(limit)
+        )
+        with self._database.reading() as connection:
+            if not has_runs(connection):
+                return []
+            return [(_run_value(row, "run_"), _row_value(row)) for row in connection.execute(query)]
 
     def events(self, reading: str | None = None, after: int = 0) -> Iterator[Event]:
         """Events in order, of one reading or of all. Raises LinecallError at one that has been altered."""
@@ -603,10 +896,13 @@ def _settle(database: Database, *, must_exist: bool, photos: str | None) -> str:
             _photos_beside(database)  # raises where a place must be named
         with database.creating() as connection:
             if not inspect(connection).has_table(about.name):
-                tables.create_all(connection)
+                tables.create_all(connection, tables=FIRST_TABLES)
                 connection.execute(
                     insert(about),
-                    [{"name": "format", "value": str(FORMAT)}, {"name": "photos", "value": photos or ""}],
+                    [
+                        {"name": "format", "value": str(FORMAT_WITHOUT_RUNS)},
+                        {"name": "photos", "value": photos or ""},
+                    ],
                 )
         known = _about(database) or {}
     found = known.get("format", "")
@@ -713,9 +1009,12 @@ def _keep_settings(
 
 
 def _replaced_by(
-    connection: Connection, photos: set[str], statement: Statement, verdict: Verdict
+    connection: Connection, photos: set[str], statement: Statement, verdict: Verdict, run: str | None
 ) -> list[str]:
-    """Ids of standing readings that a new one of these photos takes the place of without being told to."""
+    """Ids of standing readings that a new one of these photos takes the place of without being told to.
+
+    One of the same run does so whatever the run said then: its corrections are in the chain, each with its reason.
+    """
     columns = [column for column in readings.c if column.name not in {"seq", "hash", "body"}]
     query = (
         select(*_EVENT_COLUMNS, *columns)
@@ -731,9 +1030,15 @@ def _replaced_by(
         event.id
         for row, event in earlier
         if {photo.sha256 for photo in _photos(event)} <= photos
-        and _is_of_same_matter(row, statement)
-        and event.payload["statement"].get("drops_at") in (None, statement.as_payload().get("drops_at"))
-        and says_no_less(verdict, parse_verdict(event.payload["verdict"]))
+        and (
+            (run is not None and event.payload.get("run") == run and verdict.status == "read")
+            or (
+                _is_of_same_matter(row, statement)
+                and event.payload["statement"].get("drops_at")
+                in (None, statement.as_payload().get("drops_at"))
+                and says_no_less(verdict, parse_verdict(event.payload["verdict"]))
+            )
+        )
     ]
 
 
@@ -788,8 +1093,65 @@ def _in_doubt(analyte: str | None) -> list[ColumnElement[bool]]:
     return [] if analyte is None else [readings.c.in_doubt.contains(f"|{analyte}|", autoescape=True)]
 
 
+def _check_photos_own(connection: Connection, run: str, photos: Sequence[KeptPhoto]) -> None:
+    """Raise LinecallError where a photo has been read for another run: it shows one plate."""
+    query = (
+        select(runs.c.id, readings.c.photo)
+        .join_from(runs, readings, readings.c.id == runs.c.reading)
+        .where(readings.c.photo_sha256.in_([photo.sha256 for photo in photos]), runs.c.id != run)
+    )
+    found = connection.execute(query.limit(1)).first()
+    if found is not None:
+        raise LinecallError(
+            f"the photo is that of run {found.id} already ({found.photo}), and a photo shows one plate; check the run"
+        )
+
+
+def _check_alone(connection: Connection, row: Mapping[str, Any]) -> None:
+    """Raise LinecallError where another open run has a run's point, or another run has used its plate."""
+    if row["ended"] is not None:
+        return
+    others = select(runs).where(runs.c.id != row["id"])
+    waiting = runs.c.ended.is_(None) & runs.c.reading.is_(None)
+    if row["reading"] is None:
+        of_point = others.where(runs.c.site == row["site"], runs.c.point == row["point"], waiting)
+        found = connection.execute(of_point.limit(1)).first()
+        if found is not None:
+            raise LinecallError(
+                f"sample point {row['point']} has an open run, {found.id}, begun {found.at[:16].replace('T', ' ')}; "
+                f"go on with it, or end it first: linecall run abandon {found.id} --reason TEXT"
+            )
+    if row["plate"] is None:
+        return
+    of_plate = others.where(
+        runs.c.lot == row["lot"], runs.c.plate == row["plate"], or_(waiting, runs.c.drops_utc.is_not(None))
+    )
+    found = connection.execute(of_plate.limit(1)).first()
+    if found is not None:
+        how = "is in" if found.drops_utc is None else "has been used in"
+        raise LinecallError(
+            f"plate {row['plate']} of lot {row['lot']} {how} run {found.id}, of sample point {found.point}; "
+            "a plate is used once: check its number, or take another plate"
+        )
+
+
+def _run_value(row: Row[Any], prefix: str = "") -> RunRow:
+    mapping = row._mapping
+    values: dict[str, Any] = {column.name: mapping[prefix + column.name] for column in runs.c}
+    with kept(f"the list's row of run {values['id']}"):
+        values["at"] = datetime.fromisoformat(values["at"])
+        for name, seconds in (
+            ("taken_at", "taken_utc"),
+            ("drops_at", "drops_utc"),
+            ("readable_until", "until_utc"),
+        ):
+            utc = values.pop(seconds)
+            values[name] = None if utc is None else datetime.fromtimestamp(utc, UTC)
+    return RunRow(**values)
+
+
 def _row_value(row: Row[Any]) -> ReadingRow:
-    values = dict(row._mapping)
+    values = {column.name: row._mapping[column.name] for column in _ROW_COLUMNS}
     closes = values["open_until"]
     with kept(f"the list's row of reading {values['id']}"):
         values["at"] = datetime.fromisoformat(values["at"])
@@ -818,6 +1180,9 @@ def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
         statement=Statement.of(**corrected),
         photos=_photos(first),
         first=parse_verdict(verdicts[0]),
+        base=parse_verdict(
+            next((e.payload["base"] for e in reversed(reviews) if "base" in e.payload), verdicts[0])
+        ),
         current=parse_verdict(verdicts[-1]),
         reviews=reviews,
         corrections=corrections,

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from typing import Any, Final
 
+from reader.decide.grade import departure_warning
 from reader.verdict.model import Mark, Verdict
 
 SMALL_MARGIN: Final = 1.0
@@ -67,7 +68,8 @@ def _rank(verdict: Verdict, marks: list[Mark], margin: float | None) -> Rank | N
         return Rank.SMALL_MARGIN
     if verdict.grade == "invalid":
         return Rank.INVALID
-    return Rank.CONTRADICTION if verdict.warnings else None
+    of_departures = {departure_warning(one) for one in verdict.departures}  # nothing a reviewer could settle
+    return Rank.CONTRADICTION if set(verdict.warnings) - of_departures else None
 
 
 def _margin(mark: Mark) -> float | None:
@@ -133,7 +135,7 @@ def next_row(row: Mapping[str, Any], *, seq: int, kind: str, payload: Mapping[st
     """Row of a reading after one more event of its own."""
     changed = dict(row) | {"last_seq": seq}
     if kind == "review":
-        changed["reviews"] += 1
+        changed["reviews"] += "departures" not in payload  # graded anew by its run, decided on by nobody
         if "summary" in payload:
             changed |= _of_summary(payload["summary"])
         if payload.get("waiting") is False:

@@ -18,8 +18,9 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-FORMAT: Final = 1
-"""Of the tables; a logbook of a later format is refused."""
+FORMAT: Final = 2
+"""Of the tables; a logbook of a later format is refused. A logbook is of format 1 until its first run begins."""
+FORMAT_WITHOUT_RUNS: Final = 1
 
 Whole: Final = BigInteger().with_variant(Integer, "sqlite")
 Real: Final[TypeEngine[float]] = Double().with_variant(REAL, "sqlite")
@@ -83,6 +84,9 @@ readings = Table(
 FILTERS: Final = ("tank", "plate_lot", "operator", "grade")
 Index("linecall_reading_at", readings.c.at_utc, readings.c.seq)
 Index("linecall_reading_photo", readings.c.photo_sha256)
+Index(
+    "linecall_reading_point", readings.c.sample_point, readings.c.seq
+)  # logbooks begun before it do without
 _WAITS: Final[dict[str, Any]] = {
     f"{name}_where": text("rank IS NOT NULL") for name in ("sqlite", "postgresql")
 }
@@ -92,6 +96,39 @@ Index("linecall_waiting_open", readings.c.open_until, readings.c.seq, **_WAITS)
 for _column in FILTERS:
     Index(f"linecall_reading_{_column}", readings.c[_column], readings.c.seq)
     Index(f"linecall_waiting_{_column}", readings.c[_column], *_URGENCY, **_WAITS)
+
+runs = Table(
+    "linecall_run",
+    tables,
+    Column("seq", Whole, primary_key=True, autoincrement=False),
+    Column("id", Text, nullable=False, unique=True),
+    Column("last_seq", Whole, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("point", Text, nullable=False),
+    Column("tank", Text, nullable=False),
+    Column("phase", Text, nullable=False),
+    Column("lot", Text, nullable=False),
+    Column("plate", Text),
+    Column("operator", Text, nullable=False),
+    Column("taken_utc", Whole, nullable=False),
+    Column("drops_utc", Whole),
+    Column("until_utc", Whole),
+    Column("departures", Whole, nullable=False),
+    Column("effect", Text),
+    Column("reading", Text),
+    Column("ended", Text),
+    sqlite_strict=True,
+)
+"""What lists show of a run (reader.logbook.run_events); made with the first run, so that older logbooks stay as they
+are until then. `taken_utc` is when the sample was drawn, else when the run began; `reading` the last not refused."""
+
+_OPEN: Final[dict[str, Any]] = {f"{name}_where": text("ended IS NULL") for name in ("sqlite", "postgresql")}
+Index("linecall_run_point", runs.c.site, runs.c.point, runs.c.taken_utc, runs.c.seq)
+Index("linecall_run_plate", runs.c.lot, runs.c.plate)
+Index("linecall_run_reading", runs.c.reading)
+Index("linecall_run_open", runs.c.seq, **_OPEN)
+FIRST_TABLES: Final = (about, events, readings)
 
 
 def _ddl(statement: str) -> DDL:

@@ -13,7 +13,7 @@ from reader.measure.strip import EDGE_MM, Strip
 from reader.numbers.median import quantile
 from reader.photo.open import ChromaInfo
 from reader.photo.tags import quantisation_step
-from reader.quality import refuse
+from reader.refusals import refuse
 from reader.settings.values import Layout, Thresholds
 
 HIDDEN_MAX = 0.5

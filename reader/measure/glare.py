@@ -19,7 +19,7 @@ from reader.numbers.geometry import apply
 from reader.numbers.median import median, quantile
 from reader.photo.light import decode_srgb
 from reader.photo.open import Photo
-from reader.quality import refuse
+from reader.refusals import refuse
 from reader.settings.values import IndicatorMark, Layout, Window
 
 Light = NDArray[np.float32]

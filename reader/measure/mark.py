@@ -258,5 +258,5 @@ def _shade_reach(shade: Shade, fit: LineFit, k: int) -> float:
 
 
 def _flags(**found: bool) -> tuple[str, ...]:
-    """Codes of `quality.FLAGS` that hold."""
+    """Codes of `refusals.FLAGS` that hold."""
     return tuple(code for code, holds in found.items() if holds)

@@ -23,7 +23,7 @@ from reader.measure.strip import Strip
 from reader.numbers.arrays import FloatArray
 from reader.numbers.median import median, quantile
 from reader.photo.open import Photo, Pixels
-from reader.quality import refuse
+from reader.refusals import refuse
 from reader.settings.values import IndicatorMark, Layout, Thresholds
 
 Grey = NDArray[np.float32]

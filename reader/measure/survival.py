@@ -64,7 +64,7 @@ BLOCK_GAIN = 8.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Survival:
-    """What this file has done to faint lines, by window: codes of `quality.FLAGS` that hold there.
+    """What this file has done to faint lines, by window: codes of `refusals.FLAGS` that hold there.
 
     rounding : what rounding alone may have made of a blank, codes of luma, 1 sigma: no height is known better.
     """

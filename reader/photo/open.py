@@ -35,7 +35,7 @@ from reader.photo.tags import (
     read_jpeg_header,
     read_tiff_fields,
 )
-from reader.quality import refuse
+from reader.refusals import refuse
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -87,7 +87,7 @@ class Photo:
     pixels : (H, W, 3) uint8 or uint16, BGR, still encoded as `encoding` says, read-only.
     captured_at : aware where the file gives its offset from UTC, else naive; None where unknown.
     tagged_size : width and height, px, that the camera wrote into the file, not turned upright; None where unknown.
-    sha256 : of the file. notes : codes of `quality.FLAGS`.
+    sha256 : of the file. notes : codes of `refusals.FLAGS`.
     """
 
     name: str

@@ -9,7 +9,7 @@ import numpy as np
 
 from reader.errors import PhotoRefusedError
 from reader.photo.open import Photo, Pixels
-from reader.quality import COPY
+from reader.refusals import COPY
 
 FLAG = "not_original"
 """The flag of a copy."""

@@ -221,7 +221,7 @@ class Exif:
     orientation : 1 to 8. orientation_at : byte of its value within the EXIF block, None where it has none.
     captured_at : aware where the file gives an offset from UTC, else naive; None where unknown.
     size : width and height of the picture as the camera saved it, px; None where unknown. An app that shrinks a
-        picture may leave them as they were. notes : codes of `quality.FLAGS`.
+        picture may leave them as they were. notes : codes of `refusals.FLAGS`.
     """
 
     orientation: int = 1

@@ -37,6 +37,7 @@ from reader.verdict.model import SettingsRecord, Verdict
 from reader.verdict.statement import Stated
 from reader.words import MarkKey as Key
 from reader.words import did_you_mean, shown
+from reader.words.ids import MISREAD
 from reader.words.names import folded, is_one_of, may_be
 
 ATTEMPTS: Final = 50
@@ -46,7 +47,6 @@ NEW_PLATE: Final = (
     "the way out is a new plate from the fresh sample, or another reviewer "
     "(linecall people add NAME --role reviewer)"
 )
-MISREAD: Final = str.maketrans("oil", "011")  # letters that no id has, and what they are taken for
 
 _MODELS: Final[dict[str, type[SettingsFile]]] = {
     "layout": Layout,
@@ -234,14 +234,14 @@ def decide(
     """
     stored = find_reading(logbook, reading_id)
     _check_standing(stored)
-    check_plate(stored.first, policy)
+    check_plate(stored.base, policy)
     plate = _Plate.of(logbook, stored, policy)
     decisions = [replace(made, by=plate.reviewer(made.by)) for made in decisions]
     settings = settings_of(logbook, stored.first, files or SiteFiles())
     earlier = decisions_on(stored)
     check_decisions(
         decisions,
-        first=stored.first,
+        first=stored.base,
         earlier=earlier,
         hands=plate.hands,
         layout=settings.layouts[0],
@@ -324,10 +324,10 @@ def _review(
     at: datetime,
 ) -> Reviewed:
     """Grade a reading anew with the decisions that now stand, draw it, and append that with what was said."""
-    policy, verdict = plate.policy, stored.first
+    policy, verdict = plate.policy, stored.base
     if decisions:
         verdict = regrade(
-            stored.first,
+            stored.base,
             decisions,
             layout=settings.layouts[0],
             rules=settings.rules,

@@ -21,7 +21,7 @@ from reader.draw.page_picture import png
 from reader.draw.profile_chart import ProfileChart
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
-from reader.quality import FLAGS
+from reader.refusals import FLAGS
 from reader.review import ladder, page
 from reader.review.record import SiteFiles, find_reading, measured_photos, settings_of
 from reader.settings.values import Layout, Rules, Thresholds
@@ -79,7 +79,7 @@ def open_case(logbook: Logbook, reading_id: str, files: SiteFiles | None = None)
     was made by are missing or altered, or this version of linecall refuses what another one has read.
     """
     stored = find_reading(logbook, reading_id)
-    first = stored.first
+    first = stored.base
     if first.status == "refused":
         raise LinecallError(
             f"reading {stored.id}: its photo was refused ({first.reason}), so there is no mark to judge"
@@ -161,9 +161,9 @@ def in_question(case: Case) -> frozenset[tuple[str, MarkName]]:
 
 def consequences(case: Case, window: str, mark: MarkName) -> tuple[Consequence, ...]:
     """What would follow from each answer on one mark, all other calls staying as they are."""
-    now = _graded(case, {})
+    now = _grade_answers(case, {})
     answers = (call for call in _answers(case, mark) if call != "doubtful")
-    found = ((call, _graded(case, {(window, mark): call})) for call in answers)
+    found = ((call, _grade_answers(case, {(window, mark): call})) for call in answers)
     return tuple(
         Consequence(call=call, words=_change(now, then), because=_because(then)) for call, then in found
     )
@@ -180,7 +180,7 @@ def outcomes(case: Case) -> tuple[tuple[str, str], ...]:
     found: dict[tuple[tuple[str, ...], str], list[str]] = {}
     either: tuple[Call, ...] = ("present", "absent")
     for answers in itertools.product(either, repeat=len(together)):
-        then = _graded(case, dict(zip(together, answers, strict=True)))
+        then = _grade_answers(case, dict(zip(together, answers, strict=True)))
         absent = [_named(mark) for mark, call in zip(together, answers, strict=True) if call == "absent"]
         grade = listed(then.possible_grades, "or") if then.grade == "undecided" else then.grade
         found.setdefault((then.possible_grades, grade), []).append(listed(absent) or "none")
@@ -193,7 +193,7 @@ def _named(mark: tuple[str, MarkName]) -> str:
     return window if name == "indicator" else f"reference of {window}"
 
 
-def _graded(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Grade:
+def _grade_answers(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Grade:
     calls = calls_of(case.current) | answers
     return graded(case.current, calls, case.layout, case.rules)
 
@@ -383,6 +383,12 @@ def _measured_windows(photo: Reading) -> Iterator[tuple[WindowRecord, WindowEvid
 def _plate(case: Case, photo: Reading, *, blind: bool) -> dict[str, object]:
     """The plate in one photo, with the calls as they stand now."""
     assert photo.evidence is not None
+    drawn = plan_plate(called_now(case, photo), photo.evidence, calls=not blind)
+    return {"picture": page.plate_jpeg(photo.evidence, drawn), "name": photo.verdict.photo.name}
+
+
+def called_now(case: Case, photo: Reading) -> Verdict:
+    """The verdict of one of a reading's photos, with the reading's calls as they stand now."""
     now = {window.id: window for window in case.current.windows}
     windows = tuple(
         window.model_copy(
@@ -393,9 +399,7 @@ def _plate(case: Case, photo: Reading, *, blind: bool) -> dict[str, object]:
         )
         for window in photo.verdict.windows
     )
-    called = photo.verdict.model_copy(update={"windows": windows})
-    drawn = plan_plate(called, photo.evidence, calls=not blind)
-    return {"picture": page.plate_jpeg(photo.evidence, drawn), "name": photo.verdict.photo.name}
+    return photo.verdict.model_copy(update={"windows": windows})
 
 
 # -- beside the pictures ----------------------------------------------------------------------------------

@@ -53,6 +53,7 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         drops_at=order.drops_at,
         reading_age_min=order.reading_age_min,
         statement=order.statement,
+        run=order.run,
     )
     if not os.path.isfile(job.photo):  # unlike Path.is_file, this takes any name
         return Outcome(job=job, verdict=reading.verdict)

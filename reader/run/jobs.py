@@ -13,7 +13,7 @@ from reader.errors import LinecallError
 if TYPE_CHECKING:
     from reader.run.day_table import Plate
     from reader.settings.read_settings import ReadSettings
-    from reader.verdict.statement import Stated
+    from reader.verdict.statement import RunTie, Stated
 
 
 PICTURE_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif"})
@@ -41,13 +41,14 @@ class Order:
     """How every photo of a run is read and written.
 
     drops_at : when the drops were put in; or reading_age_min : minutes from then to the photo; or neither.
-    statement : what is stated about the sample and the plate.
+    statement : what is stated about the sample and the plate. run : the run whose plate the photos show.
     """
 
     settings: "ReadSettings"
     drops_at: datetime | time | None = None
     reading_age_min: float | None = None
     statement: "Stated | None" = None
+    run: "RunTie | None" = None
     force: bool = False
 
 

@@ -487,6 +487,10 @@ class Rules(SettingsFile):
     expired_plate: Literal["invalid", "warning"] = Field(
         default="invalid", description="what a plate past its expiry is: invalid, or graded with a warning"
     )
+    departure: Literal["invalid", "warning"] = Field(
+        default="invalid",
+        description="what a departure that the procedure calls invalid does: invalid, or graded with a warning",
+    )
     camera_zone: Text | None = Field(
         default=None, description="zone of cameras that write no offset, such as 'Europe/Lisbon' or '+02:00'"
     )
@@ -703,6 +707,8 @@ _KINDS: Final = (
     "quiz",
     "costs",
     "control",
+    "site",
+    "procedure",
 )
 
 

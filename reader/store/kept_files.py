@@ -47,6 +47,15 @@ def check_file(store: FileStore, sha256: str, *, what: str = "photo") -> str | N
     return f"{what} {sha256} has been altered: its bytes now have the hash {found}"
 
 
+def has_file(store: FileStore, sha256: str) -> bool:
+    """Whether a kept file is there at all; its bytes are not looked at."""
+    file = _open(store, sha256)
+    if file is None:
+        return False
+    file.close()
+    return True
+
+
 def read_file(store: FileStore, sha256: str, *, what: str = "photo", where: str) -> bytes:
     """Bytes of a kept file. Raises LinecallError if it is missing, cannot be read or has been altered.
 

@@ -17,11 +17,11 @@ from pydantic import (
 )
 from pydantic_core import ErrorDetails
 
-from reader.decide.records import ExpiryRecord, PivotalMark, ReadingAgeRecord
+from reader.decide.records import DepartureRecord, ExpiryRecord, PivotalMark, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
 from reader.files.plain import read_plain
-from reader.verdict.statement import Stated
+from reader.verdict.statement import RunTie, Stated
 from reader.words import Call, Cause, Grade, MarkName, SettledGrade, Tier, did_you_mean
 from reader.words.fields import (
     Absorbance,
@@ -460,6 +460,16 @@ class Verdict(Frozen):
         default=None,
         description="the plate's expiry, held against the day of use; null where it was not stated",
     )
+    run: Annotated[str, Field(pattern=f"^{ID_PATTERN}$")] | None = Field(
+        default=None,
+        description="id of the run whose plate it is; left out without a run",
+        exclude_if=lambda run: run is None,
+    )
+    departures: tuple[DepartureRecord, ...] = Field(
+        default=(),
+        description="what went otherwise in its run before the photo; left out where nothing did",
+        exclude_if=lambda told: not told,
+    )
     layout: LayoutRecord | None = Field(
         default=None, description="the layout that was used; null for a refused photo"
     )
@@ -777,3 +787,8 @@ def schema() -> dict[str, Any]:
 def schema_bytes() -> bytes:
     """Text of `reader/data/verdict.schema.json`."""
     return (json.dumps(schema(), indent=2, ensure_ascii=False) + "\n").encode("utf-8")
+
+
+def run_tie(verdict: Verdict) -> RunTie | None:
+    """The run of a verdict and what went otherwise in it; None where it has none."""
+    return None if verdict.run is None else RunTie(id=verdict.run, departures=verdict.departures)

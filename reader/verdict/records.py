@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +32,7 @@ from reader.verdict.model import (
     WindowRecord,
 )
 from reader.verdict.second_photo import second_photo
-from reader.verdict.statement import Stated
+from reader.verdict.statement import RunTie, Stated
 from reader.verdict.succession import reading_id
 from reader.version import VERSION
 from reader.words import MarkKey
@@ -50,6 +50,7 @@ class Measured:
     calls: tuple[MarkCall, ...]
     age: ReadingAgeRecord
     expiry: ExpiryRecord | None
+    run: RunTie | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -96,6 +97,7 @@ def read_verdict(
             statement=_said(statement),
             reading_age=age,
             expiry=measured.expiry,
+            **_of_run(measured.run),
             layout=_layout_record(layout, settings),
             rules=_settings_record(settings.rules),
             thresholds=_settings_record(settings.thresholds),
@@ -120,6 +122,7 @@ def refused_verdict(
     settings: ReadSettings,
     statement: Stated,
     readings: Sequence[Verdict] = (),
+    run: RunTie | None = None,
 ) -> Verdict:
     """The verdict on a photo, or a set of photos with a verdict each, that cannot be read."""
     return _with_id(
@@ -133,12 +136,17 @@ def refused_verdict(
             remedy=refusal.remedy,
             next_step=settings.texts.next_step.refused,
             statement=_said(statement),
+            **_of_run(run),
             rules=_settings_record(settings.rules),
             thresholds=_settings_record(settings.thresholds),
             texts=_settings_record(settings.texts),
             readings=tuple(readings),
         )
     )
+
+
+def _of_run(run: RunTie | None) -> dict[str, Any]:
+    return {} if run is None else {"run": run.id, "departures": run.departures}
 
 
 def _with_id(verdict: Verdict) -> Verdict:

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from reader.decide.call import DYED, EDGE, LOSSES, MISPLACED, UNEVEN, height_needed
 from reader.decide.records import PivotalMark, ReadingAgeRecord
 from reader.photo.original import FLAG as NOT_ORIGINAL
-from reader.quality import COPY
+from reader.refusals import COPY
 from reader.verdict.model import Mark, WindowRecord
 from reader.words import windows_named as named
 
@@ -46,7 +46,7 @@ def second_photo(
 ) -> str:
     """A sentence for a technician whose single photo leaves a grade undecided, with a space at its end.
 
-    photo_flags : codes of `quality.FLAGS` of the whole file. Where it is a copy its original is asked for: that
+    photo_flags : codes of `refusals.FLAGS` of the whole file. Where it is a copy its original is asked for: that
     needs no second photo.
 
     Minutes count from the photo, as nobody knows when the verdict is read. Empty for a plate that is early:

@@ -1,5 +1,6 @@
 """What a technician states about a sample and its plate; it stands in the verdict, the logbook and the picture."""
 
+from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Annotated, Any, Final, Self
 
@@ -15,6 +16,7 @@ from pydantic import (
     model_validator,
 )
 
+from reader.decide.records import DepartureRecord
 from reader.errors import LinecallError
 from reader.words.clock import parse_clock_or_moment
 from reader.words.fields import writable
@@ -99,6 +101,15 @@ class Stated(BaseModel):
     def as_payload(self) -> dict[str, Any]:
         """JSON object of what was said; what was not is left out."""
         return self.model_dump(mode="json", exclude_none=True)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RunTie:
+    """The run whose plate a photo shows: its id, what went otherwise in it, and when it says the photo was taken."""
+
+    id: str
+    departures: tuple[DepartureRecord, ...] = ()
+    photo_at: datetime | None = None
 
 
 EXPECTED: Final = {

@@ -15,6 +15,9 @@ def said(verdict: Verdict) -> dict[str, object]:
     age = verdict.reading_age
     if age is not None and age.source != "none":
         stated["reading age"] = (age.source, age.minutes if age.source == "stated" else age.drops_at)
+    if verdict.run is not None:
+        stated["run"] = verdict.run
+    stated |= {f"departure {one.code}": one.effect for one in verdict.departures}
     return stated
 
 

@@ -17,12 +17,17 @@ NO_PLACES: Final = frozenset(
 )  # names in zone data that differ by machine
 
 
+ZoneSource = Literal["option", "rules", "site", "machine"]
+"""Who says in which zone a time without an offset is read."""
+_WHOSE: Final = {"option": "--zone says", "rules": "the rules say", "site": "the site says"}
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Zone:
     """The zone of a camera that writes no offset. `place` is None for this machine's own."""
 
     name: str
-    source: Literal["option", "rules", "machine"]
+    source: ZoneSource
     place: tzinfo | None
 
     def instants(self, wall: datetime) -> tuple[datetime, ...]:
@@ -46,13 +51,13 @@ class Zone:
         if self.source == "machine":
             return f"{offset}, the zone of this machine"
         named = "" if self.name == offset else f" ({offset})"
-        return f"{self.name}{named}, as {'--zone says' if self.source == 'option' else 'the rules say'}"
+        return f"{self.name}{named}, as {_WHOSE[self.source]}"
 
 
 MACHINE: Final = Zone(name="this machine's", source="machine", place=None)
 
 
-def load_zone(text: str, source: Literal["option", "rules", "machine"]) -> Zone:
+def load_zone(text: str, source: ZoneSource) -> Zone:
     """A zone by its IANA name or its offset, such as Europe/Lisbon or +02:00. Raises LinecallError."""
     found = _OFFSET.fullmatch(text.strip())
     if found is not None:

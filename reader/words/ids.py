@@ -6,6 +6,7 @@ from typing import Final
 
 ID_ALPHABET: Final = "0123456789abcdefghjkmnpqrstvwxyz"  # Crockford's base 32: no i, l, o, u to mistake
 ID_LENGTH: Final = 8  # 40 bits; a clash inside one logbook is found and another id drawn
+MISREAD: Final = str.maketrans("oil", "011")  # letters that no id has, and what they are taken for
 ID_PATTERN: Final = rf"[{ID_ALPHABET}]{{{ID_LENGTH}}}"
 
 

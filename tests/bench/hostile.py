@@ -36,7 +36,6 @@ ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_images"
 SECONDS_MAX = 30
 MEMORY_MAX = 1_000_000_000
-INTERNAL_ERROR = 70  # sysexits.h, EX_SOFTWARE
 FAULT = re.compile(r"Traceback \(most recent|internal error", re.IGNORECASE)
 WORDS: tuple[Any, ...] = (
     *(None, "", "x", "null", -1, 0, 2**62, 1e308, True, [], {}, [[]], {"a": {}}, "\x00", "a\nb", "\u202egpj", "\ud800"),

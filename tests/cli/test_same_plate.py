@@ -1,6 +1,7 @@
 """`linecall read --same-plate`: several photos of one plate, one verdict, one image."""
 
 import json
+import shlex
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -149,3 +150,18 @@ def test_json_prints_the_one_verdict(photos: Path) -> None:
     result = run("first.jpg", "second.jpg", "--json", "--out", "out")
     assert result.stdout.count("\n") == 1
     assert result.stdout_bytes == to_bytes(load_verdict(Path("out/first.verdict.json")), one_line=True)
+
+
+def test_the_command_for_a_second_photo_repeats_what_was_typed_and_nothing_else(
+    root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("LINECALL_OPERATOR", "A. Lind")
+    shutil.copy(root / "demo_images" / "rescue-boat-tank-1.jpg", "boat.jpg")
+    typed = ["--tank", "rescue boat", "--reading-age", "20", "--logbook", "h.db"]
+    result = CliRunner().invoke(main, ["read", "boat.jpg", "--set", "rules=two-tier", *typed])
+    assert result.exit_code == 3, result.output
+    (line,) = (line for line in result.stdout.splitlines() if line.startswith("  as one"))
+    words = shlex.split(line)[2:]
+    assert words[:5] == ["linecall", "read", "boat.jpg", "SECOND.jpg", "--same-plate"]
+    assert sorted(words[5:]) == sorted([*typed, "--set", "rules=two-tier"])

@@ -203,8 +203,7 @@ def propose(
     sample = _gather(watch(readings(), examples, "reading the library"), thresholds, folds)
     candidates = _candidates(thresholds)
     table = _try_all(sample, watch(candidates, len(candidates), "trying limits"), costs, folds)
-    far = _change(candidates)
-    *chosen, best = (_cheapest(table, costs, out, far) for out in range(folds + 1))
+    *chosen, best = (_cheapest(table, costs, out, _change(candidates)) for out in range(folds + 1))
     then = candidates[best]
     by = {"now": np.zeros(len(sample), np.intp), "then": np.full(len(sample), best)}
     by["held out"] = np.asarray(chosen)[sample.fold]

@@ -7,7 +7,7 @@ from reader.draw.page_picture import png
 from reader.draw.templates import render
 from reader.errors import LinecallError
 from reader.library.store import Library
-from reader.library.strips import as_photographed, contrast_raised
+from reader.library.strips import as_photographed, raise_contrast
 from reader.logbook.events import load_event
 from reader.verdict.model import WindowRecord
 from reader.words import MarkName
@@ -92,7 +92,7 @@ def _show_error(library: Library, wrong: Wrong) -> dict[str, Any]:
         "lost": None,
         "photo": example.photo.name,
         "natural": png(as_photographed(strip)),
-        "raised": png(contrast_raised(window, strip)),
+        "raised": png(raise_contrast(window, strip)),
         "lower": (wrong.mark == "indicator") == indicator_is_upstream(window),
         "from_top": _from_top(window, wrong.mark),
         "votes": agreed.reason,

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reader.decide.age import plate_expiry, reading_age
-from reader.decide.grade import CallsError, Grade, grade_plate, next_step
-from reader.decide.records import ExpiryRecord, ReadingAgeRecord
+from reader.decide.grade import CallsError, Grade, departure_warning, grade_plate, next_step
+from reader.decide.records import DepartureRecord, ExpiryRecord, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.settings.values import Layout, Rules, Window, load_layout, load_rules, load_texts
 from reader.words import GRADES, Call, MarkName, SettledGrade
@@ -629,3 +629,93 @@ def test_every_pair_of_times_gives_an_age_or_contradicts_itself(
     assert (age.minutes is None) == (age.status == "contradictory")
     if seconds >= 0:
         assert age.minutes == pytest.approx(seconds / 60, abs=0.051)
+
+
+# --- departures ------------------------------------------------------------------------------------------------------
+
+SPOILT = DepartureRecord(code="drop-on-window", effect="invalid", sentence="a drop fell on a window")
+HASTY = DepartureRecord(code="settled-too-short", effect="warning", sentence="the sample settled for 3 min")
+SOFT = RULES.model_copy(update={"departure": "warning"})
+
+
+def departed(
+    *departures: DepartureRecord,
+    rules: Rules = RULES,
+    minutes: float = 20,
+    calls: dict[str, Call] | None = None,
+) -> Grade:
+    age = reading_age(COMB, stated_minutes=minutes, now=NOON)
+    return grade_plate(plate(COMB, **(calls or {})), COMB, rules, age, None, departures)
+
+
+SHOWN: tuple[dict[str, Call], ...] = ({}, {"indicator_1": "absent"}, {"indicator_1": "doubtful"})
+
+
+def test_a_departure_that_the_procedure_calls_invalid_makes_the_plate_so_whatever_it_shows() -> None:
+    for calls in SHOWN:
+        grade = departed(SPOILT, HASTY, calls=calls)
+        assert (grade.grade, grade.possible_grades) == ("invalid", ("invalid",))
+        assert grade.rule == "a drop fell on a window"
+        assert grade.warnings == ("departure from the procedure: the sample settled for 3 min",)
+
+
+def test_a_departure_that_warns_leaves_the_grade_and_is_said() -> None:
+    for calls in SHOWN:
+        grade = departed(HASTY, calls=calls)
+        assert grade.grade == departed(calls=calls).grade
+        assert grade.warnings == (departure_warning(HASTY),)
+
+
+def test_rules_may_take_a_departure_for_a_warning_but_never_in_silence() -> None:
+    grade = departed(SPOILT, rules=SOFT)
+    assert grade.grade == "negligible"
+    assert grade.warnings == (
+        "departure from the procedure: a drop fell on a window; the rules take that for a warning",
+    )
+
+
+def test_departures_are_said_too_where_the_time_decides() -> None:
+    for minutes in (5.0, 45.0):
+        assert departed(HASTY, minutes=minutes).warnings == (departure_warning(HASTY),)
+    assert departed(SPOILT, minutes=45.0).rule == departed(minutes=45.0).rule
+
+
+# --- two clocks -------------------------------------------------------------------------------------------------------
+
+DROPS = datetime.fromisoformat("2026-05-04T11:00:00+02:00")
+
+
+@pytest.mark.parametrize(
+    ("camera", "own", "status", "said"),
+    [
+        (20, 21, "in_range", "photographed 20 min after the drops, within 15 to 30 min"),
+        (17, 28, "in_range", "the camera's clock is 11 min behind the one that noted drops and photo"),
+        (28, 17, "in_range", "the camera's clock is 11 min ahead of the one that noted drops and photo"),
+        (None, 20, "in_range", "by the clock that noted both"),
+        (None, 40, "late", "by the clock that noted both"),
+        (
+            20,
+            45,
+            "contradictory",
+            "20 min after the drops by the camera's clock, 45 min by the one that noted",
+        ),
+        (
+            45,
+            20,
+            "contradictory",
+            "45 min after the drops by the camera's clock, 20 min by the one that noted",
+        ),
+    ],
+)
+def test_a_camera_whose_clock_disagrees_with_the_runs_is_said_and_believed_only_where_it_changes_nothing(
+    camera: float | None, own: float, status: str, said: str
+) -> None:
+    age = reading_age(
+        COMB,
+        drops_at=DROPS,
+        captured_at=None if camera is None else DROPS + timedelta(minutes=camera),
+        photo_at=DROPS + timedelta(minutes=own),
+        now=DROPS + timedelta(hours=3),
+    )
+    assert age.status == status
+    assert said in age.sentence

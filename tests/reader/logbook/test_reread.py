@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from fixtures.verdicts import refused_verdict
+from reader.decide.records import ReadingAgeRecord
 from reader.errors import OutputError
 from reader.logbook import Logbook, Statement
 from reader.logbook import reread as module
@@ -21,7 +22,7 @@ from reader.review.policy import load_policy
 from reader.review.record import close, decide
 from reader.settings.read_settings import load_settings
 from reader.settings.values import load_layout, load_rules, load_thresholds, settings_path
-from reader.verdict.model import ReadingAgeRecord, SettingsRecord, Verdict
+from reader.verdict.model import SettingsRecord, Verdict
 from tests.reader.logbook.samples import Place
 from tests.reader.logbook.todays_reader import Reader, put_in_place
 from tests.reader.review.books import add, leave_photos_unread

@@ -362,9 +362,9 @@ def test_events_are_never_changed_even_by_a_slip(place: Place, tmp_path: Path) -
 
 def test_a_newer_logbook_is_refused(place: Place, tmp_path: Path) -> None:
     filled(place, tmp_path)
-    place.tamper("UPDATE linecall_logbook SET value = '2' WHERE name = 'format'")
+    place.tamper("UPDATE linecall_logbook SET value = '3' WHERE name = 'format'")
     with pytest.raises(
-        LinecallError, match="is a logbook of format 2, but this linecall knows up to 1; update"
+        LinecallError, match="is a logbook of format 3, but this linecall knows up to 2; update"
     ):
         place.open()
 
@@ -378,7 +378,7 @@ def test_what_is_no_logbook_is_told(tmp_path: Path) -> None:
         Logbook.open(tmp_path / "no" / "log.db")
     text = tmp_path / "notes.txt"
     text.write_text("not a database, but long enough to be looked at " * 30)
-    with pytest.raises(OutputError, match="this file is no logbook"):
+    with pytest.raises(OutputError, match="this file is not a logbook"):
         Logbook.open(text)
     other = tmp_path / "other.db"
     with closing(sqlite3.connect(other)) as connection:

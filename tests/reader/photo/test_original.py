@@ -11,7 +11,7 @@ from PIL import ExifTags, Image
 from reader.errors import PhotoRefusedError
 from reader.photo.open import ChromaInfo, Photo, open_photo
 from reader.photo.original import advise, content, is_copy, mark_copy
-from reader.quality import FLAGS
+from reader.refusals import FLAGS
 
 NOON = datetime(2026, 5, 4, 12)
 

@@ -22,7 +22,7 @@ from fixtures.pictures import FORMS, P3_TO_XYZ, encoded, exif_block, icc_profile
 from reader.errors import PhotoRefusedError
 from reader.photo.light import decode_srgb, encode_srgb, linear
 from reader.photo.open import MAX_FILE_BYTES, MAX_PIXELS, Photo, open_photo
-from reader.quality import FLAGS
+from reader.refusals import FLAGS
 
 Open = Callable[[bytes], Photo]
 

@@ -21,7 +21,7 @@ from reader.photo.tags import (
     read_jpeg_header,
     read_tiff_fields,
 )
-from reader.quality import FLAGS, REFUSALS
+from reader.refusals import FLAGS, REFUSALS
 
 MAGIC = (
     b"",

@@ -155,7 +155,7 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
                 else "present"
                 for window in layout.window
                 for mark in ("indicator", "reference")
-            }  # type: ignore[misc]
+            }
         for way, name in itertools.product(("present", "absent"), made):
             settled = [_Called(w, m, way if c == "doubtful" else c) for (w, m), c in made[name].items()]  # type: ignore[arg-type]
             truth.setdefault((0 if way == "present" else 1, name), []).append(
@@ -174,9 +174,9 @@ def test_grades_follow_from_calls_as_the_reader_grades_them() -> None:
     report = agree(rows, rules=rules, assays={"comb": layout.assay.format})
     compared = [one for one in report.grades if (one.first, one.second) == ("Ada", "consensus")]
     assert len(compared) == 2
-    for way, one in enumerate(compared):
+    for place, one in enumerate(compared):
         expected = np.zeros((4, 4), int)
-        for mine, other in zip(truth[way, "Ada"], truth[way, "linecall"], strict=True):
+        for mine, other in zip(truth[place, "Ada"], truth[place, "linecall"], strict=True):
             expected[GRADES.index(mine), GRADES.index(other)] += 1
         assert one.table == tuple(map(tuple, expected.tolist()))
         assert (expected.sum(axis=1) > 0).sum() >= 3

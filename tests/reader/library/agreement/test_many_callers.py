@@ -92,7 +92,8 @@ def test_alphas_interval_is_the_jackknife_of_the_packages_alpha_over_plates() ->
         ]
     )
     reach = stats.t.ppf(0.975, 24) * math.sqrt(24 / 25 * ((left - left.mean()) ** 2).sum())
-    assert found.by_plate == (approx(found.value - reach), approx(found.value + reach))
+    assert found.value is not None
+    assert found.by_plate == approx((found.value - reach, found.value + reach))
 
 
 def test_many_callers_with_one_call_or_few_marks_get_no_number() -> None:

@@ -68,6 +68,7 @@ def test_what_was_answered_counts_though_the_strips_are_gone(
 ) -> None:
     item = paper.key.items[0]
     asked = item.marks[0]
+    changed: dict[tuple[str, str, str], str | None]
     changed = {(item.item, asked.window, asked.mark): "doubtful" if asked.call != "doubtful" else "absent"}
     (library.folder / "strips").rename(library.folder / "elsewhere")
     score = mark(library, load_answers(saved(tmp_path, answers_of(paper.key, changed))))

@@ -5,14 +5,16 @@ from contextlib import closing
 from typing import Any, Final
 
 from pydantic_core import from_json
-from sqlalchemy import Connection, Select, bindparam, func, literal_column, select
+from sqlalchemy import Connection, Select, Table, bindparam, func, literal_column, null, select
 from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
-from reader.logbook.integrity import file_problem, missing_guards
+from reader.logbook.database_integrity import file_problem, missing_guards
 from reader.logbook.photos import place_record
+from reader.logbook.rows import has_runs, made_run_row, stored_run_row
+from reader.logbook.run_events import RUN, RUN_KINDS
 from reader.logbook.summary import first_row, next_row, superseded_row
-from reader.logbook.tables import about, events, readings
+from reader.logbook.tables import about, events, readings, runs
 from reader.store.database import BATCH_SIZE
 from reader.store.kept_files import FileStore, FolderStore, check_file
 
@@ -51,12 +53,13 @@ def check(
     sqlite = connection.dialect.name == "sqlite"
     named: set[str] = set()
     chain, sealed = Chain(), {seal.seq: seal for seal in seals}
-    n_readings = n_photos = 0
+    n_readings = n_photos = n_runs = 0
+    with_runs = has_runs(connection)
     found: ChainBrokenError | None = None
     listed: ChainBrokenError | None = None
     try:
-        with closing(_rows(connection, chain)) as rows:
-            for seq, id, reading, digest, body, *row in rows:
+        with closing(_rows(connection, chain, with_runs=with_runs)) as rows:
+            for seq, id, reading, digest, body, run_seq, run_last, *row in rows:
                 link = chain.follow(seq, id, reading, digest, body)
                 if seq in sealed and sealed[seq].hash != digest:
                     raise ChainBrokenError(seq, f"event {seq} is not the one that was sealed: {sealed[seq]}")
@@ -68,13 +71,20 @@ def check(
                     n_photos += 0 if photos is None else _check_photos(photos, seq, payload, named)
                     if not _shows(connection, seq, link, payload, tuple(row)):
                         listed = listed or _not_shown(seq)
+                elif link.kind in RUN_KINDS:
+                    n_runs += link.kind == RUN
+                    listed_run = run_seq is not None and run_seq <= seq <= run_last
+                    if not listed_run or (link.kind == RUN and not _shows_run(connection, link.id)):
+                        listed = listed or _not_shown(seq, "run")
                 elif reading is not None and (row[_SEQ] is None or not row[_SEQ] < seq <= row[_LAST]):
                     listed = listed or _not_shown(seq)
                 if progress is not None and seq % TELL_EVERY == 0:
                     progress(seq)
         chain.finish()
         _check_end(chain, seals)
-        listed = listed or _count_problem(connection, chain, n_readings)
+        listed = listed or _count_problem(connection, chain, readings, n_readings)
+        if with_runs:
+            listed = listed or _count_problem(connection, chain, runs, n_runs)
     except ChainBrokenError as broken:
         found = broken
     found = found or listed
@@ -96,16 +106,19 @@ def check(
     )
 
 
-def _rows(connection: Connection, chain: Chain) -> Generator[Sequence[Any], None, None]:
-    """Each event, its body in UTF-8, with the row of its reading."""
+def _rows(connection: Connection, chain: Chain, *, with_runs: bool) -> Generator[Sequence[Any], None, None]:
+    """Each event, its body in UTF-8, with the first and last event of its run and the row of its reading."""
     sqlite = connection.dialect.name == "sqlite"
     # SQLite hands over the bytes that it holds, so that ones which are no text can be told.
     body = literal_column("CAST(linecall_event.body AS BLOB)") if sqlite else events.c.body
+    run = (runs.c.seq, runs.c.last_seq) if with_runs else (null(), null())
     query: Select[Any] = (
-        select(events.c.seq, events.c.id, events.c.reading, events.c.hash, body, *readings.c)
+        select(events.c.seq, events.c.id, events.c.reading, events.c.hash, body, *run, *readings.c)
         .outerjoin_from(events, readings, readings.c.id == events.c.reading)
         .order_by(events.c.seq)
     )
+    if with_runs:
+        query = query.outerjoin(runs, runs.c.id == events.c.reading)
     try:
         with connection.execute(query.execution_options(yield_per=BATCH_SIZE)) as found:
             if sqlite:
@@ -165,6 +178,14 @@ def _shows(
     return tuple(map(expected.__getitem__, _NAMES)) == row
 
 
+def _shows_run(connection: Connection, run: str) -> bool:
+    """Whether the list shows what the events of a run say."""
+    try:
+        return made_run_row(connection, run) == stored_run_row(connection, run)
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError):
+        return False  # an event that was changed, or written by another program
+
+
 def _later(connection: Connection, reading: str, seq: int) -> Iterator[tuple[int, str, dict[str, Any]]]:
     for later, body in connection.execute(_LATER, {"reading": reading, "seq": seq}):
         event = from_json(body)
@@ -177,10 +198,10 @@ def _superseded_by(connection: Connection, successor: str) -> Sequence[str]:
     return replaced
 
 
-def _not_shown(seq: int) -> ChainBrokenError:
+def _not_shown(seq: int, what: str = "reading") -> ChainBrokenError:
     return ChainBrokenError(
         seq,
-        f"event {seq}: the event holds, but the lists show something else about its reading; "
+        f"event {seq}: the event holds, but the lists show something else about its {what}; "
         "linecall logbook rebuild makes them anew from the events",
     )
 
@@ -223,12 +244,13 @@ def _check_end(chain: Chain, seals: Sequence[Seal]) -> None:
         )
 
 
-def _count_problem(connection: Connection, chain: Chain, n_readings: int) -> ChainBrokenError | None:
-    shown = connection.scalar(select(func.count()).select_from(readings))
-    if shown == n_readings:
+def _count_problem(connection: Connection, chain: Chain, table: Table, n: int) -> ChainBrokenError | None:
+    shown = connection.scalar(select(func.count()).select_from(table))
+    if shown == n:
         return None
+    what = "runs" if table is runs else "readings"
     return ChainBrokenError(
         chain.seq,
-        f"the lists show {shown} readings, but the events hold {n_readings}; "
+        f"the lists show {shown} {what}, but the events hold {n}; "
         "linecall logbook rebuild makes them anew from the events",
     )

@@ -9,8 +9,8 @@ import pillow_heif
 import pytest
 from PIL import Image, ImageCms, PngImagePlugin
 
-from reader.photo.metadata import MetadataError, without_metadata
 from reader.photo.open import open_photo
+from reader.photo.strip_metadata import MetadataError, without_metadata
 
 SECRETS = (b"SN-4711-0815", b"A. Lind", b"harbour office", b"2026:05:04", b"GPSLatitude")
 
