@@ -256,7 +256,7 @@ def told(one: Seen) -> str:
     """A reading in a sentence, as its sign's title has it."""
     grade = one.grade or "refused"
     possible = f" ({listed(one.possible_grades, 'or')})" if one.grade == "undecided" else ""
-    was = f", {one.first_grade} before review" if one.reviews and one.first_grade != one.grade else ""
+    was = f", first graded {one.first_grade}" if one.reviews and one.first_grade != one.grade else ""
     return f"{one.taken_at:%Y-%m-%d %H:%M}: {grade}{possible}{was}; reading {one.id}"
 
 

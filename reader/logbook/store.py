@@ -187,7 +187,6 @@ class StoredReading:
 
 
 _ROW_COLUMNS: Final = [readings.c[field.name] for field in fields(ReadingRow)]
-_ROW_NAMES: Final = [column.name for column in _ROW_COLUMNS]
 _EVENT_COLUMNS: Final = (events.c.seq, events.c.hash, events.c.body)
 _WAITS: Final = readings.c.rank.is_not(None)
 
@@ -627,7 +626,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         if place is not None:
             query = query.where(readings.c.tank == place.tank, readings.c.sample_point == place.sample_point)
         with self._database.reading() as connection:
-            found = connection.execute(query.group_by(*columns)).all()
+            found = connection.execute(query.group_by(*columns[:2], "month", columns[3])).all()
         return [
             MonthCount(tank=tank, sample_point=point, month=month, grade=grade, readings=n)
             for tank, point, month, grade, n in found
@@ -1152,8 +1151,7 @@ def _run_value(row: Row[Any], prefix: str = "") -> RunRow:
 
 
 def _row_value(row: Row[Any]) -> ReadingRow:
-    mapping = row._mapping
-    values = {name: mapping[name] for name in _ROW_NAMES}
+    values = {column.name: row._mapping[column.name] for column in _ROW_COLUMNS}
     closes = values["open_until"]
     with kept(f"the list's row of reading {values['id']}"):
         values["at"] = datetime.fromisoformat(values["at"])

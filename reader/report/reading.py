@@ -41,6 +41,7 @@ from reader.review.sheet import STATED, called_now, open_case
 from reader.verdict.evidence import Evidence
 from reader.verdict.in_words import sample, taken, why
 from reader.verdict.model import Mark, Verdict, WindowRecord
+from reader.verdict.statement import Stated
 from reader.words import MarkName, listed, tidy
 
 PICTURE_WIDTH: Final = 1200  # px, of a sheet's 1440: 170 dots an inch across a printed page
@@ -64,7 +65,7 @@ def reading_report(
     sections = [
         Section(title="Result", blocks=tuple(_result(stored, departures_of(current_verdict(events))))),
         Section(title="Sample and plate", blocks=tuple(_sample(stored))),
-        *([Section(title="Review", blocks=_review(stored))] if stored.reviews else []),
+        *([Section(title="Since then", blocks=_review(stored))] if stored.reviews else []),
         *([Section(title="Marks", blocks=_marks(verdict))] if verdict.windows else []),
         *_pictures(logbook, stored, files),
         *_point(logbook, stored),
@@ -84,13 +85,8 @@ def reading_report(
 
 
 def _as_corrected(stored: StoredReading) -> Verdict:
-    said = stored.current.statement
-    fields = (
-        {} if said is None else {name: getattr(stored.statement, name) for name in type(said).model_fields}
-    )
-    return stored.current if said is None else stored.current.model_copy(
-        update={"statement": said.model_copy(update=fields)}
-    )  # fmt: skip
+    said = Stated(**{name: getattr(stored.statement, name) for name in Stated.model_fields})
+    return stored.current.model_copy(update={"statement": said})
 
 
 # --- what was found -----------------------------------------------------------------------------------------
@@ -161,9 +157,11 @@ def _review(stored: StoredReading) -> tuple[Block, ...]:
             lines.append(f"{who}: closed it as it stands; {said.get('reason')}")
         if said.get("opened"):
             lines.append(f"{who}: took the closing back; {said.get('reason')}")
+        if not {"decisions", "withdrawn", "closed", "opened"} & said.keys():
+            lines.append(f"{who}: graded anew; {said.get('reason', 'no reason given')}")
     review = stored.current.review
     before, now = stored.first.grade, stored.current.grade
-    lines.insert(0, f"Before review: {before}. Now: {now}.")
+    lines.insert(0, f"First graded {before}, now {now}.")
     if review is not None:
         lines += [_sentence(one.sentence) for one in review.open]
         lines.append(f"Policy {review.policy}.")
