@@ -7,10 +7,10 @@ from typing import Any, Final
 from reader.draw.charts import Band, Dot, Level, Panel, PointShape, Words
 from reader.library.control.rules import LIMIT_SIGMA, Limits
 from reader.library.control.strip import (
+    ChartState,
     ControlChart,
     ControlPoint,
     Part,
-    State,
     height_words,
     moment_words,
     state_words,
@@ -287,5 +287,5 @@ def _date_words(spans: Sequence[_Span], y: float) -> list[Words]:
 
 def _label(chart: ControlChart) -> str:
     part = chart.now
-    state: State = part.state
+    state: ChartState = part.state
     return f"heights of {sum(len(one.points) for one in chart.parts)} photos; {state_words(part, state)}"
