@@ -21,7 +21,7 @@ from reader.words import tidy
 NARROWEST: Final = 340.0
 STEP: Final = 13.0  # from point to point
 LEFT: Final = 10.0
-RIGHT: Final = 80.0  # room for the words of the lines
+RIGHT: Final = 90.0  # room for the words of the lines, in the widest usual fonts
 TOP: Final = 30.0
 HIGH: Final = 214.0  # of the heights
 LOW: Final = 92.0  # of the moving ranges

@@ -16,6 +16,9 @@ from fixtures.camera import Camera
 from fixtures.control_strip import FIRST, other_phone, scene, strip_of
 from fixtures.scene import Photograph, photograph, save
 from reader.library import Library
+from reader.library.control.chart import control_page
+from reader.library.control.strip import control_chart
+from reader.library.report import Origin
 from reader.read import read_photo
 from reader.verdict.model import to_bytes
 from tests.reader.library.quiz.quiz_library import invented_library
@@ -272,10 +275,6 @@ def test_the_page_fits_its_screen_and_begins_at_the_newest_photo(
 ) -> None:
     with Library.open(library) as opened:
         points = [opened.control.chart(STRIP).now.points[0]] * 60
-        from reader.library.control.chart import control_page
-        from reader.library.control.strip import control_chart
-        from reader.library.report import Origin
-
         part = opened.control.chart(STRIP).now
         chart = control_chart(STRIP, [(part.baseline, part.rules)], [*part.points, *points])
         page = tmp_path / "chart.html"
@@ -286,6 +285,26 @@ def test_the_page_fits_its_screen_and_begins_at_the_newest_photo(
     dots = "[...document.querySelector('svg.chart').querySelectorAll('circle')]"
     assert browser.ask(f"return {right} - {dots}.pop().getBoundingClientRect().right") >= 0
     assert browser.ask(f"return {dots}.length") == 66
+
+
+def test_the_words_beside_the_lines_are_whole(browser: Browser, charted: Path, tmp_path: Path) -> None:
+    with Library.open(charted, read_only=True) as opened:
+        part = opened.control.chart(STRIP).now
+    later = [
+        point.model_copy(
+            update={"id": f"{point.id}-{k}", "taken_at": point.taken_at + k * timedelta(weeks=1)}
+        )
+        for k in range(1, 5)
+        for point in part.points
+    ]
+    chart = control_chart(STRIP, [(part.baseline, part.rules)], [*part.points, *later])
+    page = tmp_path / "chart.html"
+    page.write_bytes(control_page(chart, Origin(library="hangar 2", made_at=FIRST)))
+    browser.show(page, width=1280)
+    words = "[...document.querySelectorAll('svg.chart text')]"
+    assert browser.ask(f"return {words}.some(one => one.textContent.startsWith('mean 0.'))")
+    right = "getBoundingClientRect().right"
+    assert browser.ask(f"return {words}.every(one => one.{right} <= one.closest('svg').{right})")
 
 
 def test_a_strip_of_the_sites_own_layout_is_found_again_without_its_file(
