@@ -42,7 +42,7 @@ def review() -> None:
     limit=ROWS,
     short_help="List the readings that wait, the most urgent first.",
 )
-@filters(READING_FILTERS, only=WAITING_BY)
+@filters(READING_FILTERS, only=WAITING_BY, explained_by="linecall logbook list")
 @click.option("--analyte", metavar="NAME", help="Only with a doubtful mark of this analyte.")
 @click.option("--blind", is_flag=True, help="Tell nothing of what was called: for a blind reader.")
 def list_waiting(
