@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from sqlalchemy import (
     ColumnElement,
+    Exists,
     Select,
     exists,
     func,
@@ -26,7 +27,7 @@ class Filters:
 
     call, tool_call : the consensus, and linecall's own. mark : of which marks; without it strength, tier and
     call are those of indicator marks, except for the call undeveloped. settled : with, or without, a consensus
-    on every mark. graded_by : a person's name. plate, photo : the plate's id, the photo's file name.
+    on every mark. graded_by, not_graded_by : a person's name. plate, photo : the plate's id, the photo's file name.
     """
 
     grade: str | None = None
@@ -42,6 +43,7 @@ class Filters:
     layout: str | None = None
     defect: str | None = None
     graded_by: str | None = None
+    not_graded_by: str | None = None
     plate: str | None = None
     photo: str | None = None
 
@@ -79,13 +81,16 @@ def of_example(query: Select[Any], filters: Filters) -> Select[Any]:
         all_marks = examples.c.settled == _N_MARKS
         query = query.where(all_marks if filters.settled else ~all_marks)
     if filters.graded_by is not None:
-        query = query.where(
-            exists().where(
-                gradings.c.example == examples.c.seq,
-                gradings.c.grader == spelled(filters.graded_by).scalar_subquery(),
-            )
-        )
+        query = query.where(_graded_by(filters.graded_by))
+    if filters.not_graded_by is not None:
+        query = query.where(~_graded_by(filters.not_graded_by))
     return query
+
+
+def _graded_by(name: str) -> Exists:
+    return exists().where(
+        gradings.c.example == examples.c.seq, gradings.c.grader == spelled(name).scalar_subquery()
+    )
 
 
 def mark_conditions(filters: Filters) -> list[ColumnElement[bool]]:
