@@ -158,6 +158,19 @@ def show_feedback_to_trainer(request: Request) -> Response:
 # --- the invited person's side ----------------------------------------------------------------------------------
 
 
+def own_quizzes(request: Request) -> Response:
+    """The quizzes of whoever is signed in."""
+    sign_in, person = who(request)
+    desk = desk_of(request)
+    with Exams.open(desk.folder) as exams:
+        found = [
+            (exam, exam.state(desk.now()))
+            for exam in exams.all()
+            if not sign_in.shared and folded(exam.trainee) == folded(person.name)
+        ]
+    return page(request, "quiz-own.html", exams=[one for one in found if one[1] != "withdrawn"])
+
+
 def enter(request: Request) -> Response:
     """What the quiz asks and what passes it, before it begins; the result, once it is marked."""
     desk, exam, _ = _taker(request)
@@ -356,6 +369,7 @@ ROUTES: Final = (
     Route("/teaching/quizzes/{id}/withdraw", withdraw, methods=["POST"]),
     Route("/teaching/quizzes/{id}/mark", mark_over, methods=["POST"]),
     Route("/teaching/quizzes/{id}/feedback", show_feedback_to_trainer),
+    Route("/quiz", own_quizzes),
     Route("/quiz/{id}", enter),
     Route("/quiz/{id}/begin", begin, methods=["POST"]),
     Route("/quiz/{id}/on", go_on),

@@ -39,7 +39,7 @@ def overview(request: Request) -> Response:
     _, person = who(request, "trainer")
     desk = desk_of(request)
     with Library.open(desk.library_folder(), must_exist=True, read_only=True) as library:
-        waiting = library.count(Filters(not_graded_by=person.name))
+        waiting = library.count(_waiting(person.name))
         unfinished = [
             row.id
             for row in library.examples(Filters(graded_by=person.name), limit=LOOKED_AT)
@@ -50,12 +50,16 @@ def overview(request: Request) -> Response:
 
 
 def next_photo(request: Request) -> Response:
-    """Go to the oldest photo that somebody has not labelled."""
+    """Go to the next photo that somebody has not labelled, the oldest first; `after` : one that they left as it is."""
     _, person = who(request, "trainer")
     with Library.open(desk_of(request).library_folder(), must_exist=True, read_only=True) as library:
-        for row in library.examples(Filters(not_graded_by=person.name), limit=1, oldest_first=True):
-            return see_other(request, f"/teaching/labels/{row.id}")
-    return see_other(request, "/teaching/labels")
+        after = library.row(request.query_params["after"]).seq if "after" in request.query_params else 0
+        first = None
+        for row in library.examples(_waiting(person.name), oldest_first=True):
+            first = first or row.id
+            if row.seq > after:
+                return see_other(request, f"/teaching/labels/{row.id}")
+    return see_other(request, f"/teaching/labels/{first}" if first else "/teaching/labels")
 
 
 def begin_photo(request: Request) -> Response:
@@ -98,7 +102,7 @@ def done_photo(request: Request) -> Response:
     with Library.open(desk_of(request).library_folder(), must_exist=True, read_only=True) as library:
         example = library.example(id)
         strips = _strips(library, example, _calls(library, id, person.name))
-        waiting = library.count(Filters(not_graded_by=person.name))
+        waiting = library.count(_waiting(person.name))
     missing = sum(2 - strip.done for strip in strips)
     return page(request, "labelled.html", id=id, strips=strips, missing=missing, waiting=waiting)
 
@@ -112,6 +116,11 @@ async def give_call(request: Request) -> Response:
     if is_json(request):
         return JSONResponse({"given": call, "to": to and request.scope.get("root_path", "") + to})
     return see_other(request, to or f"/teaching/labels/{id}/{place}")
+
+
+def _waiting(name: str) -> Filters:
+    """Photos that somebody can label and has not."""
+    return Filters(not_graded_by=name, has_strips=True)
 
 
 def _keep(request: Request, name: str, id: str, place: int, mark: MarkName, call: Call) -> str | None:

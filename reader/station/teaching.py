@@ -1,5 +1,6 @@
 """The trainer's desk: what the library has and lacks, reports on it, and the control chart."""
 
+from datetime import datetime
 from typing import Any, Final
 
 from starlette.exceptions import HTTPException
@@ -207,8 +208,11 @@ async def chart_photo(request: Request) -> Response:
     strip, note = str(form.get("strip") or STRIP), str(form.get("note") or "") or None
     try:
         path = uploads.whole(id)
+        taken_at = datetime.fromisoformat(str(form["at"])).astimezone() if form.get("at") else None
     except UploadError as error:
         raise HTTPException(409, desk.texts(str(error))) from None
+    except (ValueError, OverflowError):
+        raise HTTPException(400, desk.texts("control.no_time")) from None
 
     def do(say: Say) -> Made:
         say("work.reading")
@@ -220,6 +224,7 @@ async def chart_photo(request: Request) -> Response:
                     settings=settings,
                     layout_files=layout_files(settings, "auto"),
                     now=desk.now().replace(microsecond=0),
+                    taken_at=taken_at,
                     by=person.name,
                     note=note,
                     new=bool(form.get("new")),

@@ -215,6 +215,30 @@ def test_photos_whose_calls_a_report_has_shown_are_not_labelled_blind(
     assert blind == [[None], [True]]
 
 
+def test_a_photo_that_is_left_as_it_is_does_not_stand_in_the_way_of_the_next(trainer: TestClient) -> None:
+    first = trainer.get("/teaching/labels/next").url.path.split("/")[3]
+    done = trainer.get(f"/teaching/labels/{first}/done").text
+    assert "12 marks have no call" in done or "2 marks have no call" in done
+    second = trainer.get(f"/teaching/labels/next?after={first}").url.path.split("/")[3]
+    assert second != first
+    assert trainer.get("/teaching/labels/next").url.path.split("/")[3] == first, "it still waits"
+
+
+def test_a_photo_that_was_begun_is_listed_until_every_mark_is_called(desk: Desk, trainer: TestClient) -> None:
+    page = trainer.get("/teaching/labels/next")
+    example = page.url.path.split("/")[3]
+    trainer.post(page.url.path, json={"answer": "indicator present"})
+    assert f"/teaching/labels/{example}" in trainer.get("/teaching/labels").text
+    assert trainer.get("/teaching/labels/next").url.path.split("/")[3] != example
+    with Library.open(desk.library_folder(), read_only=True) as library:
+        n = len(library.example(example).verdict.windows)
+    for place in range(n):
+        for mark in ("indicator", "reference"):
+            trainer.post(f"/teaching/labels/{example}/{place}", json={"answer": f"{mark} present"})
+    assert f"/teaching/labels/{example}" not in trainer.get("/teaching/labels").text
+    assert trainer.get(f"/teaching/labels/{example}").url.path.endswith("/done")
+
+
 @pytest.mark.parametrize(
     "body", ["indicator undeveloped", "indicator", "", "plate present", 3, None, ["indicator absent"]]
 )

@@ -1,13 +1,16 @@
 // Saves each call as it is made, by fetch, and goes on once a window's two marks are called; without it forms do the same.
 const form = document.getElementById("calls");
 const said = document.getElementById("said");
+const groups = [...form.querySelectorAll("fieldset")];
 const buttons = [...form.querySelectorAll("button")];
-const BOUNCE_MS = 350;  // a second tap sooner, or one so soon after the page came, is a finger that bounced
+const UNSEEN_MS = 350;  // a tap or key so soon after the page came was meant for the window before
 const TRIES = 3;
-let tapped = 0;
-let sending = false;
+const waiting = new Map();  // group -> its button whose call is on its way
+let queue = Promise.resolve();
 
 const sleep = ms => new Promise(done => setTimeout(done, ms));
+const isCalled = group => waiting.has(group) || group.querySelector("[aria-pressed=true]");
+const open = () => groups.find(group => !isCalled(group));
 
 async function send(answer) {
   for (let attempt = 1; ; attempt++) {
@@ -18,60 +21,59 @@ async function send(answer) {
         body: JSON.stringify({ answer }),
       });
       return [reply.ok, await reply.json()];
-    } catch (error) {
+    } catch {
       if (attempt === TRIES) return [false, { error: said.dataset.lost }];
       await sleep(500 * attempt);
     }
   }
 }
 
-async function give(button) {
-  if (sending) return;
-  sending = true;
-  said.textContent = "";
+async function save(button, group) {
   const [taken, reply] = await send(button.value);
-  sending = false;
+  if (waiting.get(group) === button) waiting.delete(group);
+  button.removeAttribute("aria-busy");
   if (!taken) {
     said.textContent = reply.error;
+    button.focus();
     return;
   }
-  const group = button.closest("fieldset");
+  said.textContent = "";
   for (const other of group.querySelectorAll("button")) other.setAttribute("aria-pressed", String(other === button));
   if (reply.what) document.getElementById("what").textContent = reply.what;
-  const dots = document.querySelector(".windows [aria-current] span");
+  const label = document.querySelector(".windows [aria-current] span");
   const done = form.querySelectorAll("[aria-pressed=true]").length;
-  dots.textContent = dots.textContent.replace(/[●○]+$/, "●".repeat(done) + "○".repeat(2 - done));
+  label.textContent = label.textContent.replace(/[●○]+$/, "●".repeat(done) + "○".repeat(2 - done));
   if (reply.to) location.assign(reply.to);
-  else (open(form) ?? form.querySelector("fieldset:last-of-type")).querySelector("button").focus();
 }
 
-const open = within => [...within.querySelectorAll("fieldset")].find(group => !group.querySelector("[aria-pressed=true]"));
+function give(button) {
+  const group = button.closest("fieldset");
+  waiting.set(group, button);
+  button.setAttribute("aria-busy", "true");
+  open()?.querySelector("button").focus();
+  queue = queue.then(() => save(button, group));
+}
 
 form.addEventListener("submit", event => {
   event.preventDefault();
-  const soon = event.timeStamp < BOUNCE_MS || event.timeStamp - tapped < BOUNCE_MS;
-  if (soon) return;
-  tapped = event.timeStamp;
-  give(event.submitter);
+  if (event.timeStamp > UNSEEN_MS) give(event.submitter);
 });
 
 document.addEventListener("keydown", event => {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
-  const key = event.key.toUpperCase();
+  if (event.ctrlKey || event.metaKey || event.altKey || event.repeat || event.timeStamp < UNSEEN_MS) return;
   if (event.key === "ArrowLeft") document.getElementById("back").click();
   else if (event.key === "ArrowRight") document.getElementById("on").click();
   else {
-    const focused = document.activeElement?.closest("fieldset");
-    const group = focused ?? open(form) ?? form.querySelector("fieldset");
-    const button = [...group.querySelectorAll("button")].find(one => one.dataset.key === key);
-    if (!button) return;
+    const group = document.activeElement?.closest("fieldset") ?? open() ?? groups[0];
+    const button = [...group.querySelectorAll("button")].find(one => one.dataset.key === event.key.toUpperCase());
+    if (!button || button.disabled) return;
     give(button);
   }
   event.preventDefault();
 });
 
 // Keys answer the mark that has the focus: the first without a call, the upper line before the lower.
-(open(form) ?? form.querySelector("fieldset")).querySelector("button").focus({ preventScroll: true });
+(open() ?? groups[0]).querySelector("button").focus({ preventScroll: true });
 
 const left = document.getElementById("left");
 if (left) {
