@@ -12,7 +12,7 @@ from starlette.routing import Route
 
 from reader.draw.page_picture import png
 from reader.errors import LinecallError
-from reader.library.add import AddOrder, Source, add_sources, layout_files
+from reader.library.add import OF_READING, AddOrder, Source, add_sources, layout_files
 from reader.library.consensus import newest
 from reader.library.examples import UNSTATED, Example, Grading, plain_tag
 from reader.library.filters import Filters
@@ -20,6 +20,7 @@ from reader.library.quiz.papers import indicator_is_upstream
 from reader.library.store import Library
 from reader.library.strips import as_photographed, contrast_raised
 from reader.settings.read_settings import load_settings
+from reader.station.desk import Desk
 from reader.station.exams import Exams
 from reader.station.pages import desk_of, page, see_other, who
 from reader.station.strips import Strip, is_json, said, show_strips
@@ -148,7 +149,7 @@ def _grading(
     if own:  # times are kept to the second, and of two calls on a mark the later one counts
         at = max(at, max(one.at for one in own) + timedelta(seconds=1))
     with Exams.open(desk.folder) as exams:
-        shown = exams.was_shown(name, example.id)
+        shown = exams.was_shown(name, example.id) or _had_the_reading(desk, name, example)
     return Grading(
         example=example.id,
         grader=next((one for one in library.graders() if folded(one) == folded(name)), name),
@@ -158,6 +159,18 @@ def _grading(
         blind=True if not shown and all(one.blind for one in own) else None,
         source=SOURCE,
     )
+
+
+def _had_the_reading(desk: Desk, name: str, example: Example) -> bool:
+    """Whether somebody photographed or reviewed the reading that an example comes from, and so saw its calls."""
+    if not example.source.startswith(OF_READING):
+        return False
+    try:
+        reading = desk.logbook.reading(example.source.removeprefix(OF_READING))
+    except LinecallError:  # of another logbook, whose people this one does not know
+        return False
+    saw = {reading.by, reading.statement.operator, *(event.by for event in reading.reviews)}
+    return folded(name) in {folded(one) for one in saw if one}
 
 
 def _calls(library: Library, id: str, name: str) -> dict[MarkKey, Call]:

@@ -47,9 +47,12 @@ class Uploads:
         there = path.stat().st_size
         if not 0 <= at <= there or at + len(data) > size:
             raise UploadError("photo.wrong_piece")
-        with path.open("r+b") as file:
-            file.seek(at)
-            file.write(data)
+        try:
+            with path.open("r+b") as file:
+                file.seek(at)
+                file.write(data)
+        except OSError:
+            raise UploadError("photo.no_room") from None
         return max(there, at + len(data))
 
     def whole(self, id: str) -> Path:

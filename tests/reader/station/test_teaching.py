@@ -5,16 +5,21 @@ import re
 import shutil
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
 
 from reader.library import Library
+from reader.library.add import AddOrder, add_sources, layout_files, sources_of_readings
 from reader.library.quiz.records import Key
-from reader.logbook import Logbook
+from reader.logbook import Logbook, Statement
 from reader.logbook.people import add_person
+from reader.read import examine
+from reader.settings.read_settings import load_settings
 from reader.station.app import station
 from reader.station.desk import Desk
 from reader.station.guard import Place
@@ -213,6 +218,24 @@ def test_photos_whose_calls_a_report_has_shown_are_not_labelled_blind(
             [one.blind for one in library.gradings(id) if one.grader == TRAINER] for id in (shown, unseen)
         ]
     assert blind == [[None], [True]]
+
+
+def test_whoever_photographed_a_reading_does_not_label_its_photo_blind(
+    desk: Desk, trainer: TestClient, root: Path
+) -> None:
+    photo = root / "demo_images" / "north-tank-drain.jpg"
+    settings = load_settings()
+    reading = desk.logbook.add_reading(
+        examine(photo, settings).verdict, [photo], Statement.of(operator=TRAINER, tank="north 1"), at=NOW
+    )
+    order = AddOrder(settings=settings, layout_files=layout_files(settings, "auto"), at=NOW)
+    with Library.open(desk.library_folder()) as library:
+        (added,) = add_sources(
+            library, list(sources_of_readings(desk.logbook, [reading], role="expert")), order
+        )
+    trainer.post(f"/teaching/labels/{added.example}/0", json={"answer": "indicator present"})
+    with Library.open(desk.library_folder(), read_only=True) as library:
+        assert [one.blind for one in library.gradings(str(added.example))] == [None]
 
 
 def test_a_photo_that_is_left_as_it_is_does_not_stand_in_the_way_of_the_next(trainer: TestClient) -> None:
@@ -461,6 +484,73 @@ def test_coverage_names_the_photos_worth_taking(trainer: TestClient) -> None:
     text = trainer.get("/teaching/coverage").text
     assert "Photos most worth taking next" in text
     assert "indicator marks wanted" in text
+
+
+# --- words ------------------------------------------------------------------------------------------------------
+
+
+def test_in_another_language_no_english_word_of_the_pages_is_left(desk: Desk, trainer: TestClient) -> None:
+    quiz, done = drawn(trainer), drawn(trainer, trainee=OTHER)
+    other = invited(desk, trainer, done)
+    other.post(f"/quiz/{done}/begin")
+    answer_all(other, desk, done, wrong=1)
+    other.post(f"/quiz/{done}/end")
+    example = trainer.get("/teaching/labels/next").url.path.split("/")[3]
+    strange = {code: tuple(f"⟦{form}⟧" for form in forms) for code, forms in english().by_code.items()}
+    desk = replace(desk, texts=replace(english(), by_code=strange))
+    theirs, novice = signed_in(desk, TRAINER), signed_in(desk, TRAINEE)
+    pages = [
+        theirs.get(f"/teaching{path}").text
+        for path in ("", "/labels", f"/labels/{example}/0", f"/labels/{example}/done", "/coverage", "/quizzes",
+                     f"/quizzes/{quiz}", f"/quizzes/{done}", "/reports", "/control")
+    ]  # fmt: skip
+    pages += [
+        theirs.post(f"/teaching/quizzes/{quiz}/invite").text,
+        signed_in(desk, OTHER).get(f"/quiz/{done}").text,
+    ]
+    pages += [
+        novice.get("/quiz").text,
+        novice.get(f"/quiz/{quiz}").text,
+        novice.post(f"/quiz/{quiz}/begin").text,
+    ]
+    pages += [novice.get(f"/quiz/{quiz}/end").text]
+    ours = {"linecall", "comb", "strip", *" ".join((TRAINER, TRAINEE, OTHER)).split()}
+    lights = {"daylight", "desk lamp", "hangar tubes", "torch", "unstated"}
+    for page in pages:
+        spoken = Spoken()
+        spoken.feed(
+            re.sub(r"<ol>.*?</ol>|href=\"http[^>]*>[^<]*", "", page, flags=re.S)
+        )  # not the pages' own words
+        for text in spoken.texts:
+            left = text
+            while left != (left := re.sub(r"⟦[^⟦⟧]*⟧", "", left)):
+                pass
+            words = set(re.findall(r"[A-Za-z]{2,}", left)) - ours
+            assert not words or text in lights, (text, left)
+
+
+class Spoken(HTMLParser):
+    """Every text of a page that is seen or read aloud."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.texts: list[str] = []
+
+    def handle_data(self, data: str) -> None:
+        self.texts.append(data.strip())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        spoken = {
+            "alt",
+            "aria-label",
+            "placeholder",
+            "title",
+            "data-lost",
+            "data-over",
+            "data-sending",
+            "data-copied",
+        }
+        self.texts += [value for name, value in attrs if name in spoken and value]
 
 
 # --- doors ------------------------------------------------------------------------------------------------------
