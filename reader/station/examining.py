@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from reader.errors import LinecallError
 from reader.library.quiz.feedback import feedback_page, log
-from reader.library.quiz.marking import Score, answers_of, load_key, mark
+from reader.library.quiz.marking import Score, answers_of, check_means, load_key, mark
 from reader.library.quiz.mix import load_mix
 from reader.library.quiz.papers import make
 from reader.library.store import Library
@@ -75,6 +75,7 @@ async def draw(request: Request) -> Response:
 
     def do(say: Say) -> Made:
         say("work.drawing_lots")
+        check_means()
         with Library.open(desk.library_folder(), must_exist=True) as library:
             paper = make(
                 library,

@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from reader.files.output import write_whole
 from reader.files.plain import read_plain
+from reader.library.extra import extra
 from reader.library.quiz.mix import ASKED
 from reader.library.quiz.records import (
     ANSWERS_BYTES_MAX,
@@ -174,6 +175,12 @@ def mark(library: Library, answers: Answers) -> Score:
     score = _score(key, answers)
     write_whole({path: canonical_json(kept.model_dump(mode="json"))}, private=True)
     return score
+
+
+def check_means() -> None:
+    """Raise MissingExtraError where packages are missing that marking needs: better before a quiz than after."""
+    for module in ("scipy.stats", "statsmodels.stats.proportion"):
+        extra(module)
 
 
 def load_key(library: Library, quiz: str) -> Key:
