@@ -18,7 +18,7 @@ from reader.library.examples import UNSTATED, Example, Grading, plain_tag
 from reader.library.filters import Filters
 from reader.library.quiz.papers import indicator_is_upstream
 from reader.library.store import Library
-from reader.library.strips import as_photographed, contrast_raised
+from reader.library.strips import as_photographed, raise_contrast
 from reader.settings.read_settings import load_settings
 from reader.station.desk import Desk
 from reader.station.exams import Exams
@@ -195,7 +195,7 @@ def _strips(
             picture=png(as_photographed(seen[window.id])),
             lower="indicator" if indicator_is_upstream(window) else "reference",
             calls={mark: call for (of, mark), call in calls.items() if of == window.id},
-            raised=png(contrast_raised(window, seen[window.id])) if place == raised else None,
+            raised=png(raise_contrast(window, seen[window.id])) if place == raised else None,
         )
         for place, window in enumerate(example.verdict.windows)
     ]
@@ -219,7 +219,7 @@ async def begin_upload(request: Request) -> Response:
     try:
         asked = await request.json()
         id = Uploads(desk_of(request).folder).begin(str(asked["name"]), int(asked["size"]))
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
         raise HTTPException(400, desk_of(request).texts("photo.no_photo")) from None
     except UploadError as error:
         raise HTTPException(413, desk_of(request).texts(str(error))) from None

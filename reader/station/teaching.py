@@ -33,7 +33,6 @@ from reader.words.names import checked_name
 REPORTS: Final = ("agreement", "validation")
 STRIP: Final = "control"  # what a chart is called where nobody says
 POINTS: Final = 10  # of a chart that are listed, the newest
-REFRESH_S: Final = 2
 
 
 def overview(request: Request) -> Response:
@@ -130,7 +129,7 @@ def show_work(request: Request) -> Response:
     if work.made is not None:
         return see_other(request, work.made.to or f"/teaching/reports/{work.id}")
     seconds = max(0, int((desk.now() - work.begun_at).total_seconds()))
-    return page(request, "work.html", work=work, seconds=seconds, every=REFRESH_S)
+    return page(request, "work.html", work=work, seconds=seconds)
 
 
 def show_report(request: Request) -> Response:

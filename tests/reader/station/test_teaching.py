@@ -307,7 +307,8 @@ def test_a_photo_that_shows_no_plate_is_refused_with_what_to_do(trainer: TestCli
 def test_pieces_that_do_not_fit_are_refused(trainer: TestClient) -> None:
     assert trainer.post("/teaching/photos", json={"name": "x", "size": 10**9}).status_code == 413
     assert trainer.post("/teaching/photos", json={"name": "x", "size": -1}).status_code == 413
-    assert trainer.post("/teaching/photos", json=[]).status_code == 400
+    for odd in (b"[]", b'{"name": "x", "size": Infinity}', b"\xff", b"[" * 100_000):
+        assert trainer.post("/teaching/photos", content=odd).status_code == 400
     id = trainer.post("/teaching/photos", json={"name": "about.json", "size": 4}).json()["id"]
     assert trainer.put(f"/teaching/photos/{id}?at=2", content=b"ab").status_code == 409
     assert trainer.put(f"/teaching/photos/{id}?at=0", content=b"abcde").status_code == 409
@@ -478,6 +479,32 @@ def test_a_control_photo_begins_a_chart_that_is_shown(trainer: TestClient, root:
     assert "<svg" in chart.text
     assert "style-src 'sha256-" in chart.headers["content-security-policy"]
     assert trainer.get("/teaching/control/chart?strip=other").status_code == 409
+
+
+def test_a_report_on_nothing_says_so(tmp_path: Path) -> None:
+    for desk in opened(tmp_path, None):
+        trainer = signed_in(desk, TRAINER)
+        trainer.post("/teaching")
+        begun = trainer.post("/teaching/reports", data={"kind": "validation"}, follow_redirects=False)
+        until = time.monotonic() + 30
+        while 'role="alert"' not in (text := trainer.get(begun.headers["location"]).text):
+            assert time.monotonic() < until
+            time.sleep(0.05)
+        assert "holds no example" in text
+
+
+def test_under_a_paths_prefix_every_link_has_it(desk: Desk) -> None:
+    place = Place(hosts=frozenset({"testserver"}))
+    browser = TestClient(station(desk, place), headers=OURS, root_path="/tests")
+    assert browser.post("/pair", json={"secret": desk.sign_ins.make_link(TRAINER, now=NOW)}).is_success
+    page = browser.get("/tests/teaching/labels/next")
+    assert page.url.path.startswith("/tests/teaching/labels/")
+    links = re.findall(r"(?:href|src|action)=\"(/[^\"]*)\"", page.text)
+    assert links
+    assert all(link.startswith("/tests/") for link in links)
+    for mark in ("indicator", "reference"):
+        to = browser.post(page.url.path, json={"answer": f"{mark} absent"}).json()["to"]
+    assert to.startswith("/tests/teaching/labels/")
 
 
 def test_coverage_names_the_photos_worth_taking(trainer: TestClient) -> None:

@@ -116,6 +116,17 @@ def test_a_trainer_labels_by_keyboard_and_hands_the_same_browser_over_for_a_quiz
         assert browser.ask("return getComputedStyle(document.querySelector('.result')).fontWeight") == "700"
 
 
+def test_a_report_comes_by_itself_and_its_own_styles_are_let_through(browser: Browser, desk: Desk) -> None:
+    with served(desk) as base:
+        sign_in(browser, base, desk.sign_ins.make_link(TRAINER, now=desk.now()), width=1280, to="/")
+        browser.show(f"{base}/teaching/reports", width=1280)
+        browser.ask("document.querySelector('button[value=validation]').click()")
+        wait_until(browser, "location.pathname.startsWith('/teaching/reports/')")
+        wait_until(browser, "document.querySelector('svg')")
+        assert browser.ask("return getComputedStyle(document.querySelector('.grid')).stroke") != "none"
+        assert browser.complaints() == []
+
+
 def test_a_call_that_cannot_be_saved_is_not_shown_as_made(browser: Browser, desk: Desk) -> None:
     with served(desk) as base:
         sign_in(browser, base, desk.sign_ins.make_link(TRAINER, now=desk.now()), width=1280, to="/")
