@@ -6,6 +6,7 @@ only once the answers are handed in.
 
 import secrets
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -31,6 +32,7 @@ from reader.words.names import folded
 PLATES: Final = (6, 10, 20, 30, 50)
 MINUTES: Final = (0, 10, 20, 30, 60)  # 0: no limit
 MIXES: Final = ("even", "faint")
+LOOPBACKS: Final = frozenset({"127.0.0.1", "localhost", "::1"})
 SEEDS: Final = 2**31  # nobody foresees which plates are drawn
 
 
@@ -104,7 +106,7 @@ def show_quiz(request: Request) -> Response:
     exam = _found(desk, request.path_params["id"])
     state = exam.state(desk.now())
     score = _score(desk, exam) if state == "marked" else None
-    return page(request, "quiz.html", exam=exam, state=state, score=score, link=None, picture=None)
+    return page(request, "quiz.html", exam=exam, state=state, score=score, link=None)
 
 
 async def invite(request: Request) -> Response:
@@ -122,7 +124,16 @@ async def invite(request: Request) -> Response:
     base = desk.url or str(request.base_url)
     link = f"{base.rstrip('/')}/#{secret}"
     picture = segno.make(link, error="m").svg_data_uri(scale=5, border=4, light="#fff")
-    return page(request, "quiz.html", exam=exam, state=state, score=None, link=link, picture=picture)
+    return page(
+        request,
+        "quiz.html",
+        exam=exam,
+        state=state,
+        score=None,
+        link=link,
+        picture=picture,
+        only_here=urlsplit(base).hostname in LOOPBACKS,
+    )
 
 
 async def withdraw(request: Request) -> Response:

@@ -10,8 +10,7 @@ import pytest
 from reader.library import Library
 from reader.station.desk import Desk
 from tests.reader.review.browser import Browser
-from tests.reader.review.conftest import browser
-from tests.reader.station.live import served
+from tests.reader.station.served import served
 from tests.reader.station.test_teaching import (
     TRAINEE,
     TRAINER,
@@ -23,7 +22,7 @@ from tests.reader.station.test_teaching import (
     signed_in,
 )
 
-__all__ = ["browser", "kept_library"]
+__all__ = ["kept_library"]
 
 UNSEEN_S = 0.4  # a key sooner after a page came was meant for the one before
 RIGHT = "\ue014"
