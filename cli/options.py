@@ -190,9 +190,9 @@ class Command(click.Command):
         self.keys = (*keys, *(_KEY_OF[name] for name in self.shared if name in _KEY_OF))
         self.out, self.limit = out, limit
         own = {flag for parameter in self.params for flag in parameter.opts}
-        settings = {
-            f"--{key.replace('_', '-')}": f"={key}" for key in self.keys if key not in _KEY_OF.values()
-        }
+        by_option = {_KEY_OF.get(name) for name in self.shared}
+        self.only_set = [key for key in self.keys if key not in by_option]
+        settings = {f"--{key.replace('_', '-')}": f"={key}" for key in self.only_set}
         self.old = {flag: to for flag, to in settings.items() if flag not in own} | dict(old or {})
         if out is not None:
             self.old["--output"] = "--out"
@@ -256,10 +256,9 @@ class Command(click.Command):
         for place, names in places.items():
             with formatter.section(f"Shared options, explained by {place} --help"):
                 _write_names(formatter, names)
-        said = [key for key in self.keys if key not in _KEY_OF.values()]
-        if said:
+        if self.only_set:
             with formatter.section("Settings, from linecall.toml or --set KEY=VALUE"):
-                _write_names(formatter, said)
+                _write_names(formatter, self.only_set)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
         """Complete shared options too, which help names and does not list."""

@@ -20,7 +20,7 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 @click.command(
     cls=Command,
     shared=("logbook",),
-    keys=("site",),
+    keys=("site", "library"),
     short_help="Open linecall as pages in a browser, from this machine.",
 )
 @click.option("--keeper", metavar="NAME", help="Who keeps this station; asked for where nobody does yet.")
@@ -52,6 +52,7 @@ def serve(
     logbook: str | None,
     logbook_photos: str | None,
     site: str | None,
+    where: str | None,
     keeper: str | None,
     host: str | None,
     port: int,
@@ -97,6 +98,7 @@ def serve(
                     sign_ins=signs,
                     texts=texts.english(),
                     url=url,
+                    library=None if where is None else Path(where),
                 )
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)
                 serving.run(app.station(station, address.place()), address)

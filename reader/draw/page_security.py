@@ -12,6 +12,7 @@ from typing import Final
 
 _BLOCK: Final = re.compile(r"<(style|script)\b([^>]*)>(.*?)</\1>", re.DOTALL)
 _STYLED: Final = re.compile(r'(<[a-zA-Z][^<>]*?)\sstyle="([^"]*)"')
+_CARRIED: Final = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
 _CHARSET: Final = '<meta charset="utf-8">'
 
 
@@ -29,6 +30,13 @@ def secured(page: str) -> str:
     policy = f'<meta http-equiv="Content-Security-Policy" content="{_policy(whole)}">'
     assert _CHARSET in whole, "a page says its character set, after which its policy stands"
     return whole.replace(_CHARSET, f"{_CHARSET}\n{policy}", 1)
+
+
+def policy_of(page: str) -> str:
+    """The policy that a secured page carries, for the header of an answer."""
+    found = _CARRIED.search(page)
+    assert found is not None, "a page that is complete in itself carries its policy"
+    return html.unescape(found[1])
 
 
 def _moved(markup: str, rules: dict[str, int]) -> str:

@@ -6,10 +6,12 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from reader.library.store import FILE_NAME
 from reader.logbook import Logbook
 from reader.logbook.people import Person, find_person, people_of
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
+from reader.station.works import Works
 from reader.words.names import Role
 
 
@@ -22,7 +24,8 @@ class Desk:
     """The station's own things.
 
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
-    reading, to see whether it is still there. url : as browsers reach the station behind a proxy.
+    reading, to see whether it is still there. url : as browsers reach the station behind a proxy. library : the
+    folder of graded examples that was named. works : what is computed beside the requests.
     """
 
     logbook: Logbook
@@ -31,8 +34,18 @@ class Desk:
     sign_ins: SignIns
     texts: Texts
     url: str | None = None
+    library: Path | None = None
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
+    works: Works = field(default_factory=Works)
+
+    def library_folder(self) -> Path:
+        """Where the library is, or would be begun: as it was named, else in the station's own folder."""
+        return self.library or self.folder / "library"
+
+    def has_library(self) -> bool:
+        """Whether there is a library."""
+        return (self.library_folder() / FILE_NAME).is_file()
 
     def person(self, sign_in: SignIn) -> Person | None:
         """Who works at a device now; None where they have retired or are no longer known."""

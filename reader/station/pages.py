@@ -8,6 +8,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from reader.draw.page_security import policy_of
 from reader.files.bundled import DATA
 from reader.logbook.people import Person
 from reader.station.desk import Desk
@@ -49,16 +50,18 @@ def sign_in_of(request: Request) -> SignIn | None:
     return None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
 
 
-def who(request: Request, *roles: Role) -> tuple[SignIn, Person]:
-    """The sign-in and person of a request; roles : one of which they must have.
+def who(request: Request, *roles: Role, quiz: str | None = None) -> tuple[SignIn, Person]:
+    """The sign-in and person of a request; roles : one of which they must have. quiz : which one the page is of.
 
-    A shared device opens the technician's pages alone. Raises HTTPException 401 where nobody is signed in, and 403
-    for a role that they lack.
+    A shared device opens the technician's pages alone, an invitation its own quiz alone. Raises HTTPException 401
+    where nobody is signed in, and 403 for a role that they lack.
     """
     desk, sign_in = desk_of(request), sign_in_of(request)
     person = None if sign_in is None else desk.person(sign_in)
     if sign_in is None or person is None:
         raise HTTPException(401, desk.texts("enter.nobody"))
+    if sign_in.quiz is not None and sign_in.quiz != quiz:
+        raise HTTPException(403, desk.texts("enter.quiz_alone"))
     theirs = {"technician"} & set(person.roles) if sign_in.shared else set(person.roles)
     if roles and theirs.isdisjoint(roles):
         raise HTTPException(403, desk.texts("enter.role", role=roles[0]))
@@ -77,12 +80,27 @@ def page(request: Request, template: str, *, status: int = 200, **content: objec
             root=request.scope.get("root_path", ""),
             me=me,
             sign_in=sign_in,
-            roles=() if me is None or sign_in is None else (("technician",) if sign_in.shared else me.roles),
+            roles=_roles(me, sign_in),
             here=request.url.path,
             **content,
         )
     )
     return HTMLResponse(html, status_code=status)
+
+
+def _roles(me: Person | None, sign_in: SignIn | None) -> tuple[Role, ...]:
+    """Whose pages a page offers."""
+    if me is None or sign_in is None or sign_in.quiz is not None:
+        return ()
+    return ("technician",) if sign_in.shared else me.roles
+
+
+def own_page(data: bytes) -> HTMLResponse:
+    """A page that is complete in itself, under the policy that it carries, as its styles and scripts stand in it."""
+    html = data.decode("utf-8")
+    return HTMLResponse(
+        html, headers={"Content-Security-Policy": f"{policy_of(html)}; frame-ancestors 'none'"}
+    )
 
 
 def see_other(request: Request, path: str) -> Response:

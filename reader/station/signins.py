@@ -19,6 +19,8 @@ from reader.store.database import Database
 from reader.words.ids import new_id
 
 LINK_LASTS: Final = timedelta(minutes=10)
+INVITATION_LASTS: Final = timedelta(days=7)
+"""A link to one quiz opens that paper alone, so it may wait until its person has time."""
 SHIFT: Final = timedelta(hours=12)
 """A sign-in lasts a shift: nobody signs in with wet gloves in the middle of one."""
 SECRET_BYTES: Final = 32  # 256 bits, far beyond guessing
@@ -35,6 +37,7 @@ _LINKS: Final = Table(
     Column("secret", String, nullable=False, unique=True),
     Column("person", String, nullable=False),
     Column("shared", Integer, nullable=False),
+    Column("quiz", String),
     Column("made_at", String, nullable=False),
     Column("until", String, nullable=False),
     Column("used_at", String),
@@ -46,6 +49,7 @@ _SIGN_INS: Final = Table(
     Column("secret", String, nullable=False, unique=True),
     Column("person", String, nullable=False),
     Column("shared", Integer, nullable=False),
+    Column("quiz", String),
     Column("device", String, nullable=False),
     Column("since", String, nullable=False),
     Column("until", String, nullable=False),
@@ -64,7 +68,8 @@ class SignIn:
     """A device that is signed in.
 
     person : whose name stands under what is done. shared : a phone that passes from hand to hand: its person may be
-    changed to any technician without another link, and it opens nothing but the technician's pages.
+    changed to any technician without another link, and it opens nothing but the technician's pages. quiz : the one
+    quiz that it opens, and nothing else; None: it opens what its person's roles open.
     """
 
     id: str
@@ -74,6 +79,7 @@ class SignIn:
     since: datetime
     until: datetime
     seen_at: datetime
+    quiz: str | None = None
     revoked_at: datetime | None = None
     revoked_by: str | None = None
 
@@ -101,8 +107,8 @@ class SignIns:
         """Let go of the file."""
         self._database.close()
 
-    def make_link(self, person: str, *, shared: bool = False, now: datetime) -> str:
-        """A secret that signs one device in, once, within ten minutes."""
+    def make_link(self, person: str, *, shared: bool = False, quiz: str | None = None, now: datetime) -> str:
+        """A secret that signs one device in, once, within ten minutes; to one quiz alone, within seven days."""
         secret = secrets.token_urlsafe(SECRET_BYTES)
         with self._database.writing() as connection:
             connection.execute(
@@ -111,8 +117,9 @@ class SignIns:
                     secret=_hash(secret),
                     person=person,
                     shared=int(shared),
+                    quiz=quiz,
                     made_at=_write(now),
-                    until=_write(now + LINK_LASTS),
+                    until=_write(now + (LINK_LASTS if quiz is None else INVITATION_LASTS)),
                 )
             )
         return secret
@@ -130,6 +137,8 @@ class SignIns:
             if now >= _read(link["until"]):
                 raise SignInError(
                     "this link was good for ten minutes and is over; ask the keeper for a new one"
+                    if link["quiz"] is None
+                    else "this invitation was good for seven days and is over; ask the trainer for a new one"
                 )
             connection.execute(update(_LINKS).where(_LINKS.c.id == link["id"]).values(used_at=_write(now)))
             cookie = secrets.token_urlsafe(SECRET_BYTES)
@@ -141,6 +150,7 @@ class SignIns:
                 since=now,
                 until=now + SHIFT,
                 seen_at=now,
+                quiz=link["quiz"],
             )
             connection.execute(
                 insert(_SIGN_INS).values(
@@ -148,6 +158,7 @@ class SignIns:
                     secret=_hash(cookie),
                     person=row.person,
                     shared=int(row.shared),
+                    quiz=row.quiz,
                     device=row.device,
                     since=_write(row.since),
                     until=_write(row.until),
@@ -193,6 +204,20 @@ class SignIns:
             raise SignInError(f"there is no sign-in {id}")
         self._change(id, revoked_at=_write(now), revoked_by=by)
 
+    def withdraw(self, quiz: str, *, by: str, now: datetime) -> None:
+        """Close every link and every sign-in to a quiz, so that one device at most can answer it."""
+        with self._database.writing() as connection:
+            connection.execute(
+                update(_LINKS)
+                .where(_LINKS.c.quiz == quiz, _LINKS.c.used_at.is_(None))
+                .values(used_at=_write(now))
+            )
+            connection.execute(
+                update(_SIGN_INS)
+                .where(_SIGN_INS.c.quiz == quiz, _SIGN_INS.c.revoked_at.is_(None))
+                .values(revoked_at=_write(now), revoked_by=by)
+            )
+
     def _change(self, id: str, **values: str) -> None:
         with self._database.writing() as connection:
             connection.execute(update(_SIGN_INS).where(_SIGN_INS.c.id == id).values(**values))
@@ -225,6 +250,7 @@ def _sign_in(row: Any) -> SignIn:
         since=_read(row["since"]),
         until=_read(row["until"]),
         seen_at=_read(row["seen_at"]),
+        quiz=row["quiz"],
         revoked_at=None if row["revoked_at"] is None else _read(row["revoked_at"]),
         revoked_by=row["revoked_by"],
     )
