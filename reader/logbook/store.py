@@ -679,6 +679,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         now: datetime,
         limit: int = 50,
         skip: int = 0,
+        by_age: bool = False,
         since: datetime | None = None,
         in_doubt: str | None = None,
         **filters: str | None,
@@ -686,7 +687,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Rows of readings that wait for a reviewer, the most urgent first.
 
         A plate that may still be read comes before all others, the one that closes first; then by rank
-        (`Rank`), then by the smaller margin, then the older. since : logged then or later. in_doubt : an analyte
+        (`Rank`), then by the smaller margin, then the older. by_age : those others by their age alone, which tells
+        nothing of what was called. since : logged then or later. in_doubt : an analyte
         of which a mark is doubtful. filters : as for `readings`.
         """
         moment = int(now.timestamp())
@@ -697,6 +699,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             .order_by(readings.c.open_until, readings.c.seq)
             .limit(skip + limit)
         )
+        order = (readings.c.seq,) if by_age else (readings.c.rank, readings.c.urgency, readings.c.seq)
         closed = or_(readings.c.open_until.is_(None), readings.c.open_until <= moment)
         with self._database.reading() as connection:
             first = [_row_value(row) for row in connection.execute(open_now)]
@@ -705,7 +708,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
             rest = (
                 base.where(*chosen, closed)
-                .order_by(readings.c.rank, readings.c.urgency, readings.c.seq)
+                .order_by(*order)
                 .limit(limit - len(first[skip:]))
                 .offset(before)
             )

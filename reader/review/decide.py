@@ -125,6 +125,11 @@ def check_reader(
     for what, text, most in (("name", by, NAME_MAX), ("reason", reason, REASON_MAX)):
         if len(text) > most:
             raise DecisionError(f"the {what} has {len(text)} characters, but may have {most}")
+    check_hands(by, hands=hands, policy=policy, others=others)
+
+
+def check_hands(by: str, *, hands: Iterable[str], policy: Policy, others: str = ANOTHER) -> None:
+    """Raise DecisionError where somebody had a hand in the reading, and the policy lets nobody review their own."""
     if not policy.own_readings and is_one_of(by, hands):
         raise DecisionError(
             f"{shown(by.strip(), quote='')} had a hand in reading this plate, and by policy {policy.name} nobody "
@@ -195,10 +200,14 @@ def _check_independence(
                 "decided stays, and another reader may decide otherwise"
             )
     own += [before for before in elsewhere if folded(before.by) == folded(decision.by)]
-    if decision.blind and any(not before.blind for before in own):
-        raise DecisionError(
-            f"{decision.by} has decided on this plate with its calls in view, so cannot read it blind"
-        )
+    if decision.blind:
+        check_unseen(decision.by, own)
+
+
+def check_unseen(by: str, own: Iterable[Decision]) -> None:
+    """Raise DecisionError where one of somebody's own decisions on a plate was made with its calls in view."""
+    if any(not before.blind for before in own):
+        raise DecisionError(f"{by} has decided on this plate with its calls in view, so cannot read it blind")
 
 
 # --- which decisions count ---------------------------------------------------------------------------------
