@@ -20,7 +20,7 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 @click.command(
     cls=Command,
     shared=("logbook",),
-    keys=("site",),
+    keys=("policy", "site"),
     short_help="Open linecall as pages in a browser, from this machine.",
 )
 @click.option("--keeper", metavar="NAME", help="Who keeps this station; asked for where nobody does yet.")
@@ -51,6 +51,7 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 def serve(
     logbook: str | None,
     logbook_photos: str | None,
+    policy: str,
     site: str | None,
     keeper: str | None,
     host: str | None,
@@ -81,6 +82,7 @@ def serve(
             "--host opens the station to the network: give --certificate and --key, or --plain-http"
         )
     from reader.logbook import Logbook
+    from reader.review.policy import load_policy
 
     where = logbook or str(_own_folder() / "logbook.sqlite")
     now = datetime.now(UTC)
@@ -97,6 +99,8 @@ def serve(
                     sign_ins=signs,
                     texts=texts.english(),
                     url=url,
+                    policy=load_policy(policy),
+                    site_file=Path(site) if site else None,
                 )
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)
                 serving.run(app.station(station, address.place()), address)

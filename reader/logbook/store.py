@@ -467,6 +467,29 @@ class Logbook(AbstractContextManager["Logbook"]):
         }
         return self.append("correction", payload, by=by, reading=reading, at=at, expect_head=head)
 
+    def put_photo(self, digest: str, data: bytes) -> None:
+        """Keep a photo that events about to be taken over name. Raises OutputError."""
+        self._photos.put(digest, data)
+
+    def take_over(self, chain: Iterable[tuple[str, str]]) -> None:
+        """Take (hash, body) of all events of another logbook, in order, into this one, which is empty.
+
+        Raises LinecallError, with nothing taken, where it is not, an event is not whole, or its photos lay elsewhere.
+        """
+        with self._database.writing() as connection:
+            if _head(connection)[0]:
+                raise LinecallError(f"{self.name}: holds events already; nothing was taken over")
+            for seq, (digest, body) in enumerate(chain, 1):
+                event = load_event(seq, digest, body)
+                if event.kind == "reading" and event.payload.get("place", self._place) != self._place:
+                    raise LinecallError(
+                        f"{self.name}: the photos of event {seq} were kept in a place that was named when its logbook "
+                        "was begun; name the same one with --logbook-photos"
+                    )
+                row = {"seq": seq, "id": event.id, "reading": event.reading, "hash": digest, "body": body}
+                connection.execute(insert(events).values(row))
+                apply(connection, event)
+
     def _keep(self, verdict: Verdict, photos: Sequence[Path]) -> list[KeptPhoto]:
         """Write the photos into their place; each must be one that the verdict is about."""
         due = photos_of(verdict)
@@ -707,10 +730,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 return first[skip:]
             before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
             rest = (
-                base.where(*chosen, closed)
-                .order_by(*order)
-                .limit(limit - len(first[skip:]))
-                .offset(before)
+                base.where(*chosen, closed).order_by(*order).limit(limit - len(first[skip:])).offset(before)
             )
             return first[skip:] + [_row_value(row) for row in connection.execute(rest)]
 

@@ -60,8 +60,8 @@ def waiting_page(
 ) -> Page:
     """Fetch page `number`, from 1, of the readings that wait.
 
-    since, in_doubt, filters : as `Logbook.waiting` takes them. blind : tell nothing of what linecall or a reader
-    made of them. by_age : as `Logbook.waiting` takes it. Raises LinecallError for a filter that would, or a page that there is not.
+    by_age, since, in_doubt, filters : as `Logbook.waiting` takes them. blind : tell nothing of what linecall or a reader
+    made of them. Raises LinecallError for a filter that would, or a page that there is not.
     """
     chosen = {name: value for name, value in filters.items() | {("in_doubt", in_doubt)} if value is not None}
     for name, option in TELLING.items():

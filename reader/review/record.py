@@ -245,7 +245,7 @@ def check_may_decide(
 
 
 def way_out_of(logbook: Logbook, reading_id: str, *, policy: Policy) -> str | None:
-    """What to do where fewer reviewers are left than what is open on a reading asks for; None where there are enough."""
+    """What to do where fewer reviewers are left than a reading still asks for; None where there are enough."""
     stored = find_reading(logbook, reading_id)
     return _Plate.of(logbook, stored, policy).way_out(stored.current, decisions_on(stored))
 

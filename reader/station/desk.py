@@ -8,6 +8,7 @@ from pathlib import Path
 
 from reader.logbook import Logbook
 from reader.logbook.people import Person, find_person, people_of
+from reader.review.policy import Policy, load_policy
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
 from reader.words.names import Role
@@ -22,7 +23,8 @@ class Desk:
     """The station's own things.
 
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
-    reading, to see whether it is still there. url : as browsers reach the station behind a proxy.
+    reading, to see whether it is still there. url : as browsers reach the station behind a proxy. policy : who may
+    decide. site_file : the file that describes the site.
     """
 
     logbook: Logbook
@@ -31,6 +33,8 @@ class Desk:
     sign_ins: SignIns
     texts: Texts
     url: str | None = None
+    policy: Policy = field(default_factory=load_policy)
+    site_file: Path | None = None
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
 
