@@ -34,7 +34,8 @@ def restore_zip(
         photos = {match[1]: name for name in archive.namelist() if (match := PHOTO.fullmatch(name))}
         if found.photos_left_out or found.photos < len(photos):
             raise LinecallError(
-                f"{path}: lacks photos or has them changed, so is no backup; export all readings without --strip-metadata"
+                f"{path}: lacks photos or has them changed, so is no backup; export all readings, without "
+                "--strip-metadata"
             )
         for digest, name in photos.items():
             logbook.put_photo(digest, archive.read(name))

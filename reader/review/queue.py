@@ -53,15 +53,14 @@ def waiting_page(
     number: int = 1,
     size: int = 20,
     blind: bool = False,
-    by_age: bool = False,
     since: datetime | None = None,
     in_doubt: str | None = None,
     **filters: str | None,
 ) -> Page:
     """Fetch page `number`, from 1, of the readings that wait.
 
-    by_age, since, in_doubt, filters : as `Logbook.waiting` takes them. blind : tell nothing of what linecall or a reader
-    made of them. Raises LinecallError for a filter that would, or a page that there is not.
+    since, in_doubt, filters : as `Logbook.waiting` takes them. blind : tell nothing of what linecall or a reader
+    made of them, not by the order either. Raises LinecallError for a filter that would, or a page that there is not.
     """
     chosen = {name: value for name, value in filters.items() | {("in_doubt", in_doubt)} if value is not None}
     for name, option in TELLING.items():
@@ -76,7 +75,7 @@ def waiting_page(
             f"there is no page {number}; {counted(waiting.count, 'reading')} in all, {size} on a page"
         )
     skip = (number - 1) * size
-    rows = logbook.waiting(now=now, limit=size, skip=skip, by_age=by_age, since=since, **chosen)
+    rows = logbook.waiting(now=now, limit=size, skip=skip, by_age=blind, since=since, **chosen)
     return Page(
         entries=tuple(_entry(logbook, row, now, blind=blind) for row in rows),
         count=waiting.count,

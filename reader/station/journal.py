@@ -97,5 +97,5 @@ def lines(folder: Path, last: int) -> Iterator[dict[str, Any]]:
             line = json.loads(text)
         except ValueError:
             continue  # torn by a full disk
-        if isinstance(line, dict) and FIELDS <= set(line):
+        if isinstance(line, dict) and set(line) >= FIELDS:
             yield line

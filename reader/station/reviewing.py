@@ -28,7 +28,7 @@ from reader.station.desk import Desk
 from reader.station.guard import POLICY
 from reader.station.looks import Looks
 from reader.station.pages import desk_of, page, see_other, who
-from reader.words import CALLS_OF, Call, MarkKey, MarkName
+from reader.words import CALLS_OF, MarkKey, MarkName
 from reader.words.names import folded, is_one_of
 
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
@@ -68,7 +68,7 @@ async def show_queue(request: Request) -> Response:
     now = desk.now()
 
     def rows() -> tuple[queue.Page, list[dict[str, object]]]:
-        found = queue.waiting_page(desk.logbook, now=now, number=int(number), blind=True, by_age=True)
+        found = queue.waiting_page(desk.logbook, now=now, number=int(number), blind=True)
         return found, [_row(desk, entry, name, now) for entry in found.entries]
 
     found, shown = await _in_thread(rows)
@@ -96,7 +96,7 @@ def _minutes_left(until: datetime | None, now: datetime) -> int | None:
 def _policy_lines(desk: Desk) -> list[str]:
     """What the policy asks for, whatever the reading."""
     policy: Policy = desk.policy
-    needed = [(effect, policy.readers.of(effect)) for effect in EFFECTS]  # type: ignore[arg-type]
+    needed = [(effect, policy.readers.of(effect)) for effect in EFFECTS]
     return [
         desk.texts(
             f"policy.{effect}",
@@ -249,7 +249,7 @@ async def withdraw(request: Request) -> Response:
     """Take one's own decision on a mark back, or all that one decided and closed."""
     seat, form = await _seat(request), await request.form()
     mark, _, window = str(form.get("mark", "")).partition(" ")
-    key: MarkKey | None = (window, mark) if mark in CALLS_OF else None  # type: ignore[assignment]
+    key: MarkKey | None = (window, mark) if mark in CALLS_OF else None
     return await _keep(
         request,
         seat,

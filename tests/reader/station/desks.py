@@ -3,7 +3,9 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from starlette.testclient import TestClient
 
@@ -14,6 +16,7 @@ from reader.station.desk import Desk
 from reader.station.guard import Place
 from reader.station.signins import SignIns
 from reader.station.texts import english
+from reader.verdict.model import Verdict
 from reader.words import Call, MarkName
 from tests.reader.review.photographed import SETTINGS, photographed, read, with_calls
 
@@ -56,14 +59,24 @@ def opened_desk(folder: Path) -> Iterator[Desk]:
             signs.close()
 
 
+@cache
+def _rendered(seed: int) -> tuple[str, bytes, Verdict]:
+    """A photo's name, its bytes, and what linecall reads from it; rendered once."""
+    with TemporaryDirectory() as folder:
+        photo = photographed(Path(folder), seed=seed)
+        return photo.name, photo.read_bytes(), read(photo).verdict
+
+
 def add_plate(desk: Desk, folder: Path, *, tank: str = "north 1", seed: int = 5) -> str:
     """Log a photographed plate of Ada North's whose windows 3 and 5 are in doubt; returns the reading's id."""
-    photo = photographed(folder / f"photo-{seed}", seed=seed)
+    name, data, found = _rendered(seed)
+    photo = folder / name
+    photo.write_bytes(data)
     doubts: dict[tuple[str, MarkName], Call] = {
         ("3", "indicator"): "doubtful",
         ("5", "indicator"): "doubtful",
     }
-    verdict = with_calls(read(photo).verdict, doubts)
+    verdict = with_calls(found, doubts)
     statement = Statement.of(operator="Ada North", tank=tank, sample_point="drain")
     return desk.logbook.add_reading(
         verdict,
