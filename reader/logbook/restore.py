@@ -1,7 +1,8 @@
 """A logbook is begun anew from a zip that `linecall logbook export` wrote: the same events, hashes and photos."""
 
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
+from contextlib import closing
 from pathlib import Path
 
 from reader.errors import LinecallError
@@ -39,11 +40,12 @@ def restore_zip(
             )
         for digest, name in photos.items():
             logbook.put_photo(digest, archive.read(name))
-        logbook.take_over(_events(archive))
+        with closing(_events(archive)) as events:
+            logbook.take_over(events)
     return logbook.verify(progress, seals=seals)
 
 
-def _events(archive: zipfile.ZipFile) -> Iterator[tuple[str, str]]:
+def _events(archive: zipfile.ZipFile) -> Generator[tuple[str, str], None, None]:
     with archive.open("events.jsonl") as file:
         for line in file:
             parts = from_line(line.decode("utf-8").rstrip("\n"))

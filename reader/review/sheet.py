@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
-from typing import Final
+from typing import Any, Final
 
 from reader.anew.grade_anew import calls_of, graded
 from reader.decide.grade import Grade
@@ -114,7 +114,7 @@ def sheet(case: Case, *, blind: bool = False, every_window: bool = False) -> byt
     return page.render(**content_of(case, blind=blind, every_window=every_window))
 
 
-def content_of(case: Case, *, blind: bool, every_window: bool = False) -> dict[str, object]:
+def content_of(case: Case, *, blind: bool, every_window: bool = False) -> dict[str, Any]:
     """What `sheet` shows, for the templates in `page.TEMPLATES`."""
     asked = in_question(case)
     shown = [

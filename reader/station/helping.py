@@ -13,6 +13,11 @@ from reader.guide import search, topic, topics
 from reader.station.pages import page
 
 WORDS_MAX: Final = 200
+SCROLLING: Final = {
+    "<pre>": '<pre tabindex="0">',
+    "<table>": '<div class="scroll" tabindex="0"><table>',
+    "</table>": "</table></div>",
+}
 
 
 async def show_topics(request: Request) -> Response:
@@ -38,9 +43,11 @@ async def show_topic(request: Request) -> Response:
 
 
 def _html(markdown: str) -> str:
-    """Markdown as HTML; what is HTML in it is shown as text. Blocks that scroll can be reached by keys."""
-    rendered = MarkdownIt("commonmark", {"html": False}).enable("table").render(markdown)
-    return str(rendered).replace("<pre>", '<pre tabindex="0">')
+    """Markdown as HTML; what is HTML in it is shown as text. What scrolls can be reached by keys."""
+    rendered = str(MarkdownIt("commonmark", {"html": False}).enable("table").render(markdown))
+    for plain, scrolling in SCROLLING.items():
+        rendered = rendered.replace(plain, scrolling)
+    return rendered
 
 
 ROUTES: Final = (Route("/help", show_topics), Route("/help/{name}", show_topic))

@@ -140,8 +140,13 @@ async def look_at_calls(request: Request) -> Response:
     if seat.stored.current.status == "refused":
         return _hindered(request, seat, seat.stored.current.remedy or "")
     hindrance = await _hindrance(seat, blind=False)
-    content = await _in_thread(lambda: sheet.content_of(_case(seat), blind=False))
-    return _with_pictures(request, "calls.html", seat, content | {"hindrance": hindrance})
+    every = request.query_params.get("windows") == "all"
+    content = await _in_thread(lambda: sheet.content_of(_case(seat), blind=False, every_window=every))
+    content |= {
+        "hindrance": hindrance,
+        "all_windows": len(content["windows"]) == len(seat.stored.first.windows),
+    }
+    return _with_pictures(request, "calls.html", seat, content)
 
 
 async def show_own(request: Request) -> Response:
@@ -185,6 +190,7 @@ def _with_pictures(request: Request, template: str, seat: Seat, content: dict[st
         stored=seat.stored,
         until=until,
         minutes=_minutes_left(until, seat.desk.now()),
+        numbers={window.id: number for number, window in enumerate(seat.stored.first.windows, 1)},
         decided={made.key: made.call for made in seat.own()},
         policy=_policy_lines(seat.desk),
     )
