@@ -423,7 +423,7 @@ def restore(file: Path, logbook: str | None, logbook_photos: str | None, sealed:
     where = needed_logbook(logbook)
     seals = tuple(seal for text in sealed for seal in _seals(text))
     with Logbook.open(where, photos=logbook_photos) as book:
-        with _progress("events") as progress:
+        with counting("events") as progress:
             report = restore_zip(file, book, seals=seals, progress=progress)
         name = book.name
     if report.problem is not None:

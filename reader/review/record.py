@@ -281,6 +281,7 @@ def decide(
         elsewhere=plate.elsewhere,
         others=plate.others(),
     )
+    _check_not_learned(stored, decisions)
     made = {
         "decisions": [
             {name: getattr(decision, name) for name in ("window", "mark", "call", "reason", "blind")}
@@ -297,6 +298,25 @@ def decide(
         by=decisions[0].by,
         at=decisions[0].at,
     )
+
+
+def _check_not_learned(stored: StoredReading, decisions: Sequence[Decision]) -> None:
+    """Raise DecisionError where a blind call would be a second one, made knowing how another reader's stands to it.
+
+    Whoever has decided is told whether readers disagree; so a call taken back after that is not made blind again.
+    """
+    for made in (one for one in decisions if one.blind):
+        others = False
+        for event in stored.reviews:
+            if folded(event.by) != folded(made.by):
+                others = others or any(one.key == made.key for one in _made_in(event))
+                continue
+            back = {(one["window"], one["mark"]) for one in event.payload.get("withdrawn", ())}
+            if others and made.key in back:
+                raise DecisionError(
+                    f"{made.by} took back a call of {made} after another reader had decided on it, so cannot call it "
+                    "blind again; another reader may, or decide with the calls in view"
+                )
 
 
 def withdraw(

@@ -159,7 +159,11 @@ async def show_own(request: Request) -> Response:
         for mark in (() if review is None else review.open)
         if seat.seen or (mark.window, mark.mark) in mine
     ]
-    way_out = await _in_thread(lambda: record.way_out_of(seat.desk.logbook, seat.id, policy=seat.desk.policy))
+    way_out = None
+    if seat.seen or mine:
+        way_out = await _in_thread(
+            lambda: record.way_out_of(seat.desk.logbook, seat.id, policy=seat.desk.policy)
+        )
     closed = any(
         event.payload.get("closed") for event in seat.stored.reviews if folded(event.by) == folded(seat.name)
     )

@@ -6,12 +6,15 @@ from typing import Any
 
 import pytest
 
+from reader.logbook.people import add_person
 from reader.station.desk import Desk
+from reader.station.looks import Looks
 from tests.reader.review.browser import Browser
-from tests.reader.station.desks import add_plate, opened_desk
+from tests.reader.station.desks import NOW, add_plate, opened_desk
 from tests.reader.station.served import served
 
 PHONE, DESK = 390, 1280
+PEOPLE = ("Ben South", "Fay Lund", "Dora Kettle")
 KEEPERS = ("", "/people", "/devices", "/backups", "/seal", "/site", "/log")
 ENTER, ESCAPE = "\ue007", "\ue00c"  # WebDriver, section 17.4.2
 
@@ -43,6 +46,9 @@ def place(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterato
     folder = tmp_path_factory.mktemp("desk")
     with opened_desk(folder) as desk:
         plate = add_plate(desk, folder)
+        add_person(desk.logbook, "Fay Lund", roles=["reviewer"], at=NOW)
+        with Looks.open(folder) as seen:
+            seen.note(plate, "Fay Lund", at=NOW)
         with served(desk) as url:
             yield Place(desk, plate, url, browser)
 
@@ -53,6 +59,7 @@ def looks(place: Place) -> dict[str, tuple[str, str]]:
         "/queue": "Ben South",
         f"/readings/{place.plate}": "Ben South",
         f"/readings/{place.plate}/own": "Ben South",
+        f"/readings/{place.plate}/calls": "Fay Lund",
         "/help": "Ben South",
         "/help/grades": "Ben South",
     }
@@ -62,7 +69,7 @@ def looks(place: Place) -> dict[str, tuple[str, str]]:
 
 
 def test_every_page_fits_every_width_and_no_policy_is_broken(place: Place) -> None:
-    for name in ("Ben South", "Dora Kettle"):
+    for name in PEOPLE:
         place.sign_in(name)
         for who, path in looks(place).values():
             if who != name:
@@ -78,7 +85,7 @@ def test_every_page_fits_every_width_and_no_policy_is_broken(place: Place) -> No
 
 
 def test_whatever_is_tapped_is_60_px_high(place: Place) -> None:
-    for name in ("Ben South", "Dora Kettle"):
+    for name in PEOPLE:
         place.sign_in(name)
         for who, path in looks(place).values():
             if who == name:
@@ -145,7 +152,7 @@ def test_two_marks_and_a_reference_by_keys(place: Place) -> None:
 
 @pytest.mark.parametrize("dark", [False, True])
 def test_axe_finds_nothing(place: Place, axe: str, dark: bool) -> None:
-    for name in ("Ben South", "Dora Kettle"):
+    for name in PEOPLE:
         place.sign_in(name)
         for who, path in looks(place).values():
             if who != name:

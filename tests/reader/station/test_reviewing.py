@@ -1,7 +1,10 @@
 """The reviewer's desk: blind first, refused before the work, stale decisions, slips."""
 
+import hashlib
 import re
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -180,6 +183,61 @@ def test_a_slip_is_taken_back_with_its_reason_and_may_be_decided_anew(desk: Desk
         for event in desk.logbook.reading(plate).reviews
     ]
     assert kinds == [["decisions"], ["withdrawn"], ["decisions"]]
+
+
+def test_whoever_took_a_call_back_knowing_that_readers_disagree_is_not_blind_again(
+    desk: Desk, plate: str
+) -> None:
+    ben, cleo = browser_of(desk, "Ben South"), browser_of(desk, "Cleo West")
+    decide(ben, plate, last=last_of(ben.get(f"/readings/{plate}").text), indicator_3="absent")
+    decide(cleo, plate, last=last_of(cleo.get(f"/readings/{plate}").text), indicator_3="present")
+    own = ben.get(f"/readings/{plate}/own").text
+    assert "readers disagree" in own
+    said = {"last": last_of(own), "mark": "indicator 3", "reason": "looked again"}
+    after = ben.post(f"/readings/{plate}/withdrawal", data=said).text
+    last = str(desk.logbook.reading(plate).last_seq)
+    status, html = decide(ben, plate, last=last, indicator_3="present")
+    assert "took back" not in after
+    assert status == 409
+    assert "cannot call it blind again" in html
+    assert decide(ben, plate, last=last, indicator_5="present")[0] == 200, "another mark they may"
+
+
+def test_of_two_decisions_at_once_one_is_kept_and_the_chain_holds(desk: Desk, plate: str) -> None:
+    clients = [browser_of(desk, name) for name in ("Ben South", "Cleo West")]
+    last = str(desk.logbook.reading(plate).last_seq)
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(lambda one: decide(one, plate, last=last, indicator_3="present")[0], clients))
+    assert sorted(found) == [200, 409]
+    assert len(desk.logbook.reading(plate).reviews) == 1
+    assert desk.logbook.verify().problem is None
+
+
+def test_what_may_still_be_read_comes_first_with_its_minutes_then_the_older(desk: Desk, plate: str) -> None:
+    found = desk.logbook.reading(plate)
+    age = found.first.reading_age
+    assert age is not None
+    assert age.range_minutes is not None
+    drops = NOW - timedelta(minutes=age.range_minutes[1] - 14.5)
+    photo = desk.folder / "later.jpg"
+    photo.write_bytes(b"a photo that nobody looks into")
+    digest = hashlib.sha256(photo.read_bytes()).hexdigest()
+    later = found.first.model_copy(
+        update={
+            "id": None,
+            "reading_age": age.model_copy(update={"drops_at": drops}),
+            "photo": found.first.photo.model_copy(update={"sha256": digest, "name": photo.name}),
+        }
+    )
+    statement = Statement.of(operator="Ada North", tank="just dropped")
+    desk.logbook.add_reading(later, [photo], statement, at=NOW)
+    html = browser_of(desk, "Ben South").get("/queue").text
+    assert html.index("just dropped") < html.index("north 1")
+    assert ">14</b> minutes left" in html
+    desk.now.now = NOW + timedelta(minutes=15)  # type: ignore[attr-defined]
+    html = browser_of(desk, "Ben South").get("/queue").text
+    assert html.index("just dropped") > html.index("north 1")
+    assert "minutes left" not in html
 
 
 @pytest.mark.parametrize(
