@@ -403,28 +403,19 @@ def kept_settings(file: str | None, logbook: str | None, logbook_photos: str | N
     "restore", shared=("logbook",), short_help="Begin a logbook anew from a zip of all readings."
 )
 @click.argument("file", metavar="FILE.zip", type=click.Path(path_type=Path))
-@click.option(
-    "--seal",
-    "sealed",
-    metavar="SEAL|FILE",
-    multiple=True,
-    help="A line that linecall logbook seal printed earlier, or a file of such lines; may be given again.",
-)
-def restore(file: Path, logbook: str | None, logbook_photos: str | None, sealed: tuple[str, ...]) -> int:
+def restore(file: Path, logbook: str | None, logbook_photos: str | None) -> int:
     """Begin a logbook anew from a backup: a zip that linecall logbook export --format zip wrote of all readings.
 
     The zip is checked first, and the new logbook at the end: it has the same events, hashes and photos. --logbook names
-    a file that is not there yet.
+    a file that is not there yet. Then hold it against a seal, with linecall logbook verify --seal.
     """
     from reader.logbook import Logbook
     from reader.logbook.restore import restore_zip
     from reader.words import counted
 
-    where = needed_logbook(logbook)
-    seals = tuple(seal for text in sealed for seal in _seals(text))
-    with Logbook.open(where, photos=logbook_photos) as book:
+    with Logbook.open(needed_logbook(logbook), photos=logbook_photos) as book:
         with counting("events") as progress:
-            report = restore_zip(file, book, seals=seals, progress=progress)
+            report = restore_zip(file, book, progress=progress)
         name = book.name
     if report.problem is not None:
         show.say_problem(f"{name}: BAD: {report.problem}")

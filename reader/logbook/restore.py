@@ -6,19 +6,13 @@ from contextlib import closing
 from pathlib import Path
 
 from reader.errors import LinecallError
-from reader.logbook.chain import Report, Seal
+from reader.logbook.chain import Report
 from reader.logbook.events import from_line
 from reader.logbook.export import PHOTO, verify_zip
 from reader.logbook.store import Logbook
 
 
-def restore_zip(
-    path: Path,
-    logbook: Logbook,
-    *,
-    seals: tuple[Seal, ...] = (),
-    progress: Callable[[int], None] | None = None,
-) -> Report:
+def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None] | None = None) -> Report:
     """Put what a whole zip holds into a logbook that is still empty, and check it there.
 
     Raises LinecallError, with the logbook still empty, for a zip that does not hold, lacks photos or has changed ones,
@@ -28,7 +22,7 @@ def restore_zip(
         raise LinecallError(
             f"{logbook.name}: holds events already; restore into a logbook that is not there yet"
         )
-    found = verify_zip(path, seals=seals)
+    found = verify_zip(path)
     if found.problem is not None:
         raise LinecallError(f"{path}: {found.problem}; nothing was restored, take an older backup")
     with zipfile.ZipFile(path) as archive:
@@ -42,7 +36,7 @@ def restore_zip(
             logbook.put_photo(digest, archive.read(name))
         with closing(_events(archive)) as events:
             logbook.take_over(events)
-    return logbook.verify(progress, seals=seals)
+    return logbook.verify(progress)
 
 
 def _events(archive: zipfile.ZipFile) -> Generator[tuple[str, str], None, None]:
