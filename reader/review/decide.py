@@ -15,7 +15,7 @@ from typing import Final
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.decide.grade import next_step
 from reader.errors import LinecallError
-from reader.review.policy import Effect, Policy
+from reader.review.policy import Effect, Policy, Readers
 from reader.settings.values import Layout, Rules, Texts
 from reader.verdict.model import (
     DecisionRecord,
@@ -228,6 +228,22 @@ def weigh(
     return tuple(map(weighing.standing, weighing.given))
 
 
+def readers_for(
+    first: Verdict,
+    decisions: Sequence[Decision],
+    *,
+    key: Key,
+    call: Call,
+    layout: Layout,
+    rules: Rules,
+    policy: Policy,
+) -> Readers:
+    """How many readers must make this call of a mark before it counts, as the other marks stand now."""
+    weighing = _Weighing(first, decisions, layout=layout, rules=rules, policy=policy)
+    weighing.settle()
+    return weighing.readers_for(key, call)
+
+
 class _Weighing:
     """The votes on each mark, and the calls of the plate as far as they are settled."""
 
@@ -261,8 +277,12 @@ class _Weighing:
     def _has_enough(self, key: Key) -> bool:
         """Whether a mark's leading call does not count yet, and has as many readers as it takes."""
         call = self._leading[key]
-        needed = self._policy.readers.of(self._effect(key, call))
+        needed = self.readers_for(key, call)
         return key not in self._counting and self._count(key, call, blind=needed.blind) >= needed.number
+
+    def readers_for(self, key: Key, call: Call) -> Readers:
+        """How many a call takes by what it does to the grade."""
+        return self._policy.readers.of(self._effect(key, call))
 
     def _effect(self, key: Key, call: Call) -> Effect:
         before, after = (
@@ -285,7 +305,7 @@ class _Weighing:
         call = self._leading.get(key)
         candidates = {vote.call for vote in votes} if call is None else {call}
         needed = max(
-            (self._policy.readers.of(self._effect(key, one)) for one in candidates),
+            (self.readers_for(key, one) for one in candidates),
             key=lambda n: (n.number, n.blind),
         )
         readers = max(self._count(key, one, blind=needed.blind) for one in candidates)

@@ -20,18 +20,17 @@ from reader.draw.page_security import move_styles, source_of
 from reader.errors import LinecallError
 from reader.logbook import StoredReading
 from reader.review import queue, record, sheet
-from reader.review.decide import Decision, DecisionError
+from reader.review.decide import Decision, DecisionError, readers_for
 from reader.review.hands import readings_of_plate
 from reader.review.page import TEMPLATES
-from reader.review.policy import Policy
+from reader.review.policy import Policy, Readers
 from reader.station.desk import Desk
 from reader.station.guard import POLICY
 from reader.station.looks import Looks
 from reader.station.pages import desk_of, page, see_other, who
-from reader.words import CALLS_OF, MarkKey, MarkName
+from reader.words import CALLS_OF, Call, MarkKey
 from reader.words.names import folded, is_one_of
 
-MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 EFFECTS: Final = ("keeps_grade", "settles_doubt", "towards_release", "changes_grade")
 T = TypeVar("T")
 
@@ -97,13 +96,7 @@ def _policy_lines(desk: Desk) -> list[str]:
     """What the policy asks for, whatever the reading."""
     policy: Policy = desk.policy
     needed = [(effect, policy.readers.of(effect)) for effect in EFFECTS]
-    return [
-        desk.texts(
-            f"policy.{effect}",
-            readers=desk.texts(f"policy.{'blind_' * readers.blind}readers", readers.number),
-        )
-        for effect, readers in needed
-    ]
+    return [desk.texts(f"policy.{effect}", readers=_readers(desk, readers)) for effect, readers in needed]
 
 
 # --- looking ----------------------------------------------------------------------------------------------
@@ -116,7 +109,7 @@ async def look(request: Request) -> Response:
         return see_other(request, f"/readings/{seat.id}/calls")
     if (hindrance := await _hindrance(seat, blind=True)) is not None:
         return _hindered(request, seat, hindrance)
-    content = await _in_thread(lambda: sheet.content_of(_case(seat), blind=True))
+    content = await _in_thread(lambda: sheet.content_of(_case(seat), blind=True) | {"needs": {}})
     return _with_pictures(request, "blind.html", seat, content)
 
 
@@ -141,7 +134,13 @@ async def look_at_calls(request: Request) -> Response:
         return _hindered(request, seat, seat.stored.current.remedy or "")
     hindrance = await _hindrance(seat, blind=False)
     every = request.query_params.get("windows") == "all"
-    content = await _in_thread(lambda: sheet.content_of(_case(seat), blind=False, every_window=every))
+
+    def shown() -> dict[str, Any]:
+        case = _case(seat)
+        found = sheet.content_of(case, blind=False, every_window=every)
+        return found | {"needs": _needs(seat, case, found["windows"])}
+
+    content = await _in_thread(shown)
     content |= {
         "hindrance": hindrance,
         "all_windows": len(content["windows"]) == len(seat.stored.first.windows),
@@ -178,6 +177,29 @@ async def show_own(request: Request) -> Response:
         grade=seat.stored.current.grade if seat.seen else None,
         next_step=seat.stored.current.next_step if seat.seen else None,
     )
+
+
+def _needs(seat: Seat, case: sheet.Case, windows: list[dict[str, Any]]) -> dict[MarkKey, list[str]]:
+    """Of each mark that can be decided, how many readers each call takes."""
+    desk, made = seat.desk, record.decisions_on(seat.stored)
+
+    def line(key: MarkKey, call: Call) -> str:
+        readers = readers_for(
+            case.first, made, key=key, call=call, layout=case.layout, rules=case.rules, policy=desk.policy
+        )
+        return desk.texts("decide.needs", call=desk.texts(f"call.{call}"), readers=_readers(desk, readers))
+
+    return {
+        (window["id"], answer["mark"]): [
+            line((window["id"], answer["mark"]), call) for call in answer["calls"]
+        ]
+        for window in windows
+        for answer in window["answers"]
+    }
+
+
+def _readers(desk: Desk, readers: Readers) -> str:
+    return desk.texts(f"policy.{'blind_' * readers.blind}readers", readers.number)
 
 
 def _case(seat: Seat) -> sheet.Case:

@@ -203,6 +203,19 @@ def test_whoever_took_a_call_back_knowing_that_readers_disagree_is_not_blind_aga
     assert decide(ben, plate, last=last, indicator_5="present")[0] == 200, "another mark they may"
 
 
+def test_what_each_call_takes_is_said_before_it_is_made(desk: Desk, plate: str) -> None:
+    ben = browser_of(desk, "Ben South")
+    blind = ben.get(f"/readings/{plate}").text
+    assert "absent: takes" not in blind, "it would tell a blind reader what the grade turns on"
+    opened = ben.post(f"/readings/{plate}/opened").text
+    # policy standard: a doubt settled towards caution takes one reader, towards release two blind ones
+    assert "present: takes 2 blind readers." in opened
+    assert "doubtful: takes 1 reader." in opened
+    assert decide(ben, plate, last=last_of(opened), blind="no", indicator_3="present")[0] == 200
+    (still,) = desk.logbook.reading(plate).current.review.open  # type: ignore[union-attr]
+    assert (still.needed, still.blind, still.readers) == (2, True, 0)
+
+
 def test_of_two_decisions_at_once_one_is_kept_and_the_chain_holds(desk: Desk, plate: str) -> None:
     clients = [browser_of(desk, name) for name in ("Ben South", "Cleo West")]
     last = str(desk.logbook.reading(plate).last_seq)
