@@ -32,7 +32,7 @@ GENESIS: Final = "0" * 64
 EVENT_BYTES_MAX: Final = 16_000_000  # a reading of twelve windows has about 20,000
 
 
-Kind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
+EventKind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
 
 
 class Event(BaseModel):
@@ -42,7 +42,7 @@ class Event(BaseModel):
 
     seq: Annotated[int, Field(ge=1)]
     id: Id
-    kind: Kind
+    kind: EventKind
     reading: Id | None
     at: AwareMoment
     by: Name

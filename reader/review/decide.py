@@ -15,7 +15,7 @@ from typing import Final
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.decide.grade import next_step
 from reader.errors import LinecallError
-from reader.review.policy import Effect, Policy, Readers
+from reader.review.policy import DecisionEffect, Policy, Readers
 from reader.settings.values import Layout, Rules, Texts
 from reader.verdict.model import (
     DecisionRecord,
@@ -284,7 +284,7 @@ class _Weighing:
         """How many a call takes by what it does to the grade."""
         return self._policy.readers.of(self._effect(key, call))
 
-    def _effect(self, key: Key, call: Call) -> Effect:
+    def _effect(self, key: Key, call: Call) -> DecisionEffect:
         before, after = (
             set(graded(self._first, self._calls | {key: tried}, self._layout, self._rules).possible_grades)
             for tried in (self._own[key], call)

@@ -33,7 +33,7 @@ from reader.logbook.run_events import (
 from reader.round.departures import Facts, find_departures, impossible
 from reader.round.procedure import DROPS, SAMPLE, Procedure, load_procedure
 from reader.round.procedure import PHOTO as PHOTO_STEP
-from reader.round.run import Run, State, run_of, state_of
+from reader.round.run import Run, RunState, run_of, state_of
 from reader.round.site import PlateLot, Site, changed_from, removed_points
 from reader.settings.values import File, Layout, SettingsFile, load_layout, parse_settings
 from reader.verdict.statement import Stated
@@ -679,7 +679,7 @@ def _check_going_on(run: Run, name: str) -> None:
         )
 
 
-def state_in(logbook: Logbook, run_id: str, *, now: datetime) -> State:
+def state_in(logbook: Logbook, run_id: str, *, now: datetime) -> RunState:
     """Where a run stands, its last reading's review included. Raises LinecallError if it is unknown."""
     run = find_run(logbook, run_id)
     read = [one for one in run.readings if one.status == "read"]

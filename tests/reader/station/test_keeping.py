@@ -85,7 +85,7 @@ def test_hostile_names_make_nobody_known_or_do_no_harm(desk: Desk, name: str) ->
 def test_a_link_signs_its_person_in_and_no_page_shows_it_again(desk: Desk) -> None:
     dora = browser_of(desk, "Dora Kettle")
     answer = dora.post("/keeping/links", data={"person": "Ben South", "shared": "no"}).text
-    found = re.search(r'<p class="code">(.+?)#(.+?)</p>', answer)
+    found = re.search(r'<p class="mono">(.+?)#(.+?)</p>', answer)
     assert found is not None
     assert "<svg" in answer
     assert found[1] == "http://testserver/"
@@ -100,7 +100,7 @@ def test_the_qr_code_is_the_link(desk: Desk) -> None:
     import numpy as np
 
     page = browser_of(desk, "Dora Kettle").post("/keeping/links", data={"person": "Ben South"}).text
-    link = re.search(r'<p class="code">(.+?)</p>', page)
+    link = re.search(r'<p class="mono">(.+?)</p>', page)
     drawn = re.search(r'viewBox="0 0 (\d+) \d+".*?d="(.+?)"', page)
     assert link is not None
     assert drawn is not None
