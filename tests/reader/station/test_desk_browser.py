@@ -28,6 +28,7 @@ class Place:
     def sign_in(self, name: str) -> None:
         secret = self.desk.sign_ins.make_link(name, now=self.desk.now())
         self.browser.show("about:blank", width=DESK)
+        self.browser._do("Network.clearBrowserCookies")
         self.browser.show(f"{self.url}/#{secret}", width=DESK)
         self.wait(f"document.querySelector('.me')?.textContent === '{name}'")
 
