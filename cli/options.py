@@ -494,14 +494,20 @@ def saying_what_was_done(told: Callable[[], str]) -> Iterator[None]:
 @contextmanager
 def opened(where: str | None, photos: str | None, *, read_only: bool = True) -> Iterator["Logbook"]:
     """Open the logbook that the options name, which must exist."""
+    from reader.logbook import Logbook
+
+    where = needed_logbook(where)
+    with Logbook.open(where, must_exist=True, read_only=read_only, photos=photos) as logbook:
+        yield logbook
+
+
+def needed_logbook(where: str | None) -> str:
+    """Where the logbook lies that the options name; raises click.UsageError."""
     if not where:
         raise click.UsageError(
             f"name the logbook with --logbook PATH|URL, or with the variable {LOGBOOK_VARIABLE}"
         )
-    from reader.logbook import Logbook
-
-    with Logbook.open(where, must_exist=True, read_only=read_only, photos=photos) as logbook:
-        yield logbook
+    return where
 
 
 def known_name(book: "Logbook", typed: str, role: "Role") -> str:

@@ -59,7 +59,8 @@ def list_waiting(
     """List the readings that wait for a reviewer, the most urgent first.
 
     First come plates that may still be read, the one whose reading time ends first; then doubts that decide a
-    grade, doubts that do not, calls close to their limit, invalid plates, and calls that contradict each other.
+    grade, doubts that do not, calls close to their limit, invalid plates, and calls that contradict each other. With
+    --blind all but the plates that may still be read come by their age.
     """
     from reader.review.queue import waiting_page
 

@@ -20,7 +20,7 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 @click.command(
     cls=Command,
     shared=("logbook",),
-    keys=("site", "library"),
+    keys=("policy", "site", "library"),
     short_help="Open linecall as pages in a browser, from this machine.",
 )
 @click.option("--keeper", metavar="NAME", help="Who keeps this station; asked for where nobody does yet.")
@@ -51,6 +51,7 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 def serve(
     logbook: str | None,
     logbook_photos: str | None,
+    policy: str,
     site: str | None,
     where: str | None,
     keeper: str | None,
@@ -82,6 +83,7 @@ def serve(
             "--host opens the station to the network: give --certificate and --key, or --plain-http"
         )
     from reader.logbook import Logbook
+    from reader.review.policy import load_policy
 
     where = logbook or str(_own_folder() / "logbook.sqlite")
     now = datetime.now(UTC)
@@ -99,6 +101,8 @@ def serve(
                     texts=texts.english(),
                     url=url,
                     library=None if where is None else Path(where),
+                    policy=load_policy(policy),
+                    site_file=Path(site) if site else None,
                 )
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)
                 serving.run(app.station(station, address.place()), address)

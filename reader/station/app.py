@@ -12,9 +12,10 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from reader.errors import LinecallError
-from reader.station import enter, teaching
+from reader.station import enter, helping, keeping, reviewing, teaching
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place
+from reader.station.journal import Journal
 from reader.station.pages import FOLDER, page
 from reader.version import VERSION
 
@@ -27,14 +28,18 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
     routes: list[BaseRoute] = [
         *enter.ROUTES,
         *teaching.ROUTES,
+        *reviewing.ROUTES,
+        *keeping.ROUTES,
+        *helping.ROUTES,
         *more,
         Route("/health", health),
         Mount("/static", StaticFiles(directory=FOLDER / "static")),
     ]
     handlers: dict[Any, Any] = {HTTPException: say_error, LinecallError: say_problem}
     app = Starlette(routes=routes, exception_handlers=handlers)
-    app.state.desk = desk
-    return Guard(app=app, place=place)
+    app.state.desk, app.state.place = desk, place
+    guarded = Guard(app=app, place=place)
+    return Journal(app=guarded, routes=routes, folder=desk.folder, now=desk.now)
 
 
 def has_room(desk: Desk) -> bool:

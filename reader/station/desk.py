@@ -9,6 +9,7 @@ from pathlib import Path
 from reader.library.store import FILE_NAME
 from reader.logbook import Logbook
 from reader.logbook.people import Person, find_person, people_of
+from reader.review.policy import Policy, load_policy
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
 from reader.station.works import Works
@@ -25,7 +26,8 @@ class Desk:
 
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
     reading, to see whether it is still there. url : as browsers reach the station behind a proxy. library : the
-    folder of graded examples that was named. works : what is computed beside the requests.
+    folder of graded examples that was named. works : what is computed beside the requests. policy : who may decide.
+    site_file : the file that describes the site.
     """
 
     logbook: Logbook
@@ -35,6 +37,8 @@ class Desk:
     texts: Texts
     url: str | None = None
     library: Path | None = None
+    policy: Policy = field(default_factory=load_policy)
+    site_file: Path | None = None
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
     works: Works = field(default_factory=Works)

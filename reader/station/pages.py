@@ -11,7 +11,9 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from reader.draw.page_security import policy_of
 from reader.files.bundled import DATA
 from reader.logbook.people import Person
+from reader.review.page import TEMPLATES
 from reader.station.desk import Desk
+from reader.station.journal import SIGN_IN
 from reader.station.signins import SignIn
 from reader.words import tidy
 from reader.words.names import Role
@@ -26,7 +28,7 @@ def _environment() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
-        loader=FileSystemLoader(FOLDER / "pages"),
+        loader=FileSystemLoader([FOLDER / "pages", TEMPLATES]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -47,7 +49,10 @@ def sign_in_of(request: Request) -> SignIn | None:
     """The open sign-in of the browser that asks."""
     desk = desk_of(request)
     cookie = request.cookies.get(COOKIE)
-    return None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
+    found = None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
+    if found is not None:
+        request.scope[SIGN_IN] = found.id
+    return found
 
 
 def who(request: Request, *roles: Role, quiz: str | None = None) -> tuple[SignIn, Person]:

@@ -65,9 +65,12 @@ class Browser(AbstractContextManager["Browser"]):
             mobile=width < 600,
         )
         self._do("Emulation.setTouchEmulationEnabled", enabled=width < 600)
-        script = self._do("Page.addScriptToEvaluateOnNewDocument", source=first)["identifier"]
+        script = (
+            self._do("Page.addScriptToEvaluateOnNewDocument", source=first)["identifier"] if first else ""
+        )
         self._driver.get(page if isinstance(page, str) else page.as_uri())
-        self._do("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+        if script:
+            self._do("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
 
     def ask(self, script: str) -> Any:
         """What a script returns."""
