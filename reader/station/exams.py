@@ -238,7 +238,7 @@ class Exams(AbstractContextManager["Exams"]):
                 raise ExamError("quiz.over" if state == "over" else "quiz.not_open")
             there = select(func.count()).where(_ASKED.c.exam == id, _ASKED.c.place == place)
             if not connection.scalar(there) or call not in CALLS_OF[mark]:
-                raise ExamError("quiz.not_asked")
+                raise ExamError("quiz.mark_not_asked")
             made = upsert(_ANSWERS).values(exam=id, place=place, mark=mark, call=call, at=now.isoformat())
             connection.execute(
                 made.on_conflict_do_update(
