@@ -66,7 +66,7 @@ def serve(
     Without --host only this machine can reach it. Sign-in links are printed; each works once and for ten minutes.
     """
     try:
-        from reader.station import app, desk, serving, signins, texts
+        from reader.station import app, desk, serving, signins, texts, uploads, work
     except ImportError as error:
         raise click.ClickException(
             f"{error.name} is not installed; install it with pip install 'linecall[serve]'"
@@ -97,9 +97,13 @@ def serve(
                     sign_ins=signs,
                     texts=texts.english(),
                     url=url,
+                    site_file=Path(site) if site else None,
                 )
+                uploads.sweep(station)
+                work.sweep(station)
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)
                 serving.run(app.station(station, address.place()), address)
+                station.readers.close()
             finally:
                 signs.close()
 

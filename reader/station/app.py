@@ -2,7 +2,7 @@
 
 import shutil
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -16,10 +16,8 @@ from reader.station import enter
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place
 from reader.station.pages import FOLDER, page
+from reader.station.uploads import has_room
 from reader.version import VERSION
-
-ROOM_FOR_A_RUN: Final = 500 * 2**20
-"""Bytes that must be free for a new run: ten photos of the largest size, and what is made of them."""
 
 
 def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
@@ -34,11 +32,6 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.state.desk = desk
     return Guard(app=app, place=place)
-
-
-def has_room(desk: Desk) -> bool:
-    """Whether a new run may begin: a running one may always go on."""
-    return shutil.disk_usage(desk.folder).free >= ROOM_FOR_A_RUN
 
 
 async def health(request: Request) -> Response:

@@ -6,8 +6,13 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from reader.errors import LinecallError
 from reader.logbook import Logbook
 from reader.logbook.people import Person, find_person, people_of
+from reader.round import record
+from reader.round.site import Site, load_site
+from reader.settings.read_settings import ReadSettings, load_settings
+from reader.station.readers import Readers
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
 from reader.words.names import Role
@@ -22,7 +27,8 @@ class Desk:
     """The station's own things.
 
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
-    reading, to see whether it is still there. url : as browsers reach the station behind a proxy.
+    reading, to see whether it is still there. url : as browsers reach the station behind a proxy. site_file : the
+    file that describes the site. settings : what photos are read by. readers : the processes that read them.
     """
 
     logbook: Logbook
@@ -31,6 +37,9 @@ class Desk:
     sign_ins: SignIns
     texts: Texts
     url: str | None = None
+    site_file: Path | None = None
+    settings: ReadSettings = field(default_factory=load_settings)
+    readers: Readers = field(default_factory=Readers)
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
 
@@ -38,6 +47,18 @@ class Desk:
         """Who works at a device now; None where they have retired or are no longer known."""
         found = find_person(people_of(self.logbook), sign_in.person)
         return None if found is None or found.retired_at is not None else found
+
+    def site(self) -> Site:
+        """The site as its file describes it now. Raises LinecallError, SettingsError."""
+        if self.site_file is None:
+            raise LinecallError(
+                "this station has no site's file, so no run can begin; name one: linecall serve --set site=site.toml"
+            )
+        return load_site(self.site_file)
+
+    def runs_by(self, person: str) -> record.Desk:
+        """Where somebody writes on runs now."""
+        return record.Desk(logbook=self.logbook, site=self.site(), by=person, now=self.now().astimezone())
 
     def people_with(self, role: Role) -> tuple[Person, ...]:
         """Everybody at work who has a role."""
