@@ -1,5 +1,6 @@
 """`linecall serve`: linecall as pages in a browser, from this machine."""
 
+from contextlib import ExitStack, closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -66,7 +67,7 @@ def serve(
     Without --host only this machine can reach it. Sign-in links are printed; each works once and for ten minutes.
     """
     try:
-        from reader.station import app, desk, serving, signins, texts, uploads, work
+        from reader.station import app, desk, serving, signins, texts, tokens, uploads, work
     except ImportError as error:
         raise click.ClickException(
             f"{error.name} is not installed; install it with pip install 'linecall[serve]'"
@@ -88,8 +89,8 @@ def serve(
         own = serving.folder_of(book, folder)
         with serving.held(own):
             name = _keeper(book, keeper, now)
-            signs = signins.SignIns.open(own / "station.sqlite")
-            try:
+            with ExitStack() as stack:
+                signs = stack.enter_context(closing(signins.SignIns.open(own / serving.OWN_FILE)))
                 station = desk.Desk(
                     logbook=book,
                     reopen=lambda: Logbook.open(where, read_only=True, photos=logbook_photos),
@@ -97,15 +98,19 @@ def serve(
                     sign_ins=signs,
                     texts=texts.english(),
                     url=url,
-                    site_file=Path(site) if site else None,
+                    site_file=Path(site) if site else serving.begin_site(_folder_of(where, own)),
+                    tokens=stack.enter_context(closing(tokens.Tokens.open(own / serving.OWN_FILE))),
                 )
+                stack.enter_context(closing(station.readers))
                 uploads.sweep(station)
                 work.sweep(station)
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)
                 serving.run(app.station(station, address.place()), address)
-                station.readers.close()
-            finally:
-                signs.close()
+
+
+def _folder_of(logbook: str, own: Path) -> Path:
+    """Where a site's file belongs: beside the logbook, or with the station's things where that is on a server."""
+    return own if "://" in logbook else Path(logbook).absolute().parent
 
 
 def _own_folder() -> Path:

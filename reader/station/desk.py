@@ -15,6 +15,7 @@ from reader.settings.read_settings import ReadSettings, load_settings
 from reader.station.readers import Readers
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
+from reader.station.tokens import Tokens
 from reader.words.names import Role
 
 
@@ -28,7 +29,8 @@ class Desk:
 
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
     reading, to see whether it is still there. url : as browsers reach the station behind a proxy. site_file : the
-    file that describes the site. settings : what photos are read by. readers : the processes that read them.
+    file that describes the site. tokens : of other programs. settings : what photos are read by. readers : the
+    processes that read them.
     """
 
     logbook: Logbook
@@ -38,6 +40,7 @@ class Desk:
     texts: Texts
     url: str | None = None
     site_file: Path | None = None
+    tokens: Tokens | None = None
     settings: ReadSettings = field(default_factory=load_settings)
     readers: Readers = field(default_factory=Readers)
     now: Callable[[], datetime] = _now

@@ -45,8 +45,21 @@ def desk_of(request: Request) -> Desk:
 def sign_in_of(request: Request) -> SignIn | None:
     """The open sign-in of the browser that asks."""
     desk = desk_of(request)
+    if (
+        "authorization" in request.headers
+    ):  # then it counts alone: what comes with a token needs no page of ours
+        return _sign_in_of_token(desk, request.headers["authorization"])
     cookie = request.cookies.get(COOKIE)
     return None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
+
+
+def _sign_in_of_token(desk: Desk, header: str) -> SignIn | None:
+    """RFC 6750: `Authorization: Bearer TOKEN`."""
+    scheme, _, secret = header.partition(" ")
+    if scheme.lower() != "bearer" or desk.tokens is None:
+        return None
+    token = desk.tokens.find(secret.strip(), now=desk.now())
+    return None if token is None else token.sign_in()
 
 
 def who(request: Request, *roles: Role) -> tuple[SignIn, Person]:
@@ -59,10 +72,15 @@ def who(request: Request, *roles: Role) -> tuple[SignIn, Person]:
     person = None if sign_in is None else desk.person(sign_in)
     if sign_in is None or person is None:
         raise HTTPException(401, desk.texts("enter.nobody"))
-    theirs = {"technician"} & set(person.roles) if sign_in.shared else set(person.roles)
-    if roles and theirs.isdisjoint(roles):
+    if roles and set(_roles(sign_in, person)).isdisjoint(roles):
         raise HTTPException(403, desk.texts("enter.role", role=roles[0]))
     return sign_in, person
+
+
+def _roles(sign_in: SignIn, person: Person) -> tuple[Role, ...]:
+    """What somebody may do from here."""
+    only = "technician" if sign_in.shared else sign_in.role
+    return tuple(role for role in person.roles if only in (None, role))
 
 
 def page(request: Request, template: str, *, status: int = 200, **content: object) -> HTMLResponse:
@@ -77,7 +95,7 @@ def page(request: Request, template: str, *, status: int = 200, **content: objec
             root=request.scope.get("root_path", ""),
             me=me,
             sign_in=sign_in,
-            roles=() if me is None or sign_in is None else (("technician",) if sign_in.shared else me.roles),
+            roles=() if me is None or sign_in is None else _roles(sign_in, me),
             here=request.url.path,
             **content,
         )

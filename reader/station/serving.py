@@ -10,11 +10,15 @@ from typing import Any, Final
 from filelock import FileLock, Timeout
 
 from reader.errors import LinecallError
-from reader.files.output import make_private_folder
+from reader.files.bundled import DATA
+from reader.files.output import make_private_folder, write_whole
 from reader.logbook import Logbook
 from reader.station.guard import App, Place
+from reader.words.clock import machine_zone
 
 PORT: Final = 8770
+OWN_FILE: Final = "station.sqlite"
+"""Of sign-ins and tokens, in the station's folder."""
 LOOPBACK: Final = "127.0.0.1"
 CONCURRENT_MAX: Final = 200
 """Requests at once: twenty phones with six connections each, and the desks."""
@@ -104,6 +108,19 @@ def folder_of(logbook: Logbook, given: Path | None) -> Path:
     folder = given or Path(f"{logbook.name}.station")
     make_private_folder(folder)
     return folder
+
+
+def begin_site(folder: Path) -> Path:
+    """The site's file in a folder, begun there with one point if there is none; a new linecall.toml names it."""
+    path = folder / "site.toml"
+    if not path.exists():
+        text = (DATA / "examples" / "first-site.toml").read_text(encoding="utf-8")
+        text = text.replace('zone = "UTC"', f'zone = "{machine_zone()}"', 1)
+        files = {path: text.encode()}
+        if not (folder / "linecall.toml").exists():
+            files[folder / "linecall.toml"] = b'site = "site.toml"\n'
+        write_whole(files, private=True)
+    return path
 
 
 @contextmanager

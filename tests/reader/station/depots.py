@@ -13,10 +13,13 @@ from reader.files.bundled import DATA
 from reader.logbook import Logbook
 from reader.logbook.people import add_person
 from reader.round import record
+from reader.station.app import station
 from reader.station.desk import Desk
+from reader.station.guard import Place
 from reader.station.readers import Readers
 from reader.station.signins import SignIns
 from reader.station.texts import english
+from reader.station.tokens import Tokens
 
 NOW = datetime.fromisoformat("2026-05-04T12:00:00+02:00")
 ADA, BEN, CLEO = "Ada North", "Ben South", "Cleo West"
@@ -42,6 +45,7 @@ def depot(folder: Path, *, workers: int = 1) -> Iterator[Desk]:
     own = folder / "station"
     own.mkdir()
     signs = SignIns.open(own / "station.sqlite")
+    tokens = Tokens.open(own / "station.sqlite")
     readers = Readers(workers)
     with Logbook.open(folder / "book.sqlite") as book:
         add_person(book, ADA, roles=["technician", "keeper"], at=NOW)
@@ -55,12 +59,14 @@ def depot(folder: Path, *, workers: int = 1) -> Iterator[Desk]:
             texts=english(),
             site_file=site,
             readers=readers,
+            tokens=tokens,
             now=Clock(),
         )
         try:
             yield desk
         finally:
             readers.close()
+            tokens.close()
             signs.close()
 
 
@@ -98,4 +104,18 @@ def signed_in(client: TestClient, desk: Desk, person: str) -> TestClient:
     """The browser, signed in."""
     secret = desk.sign_ins.make_link(person, now=desk.now())
     assert client.post("/pair", json={"secret": secret}, headers=OURS).status_code == 200
+    return client
+
+
+def browser(desk: Desk) -> TestClient:
+    """A browser that is not signed in."""
+    return TestClient(station(desk, Place(hosts=frozenset({"testserver"}))))
+
+
+def program(desk: Desk, person: str, role: str) -> TestClient:
+    """Another program with a token."""
+    assert desk.tokens is not None
+    secret, _ = desk.tokens.make("a test", person=person, role=role, by=ADA, now=desk.now())
+    client = browser(desk)
+    client.headers["Authorization"] = f"Bearer {secret}"
     return client
