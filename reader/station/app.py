@@ -14,7 +14,7 @@ from starlette.staticfiles import StaticFiles
 from reader.errors import LinecallError
 from reader.station import enter, programs
 from reader.station.desk import Desk
-from reader.station.guard import App, Guard, Place
+from reader.station.guard import App, Guard, Place, TooMuchError
 from reader.station.pages import FOLDER, page
 from reader.station.uploads import has_room
 from reader.version import VERSION
@@ -29,7 +29,11 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
         Route("/health", health),
         Mount("/static", StaticFiles(directory=FOLDER / "static")),
     ]
-    handlers: dict[Any, Any] = {HTTPException: say_error, LinecallError: say_problem}
+    handlers: dict[Any, Any] = {
+        HTTPException: say_error,
+        LinecallError: say_problem,
+        TooMuchError: say_too_much,
+    }
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.state.desk = desk
     return Guard(app=app, place=place)
@@ -71,3 +75,9 @@ async def say_error(request: Request, error: Exception) -> Response:
 async def say_problem(request: Request, error: Exception) -> Response:
     """What the other rooms refuse, in their own sentence."""
     return await say_error(request, HTTPException(409, str(error)))
+
+
+async def say_too_much(request: Request, error: Exception) -> Response:
+    """What the guard gave up on, while a page was taking it."""
+    assert isinstance(error, TooMuchError)
+    return PlainTextResponse(f"{error}\n", error.status, headers={"Connection": "close"})

@@ -146,7 +146,7 @@ class Tokens:
 
 
 def _token(row: Any) -> Token:
-    moments = {
+    moments: dict[str, Any] = {
         name: None if row[name] is None else datetime.fromisoformat(row[name])
         for name in ("since", "until", "seen_at", "revoked_at")
     }

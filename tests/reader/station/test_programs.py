@@ -78,7 +78,7 @@ def test_a_token_ends_with_its_year_and_with_its_persons_retirement(desk: Desk) 
 )
 def test_what_is_no_token_opens_nothing_even_beside_a_cookie(desk: Desk, header: str) -> None:
     client = signed_in(browser(desk), desk, ADA)
-    answer = client.get("/api/runs", headers={"Authorization": header.encode("latin-1")})
+    answer = client.get("/api/runs", headers={b"Authorization": header.encode("latin-1")})
     assert answer.status_code == 401
 
 
