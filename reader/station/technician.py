@@ -299,6 +299,21 @@ async def end(request: Request) -> dict[str, Any]:
     return state
 
 
+async def hints(request: Request) -> dict[str, Any]:
+    """What to do better, seen in a small frame of the camera's; 503 while plates are read, which goes before."""
+    who(request, "technician")
+    desk = desk_of(request)
+    frame = await request.body()
+    if desk.readers.busy:
+        raise HTTPException(503, desk.texts("hint.busy"))
+    site = await run_in_threadpool(desk.site)
+    sources = tuple(dict.fromkeys(str(site.layout_source(lot)) for lot in site.lot))
+    found = await desk.hinter.look(frame, sources)
+    if found is None:
+        raise HTTPException(503, desk.texts("hint.busy"))
+    return {"hints": [{"code": one.code, "window": one.window} for one in found]}
+
+
 # --- the answer -----------------------------------------------------------------------------------------------
 
 
@@ -379,5 +394,6 @@ ROUTES: Final = (
     Route(f"/runs/{_ID}/send", _for_phones(send), methods=["POST"]),
     Route(f"/runs/{_ID}/end", _for_phones(end), methods=["POST"]),
     Route(f"/runs/{_ID}/close", close, methods=["POST"]),
+    Route("/hints", _for_phones(hints), methods=["POST"]),
     Route("/strips/{reading:str}/{window:int}.jpg", strip),
 )
