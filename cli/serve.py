@@ -129,6 +129,7 @@ def serve(
                     tokens=stack.enter_context(closing(tokens.Tokens.open(own / serving.OWN_FILE))),
                 )
                 stack.enter_context(closing(station.readers))
+                stack.enter_context(closing(station.hinter))
                 uploads.sweep(station)
                 work.sweep(station)
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)

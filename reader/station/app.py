@@ -12,7 +12,7 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from reader.errors import LinecallError
-from reader.station import enter, programs
+from reader.station import enter, programs, technician
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place, TooMuchError
 from reader.station.pages import FOLDER, page
@@ -24,6 +24,7 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
     """The whole application over a desk; `place` : the hosts that it answers to."""
     routes: list[BaseRoute] = [
         *enter.ROUTES,
+        *technician.ROUTES,
         *programs.ROUTES,
         *more,
         Route("/health", health),

@@ -12,6 +12,7 @@ from reader.logbook.people import Person, find_person, people_of
 from reader.round import record
 from reader.round.site import Site, load_site
 from reader.settings.read_settings import ReadSettings, load_settings
+from reader.station.hints import Hinter
 from reader.station.readers import Readers
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
@@ -30,7 +31,7 @@ class Desk:
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
     reading, to see whether it is still there. url : as browsers reach the station behind a proxy. site_file : the
     file that describes the site. tokens : of other programs. settings : what photos are read by. readers : the
-    processes that read them.
+    processes that read them; hinter : the one that looks at what phones' cameras show.
     """
 
     logbook: Logbook
@@ -43,6 +44,7 @@ class Desk:
     tokens: Tokens | None = None
     settings: ReadSettings = field(default_factory=load_settings)
     readers: Readers = field(default_factory=Readers)
+    hinter: Hinter = field(default_factory=Hinter)
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
 

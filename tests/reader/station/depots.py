@@ -66,6 +66,7 @@ def depot(folder: Path, *, workers: int = 1) -> Iterator[Desk]:
             yield desk
         finally:
             readers.close()
+            desk.hinter.close()
             tokens.close()
             signs.close()
 
