@@ -46,24 +46,32 @@ def serving(home: Path, *options: str, port: int | None = None) -> Iterator[tupl
         command, cwd=home, env=environment | {"PYTHONPATH": os.getcwd()}, stdout=subprocess.PIPE, text=True
     ) as server:
         assert server.stdout is not None
-        said = ""
-        for line in server.stdout:
-            said += line
-            if "Ctrl-C" in line or "--link" in line:
-                break
-        deadline = time.monotonic() + 30
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", port), 1).close()
-                break
-            except OSError:
-                assert time.monotonic() < deadline, said
-                time.sleep(0.05)
         try:
+            said = ""
+            for line in server.stdout:
+                said += line
+                if "Ctrl-C" in line or "--link" in line:
+                    break
+            wait_for(port)
             yield said, port
-        finally:
             server.send_signal(signal.SIGINT)
             server.wait(30)
+        finally:
+            if server.poll() is None:
+                server.send_signal(signal.SIGABRT)  # says where it hangs
+
+
+def wait_for(port: int) -> None:
+    """Wait until a station answers."""
+    deadline = time.monotonic() + 30
+    while True:
+        try:
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=10).close()
+        except OSError:
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        else:
+            return
 
 
 def pairs(port: int, secret: str) -> int:
