@@ -82,6 +82,8 @@ def store_piece(desk: Desk, run_id: str, sha: str, at: int, data: bytes) -> int:
                 raise UploadError(
                     f"run {run.id} was {run.ended}, so no photo belongs to it any more", status=409
                 )
+            if at > 0:
+                raise UploadError(f"bytes 0 to {at:,} have not been sent yet", status=409, next_offset=0)
             _begin(folder, part)
         return _appended(part, at, data)
 
