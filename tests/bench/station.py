@@ -95,6 +95,7 @@ class Server:
 
     folder: Path
     port: int = 0
+    command: tuple[str, ...] = (sys.executable, "-c", "from cli.main import main; main()", "serve")
     process: "subprocess.Popen[bytes] | None" = None
 
     def start(self) -> None:
@@ -103,9 +104,10 @@ class Server:
             with socket.socket() as probe:
                 probe.bind(("127.0.0.1", 0))
                 self.port = int(probe.getsockname()[1])
-        code = "from cli.main import main; main()"
-        command = [sys.executable, "-c", code, "serve", "-L", "book.sqlite", "--port", str(self.port)]
-        environment = os.environ | {"PYTHONPATH": str(ROOT), "HOME": str(self.folder), "OMP_NUM_THREADS": "1"}
+        command = [*self.command, "-L", "book.sqlite", "--port", str(self.port)]
+        environment = os.environ | {"HOME": str(self.folder), "OMP_NUM_THREADS": "1"}
+        if self.command[0] == sys.executable:
+            environment["PYTHONPATH"] = str(ROOT)
         with (self.folder / "server.log").open("ab") as log:
             self.process = subprocess.Popen(command, cwd=self.folder, env=environment, stdout=log, stderr=log)
         deadline = time.monotonic() + 60
@@ -236,7 +238,9 @@ class Phone:
 
     def sent(self, sha: str, run: str) -> bytes:
         photo = {"sha256": sha, "name": f"{run}.jpg", "at": self.taken.isoformat()}
-        return json.dumps({"photos": [photo], "now": datetime.now(UTC).isoformat(timespec="seconds")}).encode()
+        return json.dumps(
+            {"photos": [photo], "now": datetime.now(UTC).isoformat(timespec="seconds")}
+        ).encode()
 
 
 @contextmanager

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import httpx2
@@ -165,6 +166,26 @@ def test_refusals_are_as_they_are_told(desk: Desk) -> None:
     assert missing.status_code == 404
     ended = ask(client, "POST", f"/runs/{RUN}/end?why=spoilt").json()
     assert ended["state"] == "abandoned"
+
+
+def test_a_full_disk_stops_new_runs_and_never_one_that_is_under_way(
+    root: Path, desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = program(desk, BEN, "technician")
+    ask(client, "PUT", f"/runs/{RUN}", json=a_run())
+    monkeypatch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=520 * 2**20))
+    other = ask(client, "PUT", "/runs/k7m3q2xz", json=a_run(point="N1-drain"))
+    assert other.status_code == 507
+    monkeypatch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=10 * 2**20))
+    assert ask(browser(desk), "GET", "/health").status_code == 503
+    assert ask(client, "PUT", f"/runs/{RUN}", json=a_run()).json()["state"] == "readable"
+    data = photo_of(root, NOW - timedelta(minutes=1))
+    sha = hashlib.sha256(data).hexdigest()
+    for at in range(0, len(data), PIECE_MAX):
+        ask(client, "PUT", f"/runs/{RUN}/photos/{sha}?at={at}", content=data[at : at + PIECE_MAX])
+    photo = {"sha256": sha, "name": "x.jpg", "at": NOW.isoformat()}
+    answer = ask(client, "POST", f"/runs/{RUN}/send", json={"photos": [photo], "now": NOW.isoformat()})
+    assert answer.json()["status"] == "read"
 
 
 @pytest.mark.parametrize(
