@@ -351,16 +351,22 @@ class Logbook(AbstractContextManager["Logbook"]):
         by: str,
         at: datetime,
         settings: Sequence[SettingsFile] = (),
+        id: str | None = None,
     ) -> str:
         """Begin a run, with the first entries of it; returns its id.
 
         entries : kind and payload of each further event. settings : the files that it rests on, which are kept too.
-        Raises LinecallError where the point or the plate has a run already that is open.
+        id : as the device that began the run drew it, so that a run that is sent twice is begun once.
+        Raises LinecallError where the point or the plate has a run already that is open, or the id is taken.
         """
         with self._database.writing() as connection:
             begin_runs(connection)
             _keep_settings(connection, settings, by=by, at=at)
-            run = _free_id(connection)
+            run = _free_id(connection, id)
+            if id not in (None, run):
+                raise LinecallError(
+                    f"{self.name}: the id {id} is taken already; begin the run with another one"
+                )
             _append(connection, run, RUN, begun.as_payload(), by=by, reading=run, at=at)
             self._enter(connection, run, entries, by=by, at=at)
         return run

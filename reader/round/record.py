@@ -176,13 +176,16 @@ def begin(
     repeats: str | None = None,
     anyway: str | None = None,
     open_follow_ups: Sequence[str] = (),
+    id: str | None = None,
+    entry: Entry | None = None,
 ) -> Run:
     """Begin a run.
 
-    at : when it began, where that is entered afterwards. expiry : of a lot that the site's file lacks. operator : who
-    does it, if not who enters it. repeats : id of the reading that it repeats. anyway : why a plate is used that is
-    past its expiry, recalled or of a lot that the site does not know; without it such a plate is refused, so that no
-    sample is lost on it. Raises LinecallError where something is unknown or cannot be.
+    at : when it began, where that is entered afterwards; entry "at once" where a device noted it as it happened and
+    hands it over later, and id the one that it drew for the run. expiry : of a lot that the site's file lacks.
+    operator : who does it, if not who enters it. repeats : id of the reading that it repeats. anyway : why a plate is
+    used that is past its expiry, recalled or of a lot that the site does not know; without it such a plate is refused,
+    so that no sample is lost on it. Raises LinecallError where something is unknown or cannot be.
     """
     check_site(desk.logbook, desk.site, open_follow_ups=open_follow_ups)
     procedure = load_procedure(desk.site.procedure_source)
@@ -209,7 +212,7 @@ def begin(
         plate=_said(plate),
         operator=operator or desk.by,
         at=begun_at,
-        entry="at once" if at is None else "afterwards",
+        entry=entry or ("at once" if at is None else "afterwards"),
         repeats=repeats,
     )
     entries: list[tuple[str, Payload]] = []
@@ -219,8 +222,8 @@ def begin(
     facts = _facts(desk, run, procedure)
     entries += [(DEPARTURE, one) for one in find_departures(run, procedure, facts)]
     files: list[SettingsFile] = [desk.site, procedure, *([] if layout is None else [layout])]
-    id = desk.logbook.begin_run(begun, entries, by=desk.by, at=desk.now, settings=files)
-    return find_run(desk.logbook, id)
+    begun_id = desk.logbook.begin_run(begun, entries, by=desk.by, at=desk.now, settings=files, id=id)
+    return find_run(desk.logbook, begun_id)
 
 
 def _check_phase(procedure: Procedure, phase: str) -> None:

@@ -20,7 +20,7 @@ def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Generator[tup
     Every process has an executor to itself, so one that dies (killed, out of memory, a crash in a decoder)
     costs the photo it was reading, and is replaced. `work` must be picklable.
     """
-    context = _process_context()
+    context = process_context()
     waiting = list(enumerate(jobs))[::-1]
     running: dict[Future[Outcome], tuple[int, Executor]] = {}
     # Ended at last and waited for: Python's own end trips over one that is still ending.
@@ -29,11 +29,11 @@ def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Generator[tup
     def start(executor: Executor | None = None) -> None:
         index, job = waiting.pop()
         try:
-            executor = executor or _new_executor(context)
-            future = _submit(executor, work, job)
+            executor = executor or new_executor(context)
+            future = hand_over(executor, work, job)
         except BrokenProcessPool:  # it died after handing over its last outcome
-            executor = _new_executor(context)
-            future = _submit(executor, work, job)
+            executor = new_executor(context)
+            future = hand_over(executor, work, job)
         running[future] = index, executor
 
     try:
@@ -79,7 +79,7 @@ def _collect(future: Future[Outcome], job: Job) -> tuple[Outcome, bool]:
         return Outcome(job=job, problem=problem), False
 
 
-def _process_context() -> BaseContext:
+def process_context() -> BaseContext:
     """Processes forked from a clean one that has imported the reader; started anew where that is unknown."""
     if "forkserver" not in get_all_start_methods():
         return get_context("spawn")
@@ -88,11 +88,13 @@ def _process_context() -> BaseContext:
     return context
 
 
-def _new_executor(context: BaseContext) -> Executor:
-    return ProcessPoolExecutor(1, mp_context=context, initializer=_prepare_worker)
+def new_executor(context: BaseContext, *, memory_bytes: int | None = None) -> Executor:
+    """A process of its own. memory_bytes : the most that it may hold, where the system can limit it."""
+    return ProcessPoolExecutor(1, mp_context=context, initializer=_prepare_worker, initargs=(memory_bytes,))
 
 
-def _submit(executor: Executor, work: Work, job: Job) -> Future[Outcome]:
+def hand_over(executor: Executor, work: Work, job: Job) -> Future[Outcome]:
+    """Have a process do the work for a job. Raises BrokenProcessPool where it has died."""
     with _interrupts_ignored():  # a process started in here ignores Ctrl-C from its first instruction
         return executor.submit(attempt, work, job)
 
@@ -109,13 +111,24 @@ def _interrupts_ignored() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
-def _prepare_worker() -> None:
+def _prepare_worker(memory_bytes: int | None = None) -> None:
     """Leave Ctrl-C to the parent, which lets the photo at hand be finished; outlive no parent; one core."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_die_with_parent, daemon=True).start()
+    if memory_bytes is not None:
+        _limit_memory(memory_bytes)
     import cv2
 
     cv2.setNumThreads(1)
+
+
+def _limit_memory(memory_bytes: int) -> None:
+    """Let the system refuse more private memory (Linux: setrlimit(2), RLIMIT_DATA); elsewhere nothing is limited."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return
+    resource.setrlimit(resource.RLIMIT_DATA, (memory_bytes, resource.getrlimit(resource.RLIMIT_DATA)[1]))
 
 
 def _die_with_parent() -> None:

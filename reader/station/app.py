@@ -2,7 +2,7 @@
 
 import shutil
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -12,15 +12,13 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from reader.errors import LinecallError
-from reader.station import enter, helping, keeping, reviewing, teaching
+from reader.station import enter, helping, keeping, programs, reviewing, teaching, technician
 from reader.station.desk import Desk
-from reader.station.guard import App, Guard, Place
+from reader.station.guard import App, Guard, Place, TooMuchError
 from reader.station.journal import Journal
 from reader.station.pages import FOLDER, page
+from reader.station.uploads import has_room
 from reader.version import VERSION
-
-ROOM_FOR_A_RUN: Final = 500 * 2**20
-"""Bytes that must be free for a new run: ten photos of the largest size, and what is made of them."""
 
 
 def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
@@ -31,20 +29,21 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
         *reviewing.ROUTES,
         *keeping.ROUTES,
         *helping.ROUTES,
+        *technician.ROUTES,
+        *programs.ROUTES,
         *more,
         Route("/health", health),
         Mount("/static", StaticFiles(directory=FOLDER / "static")),
     ]
-    handlers: dict[Any, Any] = {HTTPException: say_error, LinecallError: say_problem}
+    handlers: dict[Any, Any] = {
+        HTTPException: say_error,
+        LinecallError: say_problem,
+        TooMuchError: say_too_much,
+    }
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.state.desk, app.state.place = desk, place
     guarded = Guard(app=app, place=place)
     return Journal(app=guarded, routes=routes, folder=desk.folder, now=desk.now)
-
-
-def has_room(desk: Desk) -> bool:
-    """Whether a new run may begin: a running one may always go on."""
-    return shutil.disk_usage(desk.folder).free >= ROOM_FOR_A_RUN
 
 
 async def health(request: Request) -> Response:
@@ -71,7 +70,7 @@ async def health(request: Request) -> Response:
 async def say_error(request: Request, error: Exception) -> Response:
     """A page, or a line for a program, that says what is wrong and what to do."""
     assert isinstance(error, HTTPException)
-    if "application/json" in request.headers.get("accept", ""):
+    if "application/json" in request.headers.get("accept", "") or _is_for_programs(request):
         return JSONResponse({"error": error.detail}, error.status_code)
     if "text/html" in request.headers.get("accept", ""):
         return page(
@@ -80,6 +79,17 @@ async def say_error(request: Request, error: Exception) -> Response:
     return PlainTextResponse(f"{error.detail}\n", error.status_code)
 
 
+def _is_for_programs(request: Request) -> bool:
+    path = request.url.path.removeprefix(request.scope.get("root_path", ""))
+    return path == "/api" or path.startswith("/api/")
+
+
 async def say_problem(request: Request, error: Exception) -> Response:
     """What the other rooms refuse, in their own sentence."""
     return await say_error(request, HTTPException(409, str(error)))
+
+
+async def say_too_much(request: Request, error: Exception) -> Response:
+    """What the guard gave up on, while a page was taking it."""
+    assert isinstance(error, TooMuchError)
+    return PlainTextResponse(f"{error}\n", error.status, headers={"Connection": "close"})

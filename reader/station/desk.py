@@ -6,12 +6,19 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from reader.errors import LinecallError
 from reader.library.store import FILE_NAME
 from reader.logbook import Logbook
 from reader.logbook.people import Person, find_person, people_of
 from reader.review.policy import Policy, load_policy
+from reader.round import record
+from reader.round.site import Site, load_site
+from reader.settings.read_settings import ReadSettings, load_settings
+from reader.station.hints import Hinter
+from reader.station.readers import Readers
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
+from reader.station.tokens import Tokens
 from reader.station.works import Works
 from reader.words.names import Role
 
@@ -27,7 +34,8 @@ class Desk:
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
     reading, to see whether it is still there. url : as browsers reach the station behind a proxy. library : the
     folder of graded examples that was named. works : what is computed beside the requests. policy : who may decide.
-    site_file : the file that describes the site.
+    site_file : the file that describes the site. tokens : of other programs. settings : what photos are read by.
+    readers : the processes that read them; hinter : the one that looks at what phones' cameras show.
     """
 
     logbook: Logbook
@@ -39,6 +47,10 @@ class Desk:
     library: Path | None = None
     policy: Policy = field(default_factory=load_policy)
     site_file: Path | None = None
+    tokens: Tokens | None = None
+    settings: ReadSettings = field(default_factory=load_settings)
+    readers: Readers = field(default_factory=Readers)
+    hinter: Hinter = field(default_factory=Hinter)
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
     works: Works = field(default_factory=Works)
@@ -55,6 +67,18 @@ class Desk:
         """Who works at a device now; None where they have retired or are no longer known."""
         found = find_person(people_of(self.logbook), sign_in.person)
         return None if found is None or found.retired_at is not None else found
+
+    def site(self) -> Site:
+        """The site as its file describes it now. Raises LinecallError, SettingsError."""
+        if self.site_file is None:
+            raise LinecallError(
+                "this station has no site's file, so no run can begin; name one: linecall serve --set site=site.toml"
+            )
+        return load_site(self.site_file)
+
+    def runs_by(self, person: str) -> record.Desk:
+        """Where somebody writes on runs now."""
+        return record.Desk(logbook=self.logbook, site=self.site(), by=person, now=self.now().astimezone())
 
     def people_with(self, role: Role) -> tuple[Person, ...]:
         """Everybody at work who has a role."""

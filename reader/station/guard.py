@@ -6,10 +6,10 @@ changes anything must come from our own pages (Fetch Metadata's `Sec-Fetch-Site`
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable, Collection, MutableMapping
-from dataclasses import dataclass, field
+from collections.abc import Awaitable, Callable, MutableMapping
+from dataclasses import dataclass
 from typing import Any, Final
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
@@ -33,13 +33,20 @@ HEADERS: Final = {
 SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 BODY_MAX: Final = 2 * 2**20
 """Bytes of one request: photos come in pieces of 256 KiB, everything else is text."""
+TOO_LARGE: Final = f"a request has at most {BODY_MAX:,} bytes; send photos in pieces"
 PIECE_WAIT_S: Final = 30.0
 """A request whose next bytes do not come within so many seconds is given up, so that slow ones hold no room."""
+BODY_WAIT_S: Final = 120.0
+"""For the whole of a request: a piece of 256 KiB then comes at 2 kB a second, which is hardly a network any more."""
 TARGET_MAX: Final = 4096  # characters of path and query
 
 
-class TooLargeError(Exception):
-    """A request with more bytes than any of ours has."""
+class TooMuchError(Exception):
+    """A request whose body has more bytes than any of ours has, or takes longer. status : as HTTP has it."""
+
+    def __init__(self, status: int, sentence: str) -> None:
+        super().__init__(sentence)
+        self.status = status
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,9 +58,31 @@ class Place:
 
     def knows(self, host: str) -> bool:
         """Whether a Host header names this station."""
-        if self.url is not None and host.lower() == urlsplit(self.url).netloc.lower():
+        return host.lower() in self.hosts or (self.url is not None and host.lower() == self._outside.netloc)
+
+    def is_own(self, origin: str, host: str) -> bool:
+        """Whether a page of this origin is ours; host : the one that was asked, as a proxy may have rewritten it."""
+        outside = self._outside
+        if self.url is not None and origin.lower() == f"{outside.scheme}://{outside.netloc}":
             return True
-        return host.lower() in self.hosts
+        return urlsplit(origin).netloc.lower() == host.lower() != outside.netloc
+
+    def seen_from_outside(self, scope: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+        """A request as the browser sent it: with the scheme and path prefix of `url`, whether or not a proxy cut it."""
+        if self.url is None:
+            return scope
+        prefix = self._outside.path.rstrip("/")
+        path = scope["path"]
+        if prefix and path != prefix and not path.startswith(f"{prefix}/"):
+            path = prefix + path
+        if path == prefix:
+            path = f"{prefix}/"
+        return {**scope, "scheme": self._outside.scheme, "root_path": prefix, "path": path}
+
+    @property
+    def _outside(self) -> SplitResult:
+        parts = urlsplit(self.url or "")
+        return parts._replace(scheme=parts.scheme.lower(), netloc=parts.netloc.lower())
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,7 +91,6 @@ class Guard:
 
     app: App
     place: Place
-    tokens: Collection[str] = field(default_factory=frozenset)
 
     async def __call__(self, scope: MutableMapping[str, Any], receive: Receive, send: Send) -> None:
         """Let a request through, or answer it with one line that says why not."""
@@ -74,12 +102,9 @@ class Guard:
         if refusal is not None:
             await _answer(send, *refusal)
             return
-        started = False
 
         async def guarded_send(message: Message) -> None:
-            nonlocal started
             if message["type"] == "http.response.start":
-                started = True
                 given = {name.lower() for name, _ in message["headers"]}
                 message["headers"] = [
                     *message["headers"],
@@ -91,14 +116,7 @@ class Guard:
                 ]
             await send(message)
 
-        try:
-            await self.app(scope, _limited(receive), guarded_send)
-        except TooLargeError:
-            if not started:
-                await _answer(send, 413, f"a request has at most {BODY_MAX:,} bytes; send photos in pieces")
-        except TimeoutError:
-            if not started:
-                await _answer(send, 408, "the rest of the request did not come; send it again")
+        await self.app(self.place.seen_from_outside(scope), _limited(receive), guarded_send)
 
     def _refusal(self, scope: MutableMapping[str, Any]) -> tuple[int, str] | None:
         headers = {
@@ -112,13 +130,13 @@ class Guard:
             return 414, "the address is too long"
         length = headers.get("content-length", "0")
         if not length.isascii() or not length.isdigit() or int(length) > BODY_MAX:
-            return 413, f"a request has at most {BODY_MAX:,} bytes; send photos in pieces"
+            return 413, TOO_LARGE
         if scope["method"] in SAFE or "authorization" in headers:  # no browser adds a token by itself
             return None
         site, origin = headers.get("sec-fetch-site"), headers.get("origin")
         if site is not None and site != "same-origin":
             return 403, f"this request comes from another site ({site}); open the station's own pages"
-        if site is None and (origin is None or urlsplit(origin).netloc.lower() != host.lower()):
+        if site is None and (origin is None or not self.place.is_own(origin, host)):
             return (
                 403,
                 f"this request comes from {origin or 'no page'}, not from {host}; open the station's own pages",
@@ -127,15 +145,20 @@ class Guard:
 
 
 def _limited(receive: Receive) -> Receive:
-    taken = 0
+    taken, loop = 0, asyncio.get_running_loop()
+    until = loop.time() + BODY_WAIT_S
 
     async def limited() -> Message:
         nonlocal taken
-        message = await asyncio.wait_for(receive(), None if taken < 0 else PIECE_WAIT_S)
+        left = None if taken < 0 else min(PIECE_WAIT_S, max(until - loop.time(), 0.0))
+        try:
+            message = await asyncio.wait_for(receive(), left)
+        except TimeoutError:
+            raise TooMuchError(408, "the rest of the request did not come; send it again") from None
         if message["type"] == "http.request":
             taken += len(message.get("body", b""))
             if taken > BODY_MAX:
-                raise TooLargeError
+                raise TooMuchError(413, TOO_LARGE)
             if not message.get("more_body", False):
                 taken = -1  # whole: what comes now is the other side's leaving, which may take any time
         return message

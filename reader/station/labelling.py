@@ -22,9 +22,9 @@ from reader.library.strips import as_photographed, raise_contrast
 from reader.settings.read_settings import load_settings
 from reader.station.desk import Desk
 from reader.station.exams import Exams
+from reader.station.label_uploads import UploadError, Uploads
 from reader.station.pages import desk_of, page, see_other, who
 from reader.station.strips import Strip, is_json, said, show_strips
-from reader.station.uploads import UploadError, Uploads
 from reader.station.works import Made, Say
 from reader.words import Call, MarkKey, MarkName
 from reader.words.names import folded

@@ -48,11 +48,24 @@ def desk_of(request: Request) -> Desk:
 def sign_in_of(request: Request) -> SignIn | None:
     """The open sign-in of the browser that asks."""
     desk = desk_of(request)
+    if (
+        "authorization" in request.headers
+    ):  # then it counts alone: what comes with a token needs no page of ours
+        return _sign_in_of_token(desk, request.headers["authorization"])
     cookie = request.cookies.get(COOKIE)
     found = None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
     if found is not None:
         request.scope[SIGN_IN] = found.id
     return found
+
+
+def _sign_in_of_token(desk: Desk, header: str) -> SignIn | None:
+    """RFC 6750: `Authorization: Bearer TOKEN`."""
+    scheme, _, secret = header.partition(" ")
+    if scheme.lower() != "bearer" or desk.tokens is None:
+        return None
+    token = desk.tokens.find(secret.strip(), now=desk.now())
+    return None if token is None else token.sign_in()
 
 
 def who(request: Request, *roles: Role, quiz: str | None = None) -> tuple[SignIn, Person]:
@@ -67,10 +80,15 @@ def who(request: Request, *roles: Role, quiz: str | None = None) -> tuple[SignIn
         raise HTTPException(401, desk.texts("enter.nobody"))
     if sign_in.quiz is not None and sign_in.quiz != quiz:
         raise HTTPException(403, desk.texts("enter.quiz_alone"))
-    theirs = {"technician"} & set(person.roles) if sign_in.shared else set(person.roles)
-    if roles and theirs.isdisjoint(roles):
+    if roles and set(_roles(sign_in, person)).isdisjoint(roles):
         raise HTTPException(403, desk.texts("enter.role", role=roles[0]))
     return sign_in, person
+
+
+def _roles(sign_in: SignIn, person: Person) -> tuple[Role, ...]:
+    """What somebody may do from here."""
+    only = "technician" if sign_in.shared else sign_in.role
+    return tuple(role for role in person.roles if only in (None, role))
 
 
 def page(request: Request, template: str, *, status: int = 200, **content: object) -> HTMLResponse:
@@ -85,19 +103,12 @@ def page(request: Request, template: str, *, status: int = 200, **content: objec
             root=request.scope.get("root_path", ""),
             me=me,
             sign_in=sign_in,
-            roles=_roles(me, sign_in),
+            roles=() if me is None or sign_in is None or sign_in.quiz else _roles(sign_in, me),
             here=request.url.path,
             **content,
         )
     )
     return HTMLResponse(html, status_code=status)
-
-
-def _roles(me: Person | None, sign_in: SignIn | None) -> tuple[Role, ...]:
-    """Whose pages a page offers."""
-    if me is None or sign_in is None or sign_in.quiz is not None:
-        return ()
-    return ("technician",) if sign_in.shared else me.roles
 
 
 def own_page(data: bytes) -> HTMLResponse:

@@ -5,16 +5,23 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from filelock import FileLock, Timeout
 
 from reader.errors import LinecallError
-from reader.files.output import make_private_folder
+from reader.files.bundled import DATA
+from reader.files.output import make_private_folder, write_whole
 from reader.logbook import Logbook
 from reader.station.guard import App, Place
+from reader.words.clock import machine_zone
+
+if TYPE_CHECKING:
+    from uvicorn import Config
 
 PORT: Final = 8770
+OWN_FILE: Final = "station.sqlite"
+"""Of sign-ins and tokens, in the station's folder."""
 LOOPBACK: Final = "127.0.0.1"
 CONCURRENT_MAX: Final = 200
 """Requests at once: twenty phones with six connections each, and the desks."""
@@ -106,6 +113,19 @@ def folder_of(logbook: Logbook, given: Path | None) -> Path:
     return folder
 
 
+def begin_site(folder: Path) -> Path:
+    """The site's file in a folder, begun there with one point if there is none; a new linecall.toml names it."""
+    path = folder / "site.toml"
+    if not path.exists():
+        text = (DATA / "examples" / "first-site.toml").read_text(encoding="utf-8")
+        text = text.replace('zone = "UTC"', f'zone = "{machine_zone()}"', 1)
+        files = {path: text.encode()}
+        if not (folder / "linecall.toml").exists():
+            files[folder / "linecall.toml"] = b'site = "site.toml"\n'
+        write_whole(files, private=True)
+    return path
+
+
 @contextmanager
 def held(folder: Path) -> Iterator[None]:
     """Hold the station's folder; a second start on it is refused. Raises LinecallError."""
@@ -126,8 +146,17 @@ def run(app: App, address: Address) -> None:
     """Serve until stopped. Raises LinecallError where the address cannot be had."""
     import uvicorn
 
-    listener = _listener(address)
-    config = uvicorn.Config(
+    with listener_at(address) as listener:
+        uvicorn.Server(configured(app, address)).run(sockets=[listener])
+
+
+def configured(app: App, address: Address) -> "Config":
+    """The server's own settings."""
+    import uvicorn
+
+    from reader.station.connections import Connection
+
+    return uvicorn.Config(
         app,
         log_config=None,
         access_log=False,
@@ -138,21 +167,15 @@ def run(app: App, address: Address) -> None:
         timeout_graceful_shutdown=SHUTDOWN_S,
         ssl_certfile=address.certificate,
         ssl_keyfile=None if address.key is None else str(address.key),
-        root_path="" if address.url is None else _path_of(address.url),
+        http=Connection,
+        proxy_headers=False,  # anybody may send them; --url says what is to be believed
         ws="none",
         lifespan="off",
     )
-    with listener:
-        uvicorn.Server(config).run(sockets=[listener])
 
 
-def _path_of(url: str) -> str:
-    from urllib.parse import urlsplit
-
-    return urlsplit(url).path.rstrip("/")
-
-
-def _listener(address: Address) -> socket.socket:
+def listener_at(address: Address) -> socket.socket:
+    """The socket to listen on. Raises LinecallError."""
     options: dict[str, Any] = {"reuse_port": False}
     try:
         family = socket.AF_INET6 if ":" in address.host else socket.AF_INET

@@ -15,8 +15,10 @@ from typing import Any, Final, Self
 from sqlalchemy import Column, Integer, MetaData, String, Table, insert, select, update
 
 from reader.errors import LinecallError
+from reader.station.upkeep import open_own
 from reader.store.database import Database
 from reader.words.ids import new_id
+from reader.words.names import Role
 
 LINK_LASTS: Final = timedelta(minutes=10)
 INVITATION_LASTS: Final = timedelta(days=7)
@@ -25,7 +27,6 @@ SHIFT: Final = timedelta(hours=12)
 """A sign-in lasts a shift: nobody signs in with wet gloves in the middle of one."""
 SECRET_BYTES: Final = 32  # 256 bits, far beyond guessing
 DEVICE_MAX: Final = 120  # characters kept of what a browser says of itself
-TIMEOUT_S: Final = 10.0
 SEEN_EVERY: Final = timedelta(minutes=1)
 """How exactly it is kept when a device was last seen: a row is not written anew for every request."""
 
@@ -69,7 +70,8 @@ class SignIn:
 
     person : whose name stands under what is done. shared : a phone that passes from hand to hand: its person may be
     changed to any technician without another link, and it opens nothing but the technician's pages. quiz : the one
-    quiz that it opens, and nothing else; None: it opens what its person's roles open.
+    quiz that it opens, and nothing else; None: it opens what its person's roles open. role : the only one that it has;
+    None: those of its person.
     """
 
     id: str
@@ -82,6 +84,7 @@ class SignIn:
     quiz: str | None = None
     revoked_at: datetime | None = None
     revoked_by: str | None = None
+    role: Role | None = None
 
     def is_open(self, now: datetime) -> bool:
         """Whether it still opens pages."""
@@ -98,10 +101,7 @@ class SignIns:
     @classmethod
     def open(cls, path: Path) -> Self:
         """Open the file, or begin it. Raises OutputError."""
-        database = Database(path, read_only=False, timeout_s=TIMEOUT_S, holds="list of sign-ins")
-        with database.creating() as connection:
-            _META.create_all(connection)
-        return cls(database)
+        return cls(open_own(path, _META))
 
     def close(self) -> None:
         """Let go of the file."""
@@ -114,7 +114,7 @@ class SignIns:
             connection.execute(
                 insert(_LINKS).values(
                     id=new_id(),
-                    secret=_hash(secret),
+                    secret=hash_of(secret),
                     person=person,
                     shared=int(shared),
                     quiz=quiz,
@@ -128,7 +128,9 @@ class SignIns:
         """Turn a link into a sign-in: its secret, for a cookie, and the row. Raises SignInError."""
         with self._database.writing() as connection:
             link = (
-                connection.execute(select(_LINKS).where(_LINKS.c.secret == _hash(secret))).mappings().first()
+                connection.execute(select(_LINKS).where(_LINKS.c.secret == hash_of(secret)))
+                .mappings()
+                .first()
             )
             if link is None:
                 raise SignInError("this link opens nothing; ask the keeper for a new one")
@@ -146,7 +148,7 @@ class SignIns:
                 id=new_id(),
                 person=link["person"],
                 shared=bool(link["shared"]),
-                device=_plain(device),
+                device=plain(device),
                 since=now,
                 until=now + SHIFT,
                 seen_at=now,
@@ -155,7 +157,7 @@ class SignIns:
             connection.execute(
                 insert(_SIGN_INS).values(
                     id=row.id,
-                    secret=_hash(cookie),
+                    secret=hash_of(cookie),
                     person=row.person,
                     shared=int(row.shared),
                     quiz=row.quiz,
@@ -171,7 +173,7 @@ class SignIns:
         """The open sign-in of a cookie's secret; None where it opens nothing (any more)."""
         with self._database.reading() as connection:
             row = (
-                connection.execute(select(_SIGN_INS).where(_SIGN_INS.c.secret == _hash(cookie)))
+                connection.execute(select(_SIGN_INS).where(_SIGN_INS.c.secret == hash_of(cookie)))
                 .mappings()
                 .first()
             )
@@ -223,11 +225,13 @@ class SignIns:
             connection.execute(update(_SIGN_INS).where(_SIGN_INS.c.id == id).values(**values))
 
 
-def _hash(secret: str) -> str:
+def hash_of(secret: str) -> str:
+    """What is kept of a secret."""
     return hashlib.sha256(secret.encode("utf-8", "replace")).hexdigest()
 
 
-def _plain(device: str) -> str:
+def plain(device: str) -> str:
+    """What is kept of what a device or a program calls itself: one short line."""
     return (
         "".join(letter for letter in device if letter.isprintable())[:DEVICE_MAX].strip() or "unnamed device"
     )

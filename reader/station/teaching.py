@@ -23,9 +23,9 @@ from reader.settings.read_settings import load_settings
 from reader.station.desk import Desk
 from reader.station.examining import ROUTES as EXAMINING
 from reader.station.exams import Exams
+from reader.station.label_uploads import UploadError, Uploads
 from reader.station.labelling import ROUTES as LABELLING
 from reader.station.pages import desk_of, own_page, page, see_other, who
-from reader.station.uploads import UploadError, Uploads
 from reader.station.works import Made, Say
 from reader.words import GRADES
 from reader.words.names import checked_name

@@ -155,6 +155,15 @@ class Database:
                     raise OutputError(self._sentence(error)) from error
             time.sleep(0.01)
 
+    def copy_into(self, path: Path) -> None:
+        """Copy an SQLite file as of one moment into an empty one, whoever writes meanwhile. Raises OutputError."""
+        assert self.is_sqlite, "a server has its own ways"
+        with self.clear_errors(), self._engine.connect() as plain, sqlite3.connect(path) as copy:
+            driver = plain.connection.driver_connection
+            assert isinstance(driver, sqlite3.Connection)
+            driver.backup(copy)
+        copy.close()
+
     def close(self) -> None:
         """Let go of the connections."""
         self._engine.dispose()

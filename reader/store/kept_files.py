@@ -112,7 +112,7 @@ class FolderStore:
                 ) from error
             raise
         for folder in (path.parent, *(made.parent for made in new_folders)):
-            _sync_folder(folder)
+            sync_folder(folder)
 
     def open(self, sha256: str) -> IO[bytes] | None:
         """Open the file."""
@@ -159,7 +159,7 @@ class FolderStore:
             yield from (Path(folder, name) for name in (*links, *files))
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make a file's name as lasting as its bytes; not every system lets a folder be synced."""
     try:
         handle = os.open(folder, os.O_RDONLY)

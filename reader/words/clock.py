@@ -1,5 +1,6 @@
 """Clocks: in which zone a time without an offset is read, and which instants it may stand for."""
 
+import os
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta, timezone, tzinfo
@@ -77,6 +78,19 @@ def load_zone(text: str, source: ZoneSource) -> Zone:
     raise LinecallError(
         f"{text[:60]!r} is no zone; write its name or its offset from UTC, such as Europe/Lisbon or +02:00"
     )
+
+
+def machine_zone() -> str:
+    """IANA name of this machine's zone, as far as it can be told; UTC where it cannot."""
+    named = os.environ.get("TZ", "").removeprefix(":")
+    linked = os.path.realpath("/etc/localtime").partition("zoneinfo/")[2]
+    for name in (named, linked):
+        try:
+            if name:
+                return load_zone(name, "machine").name
+        except LinecallError:
+            continue
+    return "UTC"
 
 
 def utc_offset(instant: datetime) -> str:

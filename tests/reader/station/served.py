@@ -9,13 +9,13 @@ import uvicorn
 
 from reader.station.app import station
 from reader.station.desk import Desk
-from reader.station.serving import Address, _listener
+from reader.station.serving import Address, listener_at
 
 
 @contextmanager
 def served(desk: Desk) -> Iterator[str]:
     """Serve a station in a thread; its address, without a slash at the end."""
-    listener = _listener(Address(port=0))
+    listener = listener_at(Address(port=0))
     port = listener.getsockname()[1]
     app = station(desk, Address(port=port).place())
     server = uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False, ws="none", lifespan="off"))

@@ -1,0 +1,114 @@
+"""What the page of an answer shows: the grade in words, why, every window's calls, what next, and what photo to add."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from reader.round.run import Run
+from reader.round.site import Site
+from reader.station.texts import Texts
+from reader.verdict.in_words import why
+from reader.verdict.model import Mark, Verdict
+from reader.verdict.second_photo import second_photo
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MarkShown:
+    """A mark: what it is called, and why, in sentences."""
+
+    name: str
+    call: str
+    call_text: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WindowShown:
+    """A window, in the order of the plate: `number` counts from 0."""
+
+    number: int
+    id: str
+    analyte: str
+    tier: str
+    marks: tuple[MarkShown, ...]
+    doubtful: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Answer:
+    """The answer. sign : the grade, or `refused`. again : what kind of photo is asked for, None where none is."""
+
+    sign: str
+    title: str
+    why: str
+    next: str
+    again: str | None
+    until: str | None
+    warnings: tuple[str, ...]
+    windows: tuple[WindowShown, ...]
+    n_photos: int
+    age: str
+    done: bool
+
+
+def answer_of(verdict: Verdict, run: Run, site: Site, *, now: datetime, texts: Texts) -> Answer:
+    """What is shown of a run's verdict as it is now."""
+    sign = verdict.grade if verdict.status == "read" and verdict.grade is not None else "refused"
+    until = run.readable_until
+    in_time = run.ended is None and (until is None or now <= until)
+    asked = _asked(verdict)
+    return Answer(
+        sign=sign,
+        title=texts(f"grade.{sign}"),
+        why=why(verdict),
+        next=verdict.next_step.removeprefix(asked).strip() if asked else verdict.next_step,
+        again=_again(verdict, asked, texts) if in_time else None,
+        until=None if until is None else f"{until.astimezone(site.place.place):%H:%M}",
+        warnings=verdict.warnings,
+        windows=tuple(
+            WindowShown(
+                number=number,
+                id=window.id,
+                analyte=window.analyte,
+                tier=texts(f"tier.{window.tier}"),
+                marks=(
+                    _mark("reference", window.reference, texts),
+                    _mark("indicator", window.indicator, texts),
+                ),
+                doubtful="doubtful" in (window.reference.call, window.indicator.call),
+            )
+            for number, window in enumerate(verdict.windows)
+        ),
+        n_photos=max(1, len(verdict.readings)),
+        age="" if verdict.reading_age is None else verdict.reading_age.sentence,
+        done=run.ended is not None,
+    )
+
+
+def _asked(verdict: Verdict) -> str:
+    """The sentence with which a verdict asks for another photo; empty where it does not."""
+    age = verdict.reading_age
+    if verdict.grade != "undecided" or not verdict.pivotal or age is None:
+        return ""
+    found = second_photo(
+        verdict.windows, verdict.pivotal, age, verdict.photo.captured_at, verdict.photo.flags
+    )
+    return found if verdict.next_step.startswith(found) else ""
+
+
+def _again(verdict: Verdict, asked: str, texts: Texts) -> str | None:
+    if verdict.status == "refused":
+        return verdict.remedy
+    if verdict.grade != "undecided" or verdict.reading_age is None:
+        return None
+    if verdict.reading_age.status == "early":
+        return texts("answer.early")
+    return asked.strip() or (texts("answer.again") if verdict.pivotal else None)
+
+
+def _mark(name: str, mark: Mark, texts: Texts) -> MarkShown:
+    return MarkShown(
+        name=texts(f"mark.{name}"),
+        call=mark.call,
+        call_text=texts(f"call.{mark.call}"),
+        reasons=mark.reasons,
+    )
