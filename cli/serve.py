@@ -1,5 +1,6 @@
 """`linecall serve`: linecall as pages in a browser, from this machine."""
 
+import os
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -49,6 +50,20 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
     type=click.Path(path_type=Path, file_okay=False),
     help="Where sign-ins and uploads lie.  [default: beside the logbook]",
 )
+@click.option(
+    "--readers", type=click.IntRange(1, 64), help="Photos read at a time.  [default: as many as cores]"
+)
+@click.option(
+    "--reading-memory",
+    metavar="MB",
+    type=click.IntRange(256, 65536),
+    default=1536,
+    show_default=True,
+    help="Memory of one reading at most, where the system can limit it.",
+)
+@click.option(
+    "--link", is_flag=True, help="Print another sign-in link for the keeper of a station that runs, and end."
+)
 def serve(
     logbook: str | None,
     logbook_photos: str | None,
@@ -61,6 +76,9 @@ def serve(
     plain_http: bool,
     url: str | None,
     folder: Path | None,
+    readers: int | None,
+    reading_memory: int,
+    link: bool,
 ) -> None:
     """Open linecall as pages in a browser, from this machine.
 
@@ -68,6 +86,7 @@ def serve(
     """
     try:
         from reader.station import app, desk, serving, signins, texts, tokens, uploads, work
+        from reader.station import readers as pool
     except ImportError as error:
         raise click.ClickException(
             f"{error.name} is not installed; install it with pip install 'linecall[serve]'"
@@ -82,12 +101,19 @@ def serve(
             "--host opens the station to the network: give --certificate and --key, or --plain-http"
         )
     from reader.logbook import Logbook
+    from reader.logbook.upgrade import bring_up_to_date
 
     where = logbook or str(_own_folder() / "logbook.sqlite")
     now = datetime.now(UTC)
+    if link:
+        _print_link(where, logbook_photos, folder, keeper, address, now)
+        return
     with Logbook.open(where, photos=logbook_photos) as book:
         own = serving.folder_of(book, folder)
         with serving.held(own):
+            copy = None if "://" in where else bring_up_to_date(Path(where))
+            if copy is not None:
+                click.echo(show.printable(f"kept      {copy}: the logbook as it was before this version"))
             name = _keeper(book, keeper, now)
             with ExitStack() as stack:
                 signs = stack.enter_context(closing(signins.SignIns.open(own / serving.OWN_FILE)))
@@ -99,6 +125,7 @@ def serve(
                     texts=texts.english(),
                     url=url,
                     site_file=Path(site) if site else serving.begin_site(_folder_of(where, own)),
+                    readers=pool.Readers(readers, memory_bytes=reading_memory * 2**20),
                     tokens=stack.enter_context(closing(tokens.Tokens.open(own / serving.OWN_FILE))),
                 )
                 stack.enter_context(closing(station.readers))
@@ -107,6 +134,25 @@ def serve(
                 work.sweep(station)
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)
                 serving.run(app.station(station, address.place()), address)
+
+
+def _print_link(
+    where: str,
+    photos: str | None,
+    folder: Path | None,
+    keeper: str | None,
+    address: "Address",
+    now: datetime,
+) -> None:
+    """Another link for the keeper, from beside a station that runs."""
+    from reader.logbook import Logbook
+    from reader.station import serving, signins
+
+    with Logbook.open(where, read_only=True, photos=photos) as book:
+        name = _keeper(book, keeper, now)
+        own = serving.folder_of(book, folder)
+        with closing(signins.SignIns.open(own / serving.OWN_FILE)) as signs:
+            click.echo(address.link(signs.make_link(name, now=now)))
 
 
 def _folder_of(logbook: str, own: Path) -> Path:
@@ -140,12 +186,15 @@ def _keeper(book: "Logbook", name: str | None, now: datetime) -> str:
 
 
 def _say(address: "Address", keeper: str, secret: str, book: "Logbook", *, plain_http: bool) -> None:
-    link = address.link(secret)
     click.echo(show.printable(f"logbook   {book.name}"))
     if plain_http and not address.is_loopback:
         show.say_problem(
             "open to the network without a certificate: anybody on it can read along and take sign-ins"
         )
+    if os.environ.get("JOURNAL_STREAM"):  # systemd keeps what is printed, and a link is a secret
+        click.echo("runs; linecall serve --link prints a sign-in link for the keeper")
+        return
+    link = address.link(secret)
     click.echo(show.printable(f"sign in as {keeper}, once, within ten minutes:"))
     click.echo(link)
     if not address.is_loopback or address.url:

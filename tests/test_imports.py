@@ -56,3 +56,56 @@ def test_reading_a_photo_imports_only_what_it_needs(root: Path, tmp_path: Path) 
     assert list(tmp_path.glob("*.annotated.jpg"))
     assert packages(loaded) <= READING
     assert "multiprocessing" not in loaded
+
+
+SERVE = (
+    "babel",
+    "cryptography",
+    "filelock",
+    "multipart",
+    "python_multipart",
+    "segno",
+    "starlette",
+    "uvicorn",
+    "h11",
+)
+"""What linecall[serve] brings."""
+
+
+def run_without_serve(*command: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    """A command where nothing of linecall[serve] can be imported."""
+    script = (
+        "import sys\n"
+        f"sys.modules.update(dict.fromkeys({SERVE!r}))\n"
+        "from cli.main import main\n"
+        "main(sys.argv[1:])\n"
+    )
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("LINECALL_")}
+    return subprocess.run(
+        [sys.executable, "-c", script, *command],
+        cwd=cwd,
+        env=environment | {"PYTHONPATH": str(Path(__file__).parents[1]), "HOME": str(cwd)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_without_what_serve_needs_all_else_works_and_serve_says_what_to_install(
+    root: Path, tmp_path: Path
+) -> None:
+    for command in (
+        ("--help",),
+        ("serve", "--help"),
+        ("guide", "serving"),
+        ("read", str(readable_photo(root)), "--out", "out", "--logbook", "log.db", "--operator", "Ada North"),
+        ("logbook", "verify", "--logbook", "log.db"),
+        ("people", "list", "--logbook", "log.db"),
+    ):
+        done = run_without_serve(*command, cwd=tmp_path)
+        assert done.returncode in {0, 3, 5}, done.stderr
+    done = run_without_serve("serve", "--logbook", "log.db", "--keeper", "Ada North", cwd=tmp_path)
+    assert done.returncode != 0
+    assert "pip install 'linecall[serve]'" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not list(tmp_path.glob("*.station")), "nothing was begun"

@@ -15,7 +15,7 @@ ORDER: Final = (
     *("photos", "card", "reading", "table", "times", "grades", "second-photo", "statuses", "cautions"),
     *("logbook", "people", "review", "sheet", "proof", "reread", "history"),
     *("library", "quiz", "agreement", "control", "accuracy"),
-    *("layouts", "settings", "calling", "verdict", "variables", "python", "windows", "completion"),
+    *("layouts", "settings", "calling", "verdict", "variables", "python", "serving", "windows", "completion"),
 )
 """As a newcomer meets them: technician, reviewer, trainer, whoever sets linecall up."""
 

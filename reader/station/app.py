@@ -64,13 +64,18 @@ async def health(request: Request) -> Response:
 async def say_error(request: Request, error: Exception) -> Response:
     """A page, or a line for a program, that says what is wrong and what to do."""
     assert isinstance(error, HTTPException)
-    if "application/json" in request.headers.get("accept", ""):
+    if "application/json" in request.headers.get("accept", "") or _is_for_programs(request):
         return JSONResponse({"error": error.detail}, error.status_code)
     if "text/html" in request.headers.get("accept", ""):
         return page(
             request, "error.html", status=error.status_code, code=error.status_code, detail=error.detail
         )
     return PlainTextResponse(f"{error.detail}\n", error.status_code)
+
+
+def _is_for_programs(request: Request) -> bool:
+    path = request.url.path.removeprefix(request.scope.get("root_path", ""))
+    return path == "/api" or path.startswith("/api/")
 
 
 async def say_problem(request: Request, error: Exception) -> Response:

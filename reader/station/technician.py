@@ -29,6 +29,7 @@ from reader.station.answer import answer_of
 from reader.station.answer_strips import strip_pictures
 from reader.station.desk import Desk
 from reader.station.pages import FOLDER, desk_of, page, see_other, who
+from reader.station.readers import BusyError
 from reader.station.uploads import UploadError, finished, has_room, store_piece
 
 PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.")
@@ -167,6 +168,8 @@ def _for_phones(handler: Callable[[Request], Any]) -> Callable[[Request], Any]:
             status, body = error.status, {"error": str(error), "next": error.next_offset}
         except phone_runs.MalformedError as error:
             status, body = 400, {"error": str(error)}
+        except (BusyError, work.NotReadError) as error:
+            status, body = 503, {"error": str(error)}
         except LinecallError as error:
             status, body = 409, {"error": str(error)}
         return JSONResponse({**body, "now": desk_of(request).now().isoformat()}, status)

@@ -3,17 +3,14 @@
 Columns are only ever added, and may be empty, so an earlier linecall goes on with the file of a later one.
 """
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
 from sqlalchemy import Connection, MetaData, inspect
 
-from reader.errors import OutputError
-from reader.files.output import create_private_file
+from reader.logbook.upgrade import keep_copy
 from reader.store.database import Database
-from reader.version import VERSION
 
 TIMEOUT_S: Final = 10.0
 
@@ -26,7 +23,7 @@ def open_own(path: Path, tables: MetaData) -> Database:
             with database.reading() as connection:
                 due = bool(_missing_columns(connection, tables))
             if due:
-                copy_beside(database, path)
+                keep_copy(database, path)
         with database.creating() as connection:
             tables.create_all(connection)
             for statement in _missing_columns(connection, tables):
@@ -35,22 +32,6 @@ def open_own(path: Path, tables: MetaData) -> Database:
         database.close()
         raise
     return database
-
-
-def copy_beside(database: Database, path: Path) -> Path:
-    """A whole copy of an SQLite file, as it was before this version changed it; the one that is there is kept."""
-    copy = path.with_name(f"{path.name}.before-{VERSION}")
-    try:
-        if copy.exists() and copy.stat().st_size:
-            return copy
-        if not copy.exists():
-            os.close(create_private_file(copy))
-    except OSError as error:
-        raise OutputError(
-            f"{copy}: the copy to go back to cannot be written ({error.strerror}); nothing was changed"
-        ) from error
-    database.copy_into(copy)
-    return copy
 
 
 def _missing_columns(connection: Connection, tables: MetaData) -> Sequence[str]:

@@ -31,7 +31,10 @@ PHOTOS_MAX: Final = 20
 """Photos of one run, unfinished ones included: a doubt is settled by two or three."""
 ROOM_FOR_A_RUN: Final = 500 * 2**20
 """Bytes that must be free for a new run: ten photos of the largest size that is usual, and what is made of them."""
+ROOM_FOR_EACH_OPEN: Final = 50 * 2**20
+"""Bytes more for each run that is under way: two usual photos, here and in the logbook, and their pictures."""
 
+OPEN_COUNTED: Final = 500
 FOLDER: Final = "uploads"
 PART: Final = ".part"
 _SHA256: Final = re.compile(r"[0-9a-f]{64}")
@@ -49,8 +52,9 @@ class UploadError(LinecallError):
 
 
 def has_room(desk: Desk) -> bool:
-    """Whether a new run may begin: a running one may always go on."""
-    return shutil.disk_usage(desk.folder).free >= ROOM_FOR_A_RUN
+    """Whether a new run may begin: what those under way still need is left to them, and they always go on."""
+    under_way = sum(1 for row in desk.logbook.runs(is_open=True, limit=OPEN_COUNTED) if row.reading is None)
+    return shutil.disk_usage(desk.folder).free >= ROOM_FOR_A_RUN + ROOM_FOR_EACH_OPEN * under_way
 
 
 def store_piece(desk: Desk, run_id: str, sha: str, at: int, data: bytes) -> int:
@@ -82,6 +86,8 @@ def store_piece(desk: Desk, run_id: str, sha: str, at: int, data: bytes) -> int:
                 raise UploadError(
                     f"run {run.id} was {run.ended}, so no photo belongs to it any more", status=409
                 )
+            if at > 0:
+                raise UploadError(f"bytes 0 to {at:,} have not been sent yet", status=409, next_offset=0)
             _begin(folder, part)
         return _appended(part, at, data)
 

@@ -162,7 +162,7 @@ def _named(desk: Desk, run: Run, paths: Sequence[Path]) -> Iterator[list[Path]]:
         for number, path in enumerate(paths, 1):
             own = Path(folder, str(number))
             own.mkdir()
-            target = own / _file_name(called.get(path.name), f"{run.id}-{number}", path)
+            target = own / file_name(called.get(path.name), f"{run.id}-{number}", path)
             try:
                 os.link(path, target)
             except OSError:  # a disk without hard links
@@ -171,7 +171,7 @@ def _named(desk: Desk, run: Run, paths: Sequence[Path]) -> Iterator[list[Path]]:
         yield named
 
 
-def _file_name(name: str | None, otherwise: str, path: Path) -> str:
+def file_name(name: str | None, otherwise: str, path: Path) -> str:
     """A name that any system takes: letters, digits and a few signs, with a picture's ending."""
     stem, _, ending = _UNNAMED.sub("_", (name or "").replace("\\", "/").rpartition("/")[2]).rpartition(".")
     suffix = f".{ending.lower()}"

@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -29,7 +30,9 @@ def free_port() -> int:
 def serving(home: Path, *options: str, port: int | None = None) -> Iterator[tuple[str, int]]:
     """A station that runs: what it printed, and its port."""
     port = port or free_port()
-    environment = {k: v for k, v in os.environ.items() if not k.startswith("LINECALL_")} | {"HOME": str(home)}
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("LINECALL_")} | {
+        "HOME": str(home)
+    }
     command = [
         sys.executable,
         "-c",
@@ -43,24 +46,41 @@ def serving(home: Path, *options: str, port: int | None = None) -> Iterator[tupl
         command, cwd=home, env=environment | {"PYTHONPATH": os.getcwd()}, stdout=subprocess.PIPE, text=True
     ) as server:
         assert server.stdout is not None
-        said = ""
-        for line in server.stdout:
-            said += line
-            if "Ctrl-C" in line:
-                break
-        deadline = time.monotonic() + 30
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", port), 1).close()
-                break
-            except OSError:
-                assert time.monotonic() < deadline, said
-                time.sleep(0.05)
         try:
+            said = ""
+            for line in server.stdout:
+                said += line
+                if "Ctrl-C" in line or "--link" in line:
+                    break
+            wait_for(port)
             yield said, port
-        finally:
             server.send_signal(signal.SIGINT)
             server.wait(30)
+        finally:
+            if server.poll() is None:
+                server.send_signal(signal.SIGABRT)  # says where it hangs
+
+
+def wait_for(port: int) -> None:
+    """Wait until a station answers."""
+    deadline = time.monotonic() + 30
+    while True:
+        try:
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=10).close()
+        except OSError:
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        else:
+            return
+
+
+def pairs(port: int, secret: str) -> int:
+    """The status of signing in by a link."""
+    address = f"http://127.0.0.1:{port}"
+    body = json.dumps({"secret": secret}).encode()
+    request = urllib.request.Request(f"{address}/pair", body, {"Origin": address}, method="POST")
+    with urllib.request.urlopen(request) as answer:
+        return int(answer.status)
 
 
 @pytest.mark.posix
@@ -69,6 +89,9 @@ def test_from_nothing_a_logbook_and_a_site_with_one_point_begin(tmp_path: Path) 
         assert re.search(rf"http://127\.0\.0\.1:{port}/#\S{{40,}}", said)
         with urllib.request.urlopen(f"http://127.0.0.1:{port}/health") as answer:
             assert json.load(answer)["status"] == "ok"
+        link = CliRunner(env={"HOME": str(tmp_path)}).invoke(main, ["serve", "--link", "--port", str(port)])
+        assert re.fullmatch(rf"http://127\.0\.0\.1:{port}/#\S{{40,}}\n", link.output)
+        assert pairs(port, link.output.partition("#")[2].strip()) == 200
         again = CliRunner(env={"HOME": str(tmp_path)}).invoke(main, ["serve", "--keeper", "Ada North"])
         assert again.exit_code != 0
         assert "runs here already" in again.output
@@ -104,3 +127,35 @@ def test_the_network_is_opened_by_a_certificate_or_in_so_many_words(here: Path) 
     done = CliRunner().invoke(main, ["serve", "--host", "0.0.0.0", "--keeper", "Ada North"])
     assert done.exit_code == 2
     assert "--plain-http" in done.output
+
+
+def test_where_what_is_printed_is_kept_no_link_is_printed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("JOURNAL_STREAM", "8:1")
+    with serving(tmp_path, "--keeper", "Ada North") as (said, _):
+        assert "#" not in said
+        assert "--link" in said
+
+
+@pytest.mark.parametrize("name", ["linecall.service", "Containerfile"])
+def test_the_guide_shows_what_the_wheel_brings_word_for_word(name: str) -> None:
+    from reader.files.bundled import DATA
+    from reader.guide import topic
+
+    text = (DATA / "install" / name).read_text(encoding="utf-8").rstrip("\n")
+    assert f"\n{text}\n```" in topic("serving").text
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="no systemd here")
+def test_systemd_takes_the_unit(tmp_path: Path) -> None:
+    from reader.files.bundled import DATA
+
+    unit = tmp_path / "linecall.service"
+    text = (DATA / "install" / "linecall.service").read_text(encoding="utf-8")
+    unit.write_text(
+        text.replace("/opt/linecall/bin/linecall", "/bin/true").replace("User=linecall", "User=root")
+    )
+    done = subprocess.run(["systemd-analyze", "verify", unit], capture_output=True, text=True, check=False)
+    assert "linecall.service" not in done.stderr, done.stderr
+    assert done.returncode == 0

@@ -21,7 +21,7 @@ def listening(desk: Desk, *, url: str | None = None, **limits: float) -> Iterato
     port = int(listener.getsockname()[1])
     place = Place(hosts=frozenset({f"127.0.0.1:{port}", f"localhost:{port}"}), url=url)
     config = serving.configured(station(desk, place), address)
-    config.http_protocol_class = config.http = type("Hurried", (Connection,), limits)  # type: ignore[assignment]
+    config.http_protocol_class = config.http = type("Hurried", (Connection,), limits)
     server = uvicorn.Server(config)
     thread = threading.Thread(target=lambda: server.run(sockets=[listener]), daemon=True)
     thread.start()

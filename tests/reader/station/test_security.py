@@ -5,6 +5,7 @@ import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 from starlette.testclient import TestClient
@@ -13,6 +14,7 @@ from reader.station import guard
 from reader.station.app import station
 from reader.station.desk import Desk
 from reader.station.guard import BODY_MAX, Place
+from reader.station.work import file_name
 from tests.reader.station.depots import ADA, BEN, CLEO, OURS, browser, depot, developed, program, signed_in
 from tests.reader.station.servers import listening
 
@@ -248,6 +250,53 @@ def test_hostile_text_in_any_field_is_shown_as_text_or_refused(desk: Desk, text:
             assert "<img src=x" not in answer.text
         assert "x=1" not in answer.headers.get("set-cookie", "")
     assert desk.logbook.verify().problem is None
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_text_in_a_run_is_refused_or_kept_as_text(desk: Desk, text: str) -> None:
+    client = program(desk, BEN, "technician")
+    moment = {"at": desk.now().isoformat()}
+    said = {"point": "HB-sump", "phase": "fuel", "lot": "CB-2604", "operator": BEN, "begun": moment}
+    said["now"] = desk.now().isoformat()
+    for changes in (
+        {"point": text},
+        {"phase": text},
+        {"lot": text},
+        {"operator": text},
+        {"steps": [{"step": text, **moment}]},
+        {"departures": [{"code": text, "step": text}]},
+        {"begun": {"at": text}},
+        {"now": text},
+        {text: text},
+    ):
+        answer = client.put("/runs/k7m3q2xw", json=said | changes)
+        assert answer.status_code in {400, 403, 409}, (changes, answer.text)
+        assert answer.headers["content-type"] == "application/json"
+    for path in (f"/runs/{quote(text[:200])}", "/runs/..%2f..%2fx", "/runs/%00"):
+        assert client.put(path, json=said).status_code in {400, 404, 405, 409}
+    assert desk.logbook.verify().problem is None
+    assert not list(desk.folder.parent.rglob("passwd*"))
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_hostile_name_of_a_photo_is_a_plain_name_of_a_file(text: str, tmp_path: Path) -> None:
+    photo = tmp_path / "photo"
+    photo.write_bytes(b"\xff\xd8")
+    name = file_name(text, "run-1", photo)
+    assert name == Path(name).name
+    assert name.isprintable()
+    assert not name.startswith(".")
+    assert len(name) <= 90
+    assert name.endswith(".jpg")
+
+
+@pytest.mark.parametrize(
+    "body", [b"", b"[]", b"null", b"{" * 100_000, b"[" * 100_000, b"\xff", b'{"now":1e999}']
+)
+def test_a_body_that_says_nothing_is_refused(desk: Desk, body: bytes) -> None:
+    client = program(desk, BEN, "technician")
+    for method, path in (("PUT", "/runs/k7m3q2xw"), ("POST", "/runs/k7m3q2xw/send")):
+        assert client.request(method, path, content=body).status_code == 400
 
 
 @pytest.mark.parametrize("text", HOSTILE)

@@ -3,6 +3,12 @@
 import sqlite3
 from pathlib import Path
 
+import pytest
+
+from reader.errors import LinecallError
+from reader.logbook import Logbook
+from reader.logbook.people import add_person
+from reader.logbook.upgrade import bring_up_to_date
 from reader.station.signins import SignIns
 from reader.station.tokens import Tokens
 from reader.version import VERSION
@@ -18,6 +24,56 @@ INSERT INTO sign_in VALUES ('1', 'x', 'Ada North', 0, 'phone', '2026-05-04T09:00
   '2026-05-04T21:00:00+00:00', '2026-05-04T09:00:00+00:00', NULL);
 """
 """As a first linecall may have begun it: without a column that today's has, and without tokens."""
+
+
+def logbook_of_the_first_format(path: Path) -> None:
+    """A logbook with an event and no list of runs, and without an index, as an earlier linecall left it."""
+    with Logbook.open(path) as book:
+        add_person(book, "Ada North", roles=["keeper"], at=NOW)
+    with sqlite3.connect(path) as plain:
+        assert plain.execute("SELECT value FROM linecall_logbook WHERE name = 'format'").fetchone() == ("1",)
+        plain.execute("DROP INDEX linecall_reading_point")
+    plain.close()
+
+
+def test_a_logbook_of_any_earlier_format_goes_on_with_a_copy_of_it_kept(tmp_path: Path) -> None:
+    path = tmp_path / "book.sqlite"
+    logbook_of_the_first_format(path)
+    with Logbook.open(path) as book:
+        before = list(book.bodies())
+    copy = bring_up_to_date(path)
+    assert copy is not None
+    assert copy.stat().st_mode & 0o077 == 0
+    with Logbook.open(path) as book, Logbook.open(copy, read_only=True, photos=str(tmp_path)) as kept:
+        assert list(book.bodies()) == list(kept.bodies()) == before, "events stay as they were written"
+        assert book.verify().problem is None
+        assert book.runs() == []
+    with sqlite3.connect(path) as plain:
+        names = {name for (name,) in plain.execute("SELECT name FROM sqlite_master")}
+        assert {"linecall_reading_point", "linecall_run", "linecall_run_open"} <= names
+    plain.close()
+    assert bring_up_to_date(path) is None, "once"
+
+
+def test_where_no_copy_can_be_kept_nothing_is_changed(tmp_path: Path) -> None:
+    path = tmp_path / "book.sqlite"
+    logbook_of_the_first_format(path)
+    path.with_name(f"book.sqlite.before-{VERSION}.part").mkdir()
+    with pytest.raises(LinecallError, match="nothing was changed"):
+        bring_up_to_date(path)
+    with sqlite3.connect(path) as plain:
+        assert plain.execute("SELECT value FROM linecall_logbook WHERE name = 'format'").fetchone() == ("1",)
+    plain.close()
+
+
+def test_a_logbook_that_is_new_or_of_today_is_left_without_a_copy(tmp_path: Path) -> None:
+    path = tmp_path / "book.sqlite"
+    Logbook.open(path).close()
+    assert bring_up_to_date(path) is None
+    with Logbook.open(path) as book:
+        add_person(book, "Ada North", roles=["keeper"], at=NOW)
+    assert bring_up_to_date(path) is None
+    assert not list(tmp_path.glob("*before*"))
 
 
 def begun_earlier(path: Path) -> None:

@@ -1,0 +1,27 @@
+"""A sample of the station's benches: phones at once, and a server that is killed while they send."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.bench.station import kills, load
+
+
+@pytest.mark.slow
+@pytest.mark.linux
+def test_phones_at_once_lose_nothing_and_nothing_is_read_twice(tmp_path: Path) -> None:
+    figures = load(tmp_path, phones=5, seconds=6)
+    assert figures["problems"] == []
+    assert figures["photos"] >= 5
+    assert figures["page_ms_median"] < 300
+    assert figures["server_mb"] < 500
+
+
+@pytest.mark.slow
+@pytest.mark.posix
+def test_a_server_that_is_killed_loses_nothing_that_it_acknowledged(tmp_path: Path) -> None:
+    figures = kills(tmp_path, n=5, seed=2, phones=2)
+    assert figures["problems"] == []
+    assert figures["cuts"] > 0, "somebody noticed"
+    assert figures["verdicts"] >= 2
+    assert figures["pieces_lost"] == 0
