@@ -322,9 +322,12 @@ def _site_of(book: "Logbook", found: "Run", site: str | None) -> "Site":
 
 
 def _graded_anew(desk: "Desk", found: "Run") -> "tuple[Regraded, ...]":
+    from reader.round import follow_up_record
     from reader.round.regrade import grade_anew
 
-    return grade_anew(desk.logbook, found, by=desk.by, at=desk.now)
+    graded = grade_anew(desk.logbook, found, by=desk.by, at=desk.now)
+    follow_up_record.settle(desk)
+    return graded
 
 
 def _tell(desk: "Desk", found: "Run", regraded: "Sequence[Regraded]" = ()) -> None:

@@ -23,8 +23,9 @@ HowEnded = Literal["done", "by a reading", "no longer asked"]
 class FollowUpAsked(Payload):
     """`follow_up`: something is to be done after a reading, by whom and until when, as the plan of `site` said then.
 
-    since : when the reading's sample was drawn; only what was drawn after it can end the follow-up. because : the grade
-    and what came before, in words. The names are those of the site then, so that a point that is removed keeps its own.
+    since : when the reading's sample was drawn; only what was drawn after it can end the follow-up. grade : the
+    reading's; because : it, and what came before, in words. The names are those of the site then, so that a point that
+    is removed keeps its own.
     """
 
     site: FileRef
@@ -39,6 +40,7 @@ class FollowUpAsked(Payload):
     owner: str
     since: AwareMoment
     due_at: AwareMoment
+    grade: str
     because: str
     ends_by: tuple[str, ...] = ()
     ends_at_grade: tuple[str, ...] = ()

@@ -84,9 +84,7 @@ def _raise_format(connection: Connection, to: int) -> None:
 def made_row(connection: Connection, table: Table, id: str) -> dict[str, Any]:
     """Row of a run or a follow-up, by the list that it is in, as its events make it."""
     told = [(seq, from_json(body)) for seq, body in connection.execute(_EVENTS_ABOUT, {"id": id})]
-    return _MADE_BY[table](
-        [(seq, event["kind"], event["at"], event["payload"]) for seq, event in told], id
-    )
+    return _MADE_BY[table]([(seq, event["kind"], event["at"], event["payload"]) for seq, event in told], id)
 
 
 def stored_row(connection: Connection, table: Table, id: str) -> dict[str, Any] | None:

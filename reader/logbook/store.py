@@ -821,9 +821,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 return []
             return [(_run_value(row, "run_"), _row_value(row)) for row in connection.execute(query)]
 
-    def last_point_readings(
-        self, site: str, points: Sequence[str]
-    ) -> dict[str, tuple[RunRow, ReadingRow]]:
+    def last_point_readings(self, site: str, points: Sequence[str]) -> dict[str, tuple[RunRow, ReadingRow]]:
         """The reading of each sample point whose sample was drawn last, where there is one."""
         found = (self.point_readings(site, point, limit=1) for point in points)
         return {pairs[0][0].point: pairs[0] for pairs in found if pairs}

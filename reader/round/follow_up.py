@@ -7,7 +7,7 @@ holds and what they wait for.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
 from reader.errors import LinecallError
@@ -26,7 +26,7 @@ from reader.logbook.run_events import FileRef
 from reader.round.history.point import Occurrence
 from reader.round.plan import FollowUpRow, PlanAction
 from reader.round.site import Site
-from reader.words import counted
+from reader.words import counted, listed
 from reader.words.ids import derived_id
 
 BY_A_READING: Final = ("draw again", "second point")
@@ -170,6 +170,7 @@ def _asked(
         owner=site.responsible_for(point) if action.owner == RESPONSIBLE else action.owner,
         since=run.taken_at.astimezone(site.place.place).replace(microsecond=0),
         due_at=(when + timedelta(hours=action.due_hours)).astimezone(site.place.place).replace(microsecond=0),
+        grade=reading.grade or "refused",
         because=because,
         ends_by=action.ends_by,
         ends_at_grade=action.ends_at_grade,
@@ -230,3 +231,44 @@ def no_longer_asked(
         for one in open_ones
         if not one.is_hold and one.asked.action not in still and not one.asked.because.endswith("was done")
     ]
+
+
+def lines_of(one: FollowUp, zone: tzinfo | None) -> list[str]:
+    """What a screen shows of a follow-up; times by the site's clocks."""
+
+    def clock(instant: datetime) -> str:
+        return f"{instant.astimezone(zone):%Y-%m-%d %H:%M}"
+
+    asked = one.asked
+    state = one.ended or ("holds" if one.is_hold else "open")
+    lines = [
+        f"follow-up {one.id}   {state}   {asked.tank_name}, {asked.point_name} ({asked.point})",
+        f"  {asked.action}: {asked.text}",
+        f"  after reading {asked.reading}: {asked.because}",
+        f"  {asked.owner}, due {clock(one.due_at)}",
+    ]
+    lines += [
+        f"  put off {clock(put_off.at)} by {put_off.by}, from {clock(put_off.was)} to {clock(put_off.now)}: "
+        f"{put_off.reason}"
+        for put_off in one.deferrals
+    ]
+    if one.ended is not None and one.ended_at is not None:
+        by = f" by {one.ended_by}" if one.ended == "done" else ""
+        lines.append(f"  {one.ended} {clock(one.ended_at)}{by}: {one.end_reason}")
+        if one.repeat is not None:
+            lines.append(f"  reading {one.repeat} repeats {asked.reading}")
+    elif one.is_hold:
+        lines += [f"  {way}" for way in ways_to_end(one)]
+    return lines
+
+
+def ways_to_end(hold: FollowUp) -> list[str]:
+    """What ends a hold, a sentence each."""
+    ways = []
+    if hold.asked.ends_by:
+        plural = "is" if len(hold.asked.ends_by) == 1 else "are"
+        ways.append(f"it may be ended once {listed(list(hold.asked.ends_by))} {plural} done")
+    if hold.asked.ends_at_grade:
+        grades = listed(list(hold.asked.ends_at_grade), "or")
+        ways.append(f"it ends by itself with a later reading of {hold.asked.point} that is {grades}")
+    return ways

@@ -1,10 +1,10 @@
 """What follows in a logbook: looked up, brought into step with the readings, done, put off.
 
-What is open is computed from the events. Whatever writes brings the stored follow-ups into step (`settle`); whoever only
-looks sees them as they would then be, so that nothing hangs on who looked when.
+What is open is computed from the events. Whatever writes brings the stored follow-ups into step (`settle`); whoever
+only looks sees them as they would then be, so that nothing hangs on who looked when.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -29,10 +29,11 @@ from reader.round.follow_up import (
     follow_up_of,
     id_of,
     no_longer_asked,
+    ways_to_end,
 )
 from reader.round.record import Desk
 from reader.round.site import Site
-from reader.words import did_you_mean, listed
+from reader.words import did_you_mean
 from reader.words.ids import MISREAD
 
 LATER_MAX = 500  # readings of a tank after one that is still followed up
@@ -51,10 +52,14 @@ def open_follow_ups(
 
 
 def follow_ups_of(
-    logbook: Logbook, *, point: str | None = None, about: Sequence[str] | None = None
+    logbook: Logbook,
+    *,
+    site: str | None = None,
+    point: str | None = None,
+    about: Sequence[str] | None = None,
 ) -> list[FollowUp]:
     """Follow-ups as they were written down, those asked for last first, whether they have ended or not."""
-    return [follow_up_of(events) for events in logbook.follow_ups(point=point, about=about)]
+    return [follow_up_of(events) for events in logbook.follow_ups(site=site, point=point, about=about)]
 
 
 def find_follow_up(logbook: Logbook, site: Site, id: str, *, now: datetime) -> FollowUp:
@@ -269,27 +274,20 @@ def _open(desk: Desk, id: str) -> FollowUp:
     if one.ended is not None:
         assert one.ended_at is not None
         raise LinecallError(
-            f"follow-up {one.id} ended {one.ended_at:%Y-%m-%d %H:%M} ({one.ended}: {one.end_reason}); nothing was changed"
+            f"follow-up {one.id} ended {one.ended_at:%Y-%m-%d %H:%M} ({one.ended}: {one.end_reason}); "
+            "nothing was changed"
         )
     return one
 
 
 def _check_hold(desk: Desk, hold: FollowUp) -> None:
     others = {one.asked.action: one for one in follow_ups_of(desk.logbook, about=[hold.asked.reading])}
-    waits = [
-        id for id in hold.asked.ends_by if id not in others or others[id].ended in (None, "no longer asked")
-    ]
-    if not hold.asked.ends_by or waits:
-        raise LinecallError(f"follow-up {hold.id} is a hold, and {'; and '.join(_ways(hold, others))}")
-
-
-def _ways(hold: FollowUp, others: dict[str, FollowUp]) -> Iterator[str]:
-    if hold.asked.ends_by:
-        asked = [f"{id} ({others[id].id})" if id in others else id for id in hold.asked.ends_by]
-        yield f"ends only once {listed(asked)} {'is' if len(asked) == 1 else 'are'} done"
-    if hold.asked.ends_at_grade:
-        grades = listed(list(hold.asked.ends_at_grade), "or")
-        yield f"ends by itself with a later reading of {hold.asked.point} that is {grades}"
+    done = {action for action, one in others.items() if one.ended in ("done", "by a reading")}
+    if not hold.asked.ends_by or not set(hold.asked.ends_by) <= done:
+        open_ones = [f"{id} is follow-up {others[id].id}" for id in hold.asked.ends_by if id in others]
+        raise LinecallError(
+            f"follow-up {hold.id} is a hold, and stays: {'; '.join([*ways_to_end(hold), *open_ones])}"
+        )
 
 
 def _checked_reading(desk: Desk, one: FollowUp, reading: str | None) -> str:
@@ -302,9 +300,9 @@ def _checked_reading(desk: Desk, one: FollowUp, reading: str | None) -> str:
     runs = desk.logbook.runs(reading=row.id, limit=1)
     taken_at = runs[0].taken_at if runs else row.at.astimezone(UTC)
     if taken_at <= one.asked.since or row.id == one.asked.reading:
+        drawn = f"{taken_at.astimezone(desk.site.place.place):%Y-%m-%d %H:%M}"
         raise LinecallError(
-            f"reading {row.id} is of a sample drawn {taken_at.astimezone(desk.site.place.place):%Y-%m-%d %H:%M}, not after "
-            f"the one that is followed up; name a later reading"
+            f"reading {row.id} is of a sample drawn {drawn}, not after the one followed up; name a later reading"
         )
     if row.status != "read" or row.grade in (None, "invalid"):
         raise LinecallError(f"reading {row.id} is {row.grade or 'refused'}, which repeats nothing")
