@@ -1,6 +1,5 @@
 """`linecall due`: what is to be done today, as a list, a sheet to tick off, and labels for the bottles."""
 
-import os
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -8,9 +7,8 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.options import Command, ending_in, known_name, needed, opened
+from cli.options import Command, ending_in, opened
 from cli.site import named_site
-from cli.variables import OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
     from reader.round.due import DayRound, Task
@@ -76,8 +74,11 @@ def due(
     from reader.round.due import day_round
 
     place, now = named_site(), datetime.now(UTC)
-    with opened(logbook, logbook_photos) as book:
-        found = day_round(book, place, now=now)
+    if not logbook or "://" in logbook or Path(logbook).exists():
+        with opened(logbook, logbook_photos) as book:
+            found = day_round(book, place, now=now)
+    else:
+        found = day_round(None, place, now=now)
     if sheet is None and labels is None:
         for line in _lines(found):
             click.echo(show.printable(line))
@@ -92,7 +93,16 @@ def due(
         assert lot is not None
         _check_free(labels, force=force)
         _write_labels(
-            labels, found, points, phase=phase, lot=lot, paper=paper, by=by, logbook=logbook, force=force
+            labels,
+            found,
+            points,
+            phase=phase,
+            lot=lot,
+            paper=paper,
+            by=by,
+            logbook=logbook,
+            logbook_photos=logbook_photos,
+            force=force,
         )
 
 
@@ -112,19 +122,15 @@ def _write_labels(
     paper: str,
     by: str | None,
     logbook: str | None,
+    logbook_photos: str | None,
     force: bool,
 ) -> None:
+    from cli.run import desk_of
     from reader.files.output import write_whole
-    from reader.logbook import Logbook
     from reader.round.label import prepare_labels
-    from reader.round.record import Desk
     from reader.round.sheets import label_sheet
 
-    by = needed("--by", by or os.environ.get(OPERATOR_VARIABLE))
-    assert logbook is not None, "it was opened before"
-    with Logbook.open(logbook) as book:
-        now = datetime.now(UTC).astimezone()
-        desk = Desk(logbook=book, site=found.site, by=known_name(book, by, "technician"), now=now)
+    with desk_of(logbook, logbook_photos, by) as desk:
         wanted = points or tuple(task.point for task in found.points)
         labels, left_out = prepare_labels(desk, wanted, phase=phase, lot=lot)
     for line in left_out:

@@ -32,7 +32,7 @@ def _at_option(text: str) -> Callable[[Callable[..., None]], Callable[..., None]
 
 
 @contextmanager
-def _desk(logbook: str | None, logbook_photos: str | None, by: str | None) -> "Iterator[Desk]":
+def desk_of(logbook: str | None, logbook_photos: str | None, by: str | None) -> "Iterator[Desk]":
     """Where runs are written on; the first event of a logbook makes whoever writes it known."""
     from reader.logbook import Logbook
     from reader.logbook.people import begin_with
@@ -112,7 +112,7 @@ def begin(
     """Begin a run of a sample POINT, named by its id in the site's file; prints the run's id and what comes next."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         found = record.begin(
             desk,
             point=point,
@@ -148,7 +148,7 @@ def step(
     """Note that a STEP of a RUN was done, such as sample, settled, extract, drops or photo."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         _tell(desk, record.step(desk, run_id, name, at=_instant(desk, at), amount=amount, remark=remark))
 
 
@@ -174,7 +174,7 @@ def note(
 
     if take_back is not None and departure is not None:
         raise click.UsageError("give --departure or --take-back, not both")
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         if take_back is not None:
             found = record.lift(desk, run_id, take_back, reason=text or "")
         else:
@@ -203,7 +203,7 @@ def correct(
     from reader.round import record
     from reader.words.clock import parse_clock_or_moment
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         before = record.find_run(desk.logbook, run_id)
         known: str | datetime = value
         if before.last_of(field) is not None:
@@ -229,7 +229,7 @@ def close(
     """Close a run whose plate has been read."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         _tell(desk, record.close(desk, run_id, reason=reason))
 
 
@@ -246,7 +246,7 @@ def abandon(
     """Give a run up; what was entered stays."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         _tell(desk, record.abandon(desk, run_id, reason=needed("--reason", reason)))
 
 

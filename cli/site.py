@@ -27,6 +27,13 @@ def named_site() -> "Site":
     return load_site(path)
 
 
+def site_if_named() -> "Site | None":
+    """The site, for what a logbook shows also without one."""
+    from cli.defaults import site_file
+
+    return None if site_file() is None else named_site()
+
+
 @click.group(cls=Group, short_help="Begin and check the site's file: tanks, points, lots, follow-ups.")
 def site() -> None:
     """Begin and check the site's file: tanks, sample points, plate lots, zone and follow-up plan."""

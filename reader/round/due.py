@@ -67,19 +67,24 @@ class DayRound:
         return tuple(task for task in self.tasks if task.follow_up is None)
 
 
-def day_round(logbook: Logbook, site: Site, *, now: datetime) -> DayRound:
-    """What is due on the day of `now` by the site's clocks. Raises LinecallError at an event that has been altered."""
+def day_round(logbook: Logbook | None, site: Site, *, now: datetime) -> DayRound:
+    """What is due on the day of `now` by the site's clocks; logbook : None where none has begun yet.
+
+    Raises LinecallError at an event that has been altered.
+    """
     today = now.astimezone(site.place.place).date()
-    last = logbook.last_point_readings(site.name, [point.id for point in site.point])
-    waiting = {
-        run.point: run
-        for run in logbook.runs(site=site.name, is_open=True, limit=OPEN_RUNS_MAX)
-        if run.reading is None
-    }
+    last: dict[str, Known] = {}
+    waiting: dict[str, RunRow] = {}
+    open_ones: list[FollowUp] = []
+    if logbook is not None:
+        last = logbook.last_point_readings(site.name, [point.id for point in site.point])
+        rows = logbook.runs(site=site.name, is_open=True, limit=OPEN_RUNS_MAX)
+        waiting = {run.point: run for run in rows if run.reading is None}
+        open_ones = open_follow_ups(logbook, site, now=now, last=last)
     tests = [_test(site, point, last.get(point.id), waiting.get(point.id), today) for point in site.point]
     due = [task for task in tests if task.due_on is None or task.due_on <= today]
     ahead = [(task.due_on, task.point) for task in tests if task.due_on is not None and task.due_on > today]
-    follow = [_follow(site, one, today) for one in open_follow_ups(logbook, site, now=now, last=last)]
+    follow = [_follow(site, one, today) for one in open_ones]
     next_on, next_point = min(ahead, default=(None, None))
     return DayRound(
         site=site, day=today, tasks=_riskiest_first([*follow, *due]), next_on=next_on, next_point=next_point

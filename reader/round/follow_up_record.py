@@ -31,6 +31,7 @@ from reader.round.follow_up import (
     no_longer_asked,
     ways_to_end,
 )
+from reader.round.history.point import Occurrence
 from reader.round.record import Desk
 from reader.round.site import Site
 from reader.words import did_you_mean
@@ -60,6 +61,23 @@ def follow_ups_of(
 ) -> list[FollowUp]:
     """Follow-ups as they were written down, those asked for last first, whether they have ended or not."""
     return [follow_up_of(events) for events in logbook.follow_ups(site=site, point=point, about=about)]
+
+
+def occurrences(
+    logbook: Logbook, site: Site, *, now: datetime, place: tuple[str | None, str | None] | None = None
+) -> list[Occurrence]:
+    """Follow-ups as a history and a report show them: of one tank and point as they were stated, or all open ones."""
+    standing = {one.id: one for one in open_follow_ups(logbook, site, now=now)}
+    if place is None:
+        return [one.occurrence for one in standing.values()]
+    points = {point.id for point in site.point if (site.tank_of(point).name, point.name) == place}
+    found = {
+        one.id: one for point in sorted(points) for one in follow_ups_of(logbook, site=site.name, point=point)
+    }
+    found |= {
+        one.id: one for one in standing.values() if (one.asked.tank_name, one.asked.point_name) == place
+    }
+    return [one.occurrence for one in found.values()]
 
 
 def find_follow_up(logbook: Logbook, site: Site, id: str, *, now: datetime) -> FollowUp:

@@ -175,7 +175,7 @@ def _draw_label(sheet: _Sheet, x: float, y: float, label: Label) -> None:
     sheet.text(x + 4, y + 12.8, label.place, 2.9, width=room)
     sheet.text(x + 4, y + 19, f"{label.day}", 4.2, face=BOLD, width=room)
     sheet.text(x + 4, y + 25.4, label.run, 5.2, face=MONO, width=room)
-    sheet.text(x + 4, y + 30.4, f"{label.title}   {label.phase}, lot {label.lot}", 2.6, width=width - 8)
+    sheet.text(x + 4, y + 30.4, f"{label.title}: {label.phase}, lot {label.lot}", 2.6, width=width - 8)
 
 
 # --- the day's round ------------------------------------------------------------------------------------------
@@ -192,16 +192,17 @@ def round_sheet(found: DayRound, *, made_at: datetime, paper: str = "a4") -> byt
     sheet.text(
         x,
         28,
-        f"{name}   {counted(len(found.points), 'test')} due, {counted(len(follow), 'follow-up')} open",
+        f"{name}: {counted(len(found.points), 'test')} due, {counted(len(follow), 'follow-up')} open",
         3.4,
     )
     foot = _draw_foot(sheet, found, made_at)
     y, shown = 34.0, 0
     for task in found.tasks:
-        needed = _height(sheet, task, width)
+        lines = _lines(sheet, found, task, width)
+        needed = _height(lines)
         if y + needed > foot - 6:
             break
-        _draw_task(sheet, x, y, width, task)
+        _draw_task(sheet, x, y, width, task, lines)
         y, shown = y + needed, shown + 1
     if not found.tasks:
         sheet.text(x, y + 5, "Nothing is due today, and no follow-up is open.", 3.6)
@@ -222,29 +223,34 @@ TEXT_MM: Final = 3.1
 LINE_MM: Final = 4.3
 
 
-def _lines(sheet: _Sheet, task: Task, width: float) -> list[str]:
+def _lines(sheet: _Sheet, found: DayRound, task: Task, width: float) -> list[str]:
+    """Why, and for a test where and how the sample is drawn."""
+    room = width - BOX_MM - 46
     one = task.follow_up
-    what = task.reason if one is None else f"{task.reason}: {one.asked.text}"
-    return sheet.wrapped(what, TEXT_MM, width - BOX_MM - 46)
+    if one is not None:
+        return sheet.wrapped(f"{task.reason}: {one.asked.text}", TEXT_MM, room)
+    point = found.site.find_point(task.point)
+    drawn = sheet.wrapped(f"{point.where}; {point.how}", TEXT_MM, room)
+    return [*sheet.wrapped(task.reason, TEXT_MM, room), *drawn]
 
 
-def _height(sheet: _Sheet, task: Task, width: float) -> float:
-    return 6.8 + LINE_MM * len(_lines(sheet, task, width)) + 1.6
+def _height(lines: Sequence[str]) -> float:
+    return 7.2 + LINE_MM * max(2, len(lines))
 
 
-def _draw_task(sheet: _Sheet, x: float, y: float, width: float, task: Task) -> None:
+def _draw_task(sheet: _Sheet, x: float, y: float, width: float, task: Task, lines: Sequence[str]) -> None:
     left, right = x + BOX_MM + 4, x + width - 38
     sheet.box(x, y + 1.6, BOX_MM, BOX_MM, line=0.4)
     kind = "test" if task.follow_up is None else f"follow-up {task.follow_up.id}"
-    head = f"{task.point}   {task.place}"
+    head = f"{task.point}: {task.place}"
     sheet.text(left, y + 5, head, 3.5, face=BOLD, width=right - left - 2)
-    for number, line in enumerate(_lines(sheet, task, width)):
+    for number, line in enumerate(lines):
         sheet.text(left, y + 5 + LINE_MM * (number + 1), line, TEXT_MM)
     when = "OVERDUE" if task.is_overdue else "today" if task.days_late == 0 else f"by {task.due_on}"
     sheet.text(right, y + 5, when, 3.3, face=BOLD if task.is_overdue else FACE)
     sheet.text(right, y + 5 + LINE_MM, kind, 2.7, width=38)
     sheet.text(right, y + 5 + 2 * LINE_MM - 0.6, task.owner, 2.7, width=38)
-    bottom = y + _height(sheet, task, width) - 0.6
+    bottom = y + _height(lines) - 0.6
     sheet.rule(x, bottom, x + width, bottom)
 
 
