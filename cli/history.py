@@ -51,10 +51,9 @@ def history(
     """Show what a sample point has shown over time.
 
     POINT is the id of a sample point in the site's file, a point as it was stated, or a tank that has only one. Shown
-    are grades, where each analyte lay
-    between its cutoffs, departures and follow-ups; and whether the last readings are worse than usual there, by an
-    exact test against the point's own past. Too few readings, or a doubt that decides it: then it says that it
-    cannot tell. A point that is as usual is no point that is good.
+    are grades, where each analyte lay between its cutoffs, departures and follow-ups; and whether the last readings
+    are worse than usual there, by an exact test against the point's own past. Too few readings, or a doubt that
+    decides it: then it says that it cannot tell. A point that is as usual is no point that is good.
 
     With -o it is written as a page, with a drawing of the last 120 readings, or of as many as --limit says.
     """

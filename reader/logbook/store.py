@@ -826,6 +826,31 @@ class Logbook(AbstractContextManager["Logbook"]):
         found = (self.point_readings(site, point, limit=1) for point in points)
         return {pairs[0][0].point: pairs[0] for pairs in found if pairs}
 
+    def run_readings(
+        self, site: str, *, grades: Sequence[str], since: datetime, last: int
+    ) -> list[tuple[RunRow, ReadingRow]]:
+        """Standing readings of some grades among the runs of a site begun last, those begun first first.
+
+        since : of the sample. last : how many runs are looked at, so that it costs the same in any logbook.
+        """
+        run = [column.label(f"run_{column.name}") for column in runs.c]
+        newest = select(runs.c.seq).where(runs.c.site == site).order_by(runs.c.seq.desc()).limit(last)
+        query = (
+            select(*run, *_ROW_COLUMNS)
+            .join_from(runs, readings, readings.c.id == runs.c.reading)
+            .where(
+                runs.c.seq.in_(newest),
+                runs.c.taken_utc >= int(since.timestamp()),
+                readings.c.grade.in_(grades),
+                readings.c.superseded_by.is_(None),
+            )
+            .order_by(runs.c.seq)
+        )
+        with self._database.reading() as connection:
+            if not has_runs(connection):
+                return []
+            return [(_run_value(row, "run_"), _row_value(row)) for row in connection.execute(query)]
+
     def follow_ups(
         self,
         *,

@@ -38,6 +38,8 @@ from reader.words import did_you_mean
 from reader.words.ids import MISREAD
 
 LATER_MAX = 500  # readings of a tank after one that is still followed up
+OF_LATE = timedelta(days=31)  # what may be entered afterwards
+RUNS_OF_LATE = 1000
 ROUNDS_MAX = 20  # what is done may ask for something that readings have done already
 Change = tuple[str, str, Payload]
 
@@ -95,14 +97,14 @@ def find_follow_up(logbook: Logbook, site: Site, id: str, *, now: datetime) -> F
 
 
 def _folded(
-    logbook: Logbook, site: Site, now: datetime, last: dict[str, Known] | None
+    logbook: Logbook, site: Site, now: datetime, last: dict[str, Known] | None, also: str | None = None
 ) -> tuple[list[FollowUp], list[Change]]:
     """Open follow-ups with what readings have changed since they were written, and the changes."""
     known = logbook.last_point_readings(site.name, [one.id for one in site.point]) if last is None else last
     stored = [follow_up_of(events) for events in logbook.follow_ups(site=site.name, is_open=True)]
     files = FileRef(name=site.name, revision=site.revision, sha256=site.sha256)
     changes: list[Change] = []
-    asks = [pair for pair in known.values() if any(pair[1].grade in row.grade for row in site.follow)]
+    asks = _asking(logbook, site, known, now, also)
     written = {
         (one.asked.reading, one.asked.action)
         for one in follow_ups_of(logbook, about=[reading.id for _, reading in asks])
@@ -121,6 +123,26 @@ def _folded(
         if not more:
             break
     return stored, changes
+
+
+def _asking(
+    logbook: Logbook, site: Site, last: dict[str, Known], now: datetime, also: str | None
+) -> list[Known]:
+    """Readings that the plan may ask something for: the last of each point, all of late, and the one that is named.
+
+    Older ones were looked at when they were logged, reviewed or graded anew.
+    """
+    grades = sorted({grade for row in site.follow for grade in row.grade})
+    if not grades:
+        return []
+    recent = logbook.run_readings(site.name, grades=grades, since=now - OF_LATE, last=RUNS_OF_LATE)
+    found = {pair[1].id: pair for pair in recent}
+    found |= {pair[1].id: pair for pair in last.values() if pair[1].grade in grades}
+    if also is not None:
+        for run in logbook.runs(reading=also, limit=1):
+            found[also] = run, logbook.row(also)
+    points = {point.id.lower() for point in site.point}
+    return [pair for pair in found.values() if pair[0].point.lower() in points]
 
 
 def _new(asked: FollowUpAsked, at: datetime) -> FollowUp:
@@ -226,11 +248,14 @@ def _with_end(one: FollowUp, end: FollowUpEnded) -> FollowUp:
 # --- writing --------------------------------------------------------------------------------------------------
 
 
-def settle(desk: Desk) -> int:
-    """Write down what follows from the readings as they stand, and what they have ended; returns how many events."""
+def settle(desk: Desk, reading: str | None = None) -> int:
+    """Write down what follows from the readings as they stand, and what they have ended; returns how many events.
+
+    reading : one that has been reviewed or graded anew, however old it is.
+    """
     if not desk.site.follow and not desk.logbook.follow_ups(site=desk.site.name, is_open=True, limit=1):
         return 0
-    return _write(desk, _folded(desk.logbook, desk.site, desk.now, None)[1])
+    return _write(desk, _folded(desk.logbook, desk.site, desk.now, None, reading)[1])
 
 
 def _write(desk: Desk, changes: Sequence[Change]) -> int:

@@ -12,6 +12,7 @@ from typing import Any, Final
 from reader.errors import LinecallError
 from reader.logbook import Logbook, StaleHeadError
 from reader.logbook.events import GENESIS, Event
+from reader.logbook.follow_up_events import FollowUpAsked
 from reader.logbook.run_events import (
     CORRECTION,
     DEPARTURE,
@@ -116,10 +117,10 @@ def quiz_passed_at(logbook: Logbook, name: str, until: datetime) -> datetime | N
     return max(passed, default=None)
 
 
-def check_site(logbook: Logbook, site: Site, *, open_follow_ups: Sequence[str] = ()) -> None:
+def check_site(logbook: Logbook, site: Site) -> None:
     """See that a site's file may follow the one that was used last.
 
-    open_follow_ups : points that have some. Raises LinecallError where it is another site's, its revision did not
+    Raises LinecallError where it is another site's, its revision did not
     grow, or it lacks a point that has an open run or follow-up.
     """
     used = [kept for kept in logbook.settings().values() if kept.kind == Site.kind]
@@ -137,7 +138,7 @@ def check_site(logbook: Logbook, site: Site, *, open_follow_ups: Sequence[str] =
                 f"sample point {point.id} is no longer in the site file, but has the open run {rows[0].id}; "
                 "end it first, or put the point back"
             )
-        if point.id in open_follow_ups:
+        if logbook.follow_ups(site=site.name, point=point.id, is_open=True, limit=1):
             problems.append(
                 f"sample point {point.id} is no longer in the site file, but has open follow-ups; "
                 "settle them first, or put the point back"
@@ -175,16 +176,16 @@ def begin(
     at: datetime | None = None,
     repeats: str | None = None,
     anyway: str | None = None,
-    open_follow_ups: Sequence[str] = (),
 ) -> Run:
     """Begin a run.
 
     at : when it began, where that is entered afterwards. expiry : of a lot that the site's file lacks. operator : who
-    does it, if not who enters it. repeats : id of the reading that it repeats. anyway : why a plate is used that is
+    does it, if not who enters it. repeats : id of the reading that it repeats; that of which a
+    repeat is asked for, where none is named. anyway : why a plate is used that is
     past its expiry, recalled or of a lot that the site does not know; without it such a plate is refused, so that no
     sample is lost on it. Raises LinecallError where something is unknown or cannot be.
     """
-    check_site(desk.logbook, desk.site, open_follow_ups=open_follow_ups)
+    check_site(desk.logbook, desk.site)
     procedure = load_procedure(desk.site.procedure_source)
     where = desk.site.find_point(point)
     begun_at = _moment(desk, at)
@@ -193,6 +194,8 @@ def begin(
     layout = None if known is None else load_layout(desk.site.layout_source(known))
     if repeats is not None:
         repeats = desk.logbook.row(repeats.strip().lower().translate(MISREAD)).id
+    else:
+        repeats = _repeated(desk, where.id)
     tank = desk.site.tank_of(where)
     begun = RunBegun(
         site=_ref(desk.site),
@@ -221,6 +224,15 @@ def begin(
     files: list[SettingsFile] = [desk.site, procedure, *([] if layout is None else [layout])]
     id = desk.logbook.begin_run(begun, entries, by=desk.by, at=desk.now, settings=files)
     return find_run(desk.logbook, id)
+
+
+def _repeated(desk: Desk, point: str) -> str | None:
+    """The reading whose repeat is asked for at a point; the last one, where there are several."""
+    asked = [
+        FollowUpAsked.model_validate(events[0].payload)
+        for events in desk.logbook.follow_ups(site=desk.site.name, point=point, is_open=True)
+    ]
+    return next((one.reading for one in asked if one.kind == "draw again"), None)
 
 
 def _check_phase(procedure: Procedure, phase: str) -> None:
