@@ -66,7 +66,7 @@ def list_follow_ups(
 
 
 @follow.command("show", shared=("logbook",), keys=("site",))
-@click.argument("id")
+@click.argument("id", metavar="ID|POINT/ACTION")
 def show_follow_up(id: str, logbook: str | None, logbook_photos: str | None, site: str | None) -> None:
     """Show a follow-up: why it is asked for, what ends it, and who put it off or ended it, when and why."""
     from reader.round.follow_up_record import find_follow_up
@@ -77,7 +77,7 @@ def show_follow_up(id: str, logbook: str | None, logbook_photos: str | None, sit
 
 
 @follow.command("done", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("id")
+@click.argument("id", metavar="ID|POINT/ACTION")
 @click.option("--reading", metavar="ID", help="The reading that did it, where it does not end it by itself.")
 def done(
     id: str,
@@ -96,7 +96,7 @@ def done(
 
 
 @follow.command("defer", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("id")
+@click.argument("id", metavar="ID|POINT/ACTION")
 @click.option("--until", required=True, metavar="TIME", callback=moment, help="Until when: a date and time.")
 def defer(
     id: str,

@@ -129,7 +129,7 @@ def begin(
 
 
 @run.command("step", shared=("logbook", "by"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.argument("name", metavar="STEP")
 @_at_option("When it was done")
 @click.option("--amount", type=float, metavar="NUMBER", help="How much was taken, in the procedure's unit.")
@@ -153,7 +153,7 @@ def step(
 
 
 @run.command("note", shared=("logbook", "by"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.argument("text", required=False)
 @click.option("--departure", metavar="CODE", help="What went otherwise, by its code in the procedure.")
 @click.option("--step", "of", metavar="STEP", help="In which step.")
@@ -183,7 +183,7 @@ def note(
 
 
 @run.command("correct", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.argument("field")
 @click.argument("value")
 def correct(
@@ -217,7 +217,7 @@ def correct(
 
 
 @run.command("close", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 def close(
     run_id: str,
     reason: str | None,
@@ -234,7 +234,7 @@ def close(
 
 
 @run.command("abandon", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 def abandon(
     run_id: str,
     reason: str | None,
@@ -251,7 +251,7 @@ def abandon(
 
 
 @run.command("show", shared=("logbook",), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.option(
     "--procedure", "with_procedure", is_flag=True, help="Also the procedure's steps and departures."
 )

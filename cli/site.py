@@ -19,8 +19,8 @@ def named_site() -> "Site":
     path = site_file()
     if path is None:
         raise click.UsageError(
-            'name the site\'s file: site = "site.toml" in linecall.toml beside the logbook, or --set site=site.toml; '
-            "linecall site new -o site.toml begins one"
+            'name the site\'s file: site = "site.toml" in linecall.toml beside the logbook, the variable '
+            "LINECALL_SITE, or --set site=site.toml; linecall site new -o site.toml begins one"
         )
     from reader.round.site import load_site
 

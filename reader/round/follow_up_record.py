@@ -34,7 +34,7 @@ from reader.round.follow_up import (
 from reader.round.history.point import Occurrence
 from reader.round.record import Desk
 from reader.round.site import Site
-from reader.words import did_you_mean
+from reader.words import did_you_mean, listed
 from reader.words.ids import MISREAD
 
 LATER_MAX = 500  # readings of a tank after one that is still followed up
@@ -83,11 +83,22 @@ def occurrences(
 
 
 def find_follow_up(logbook: Logbook, site: Site, id: str, *, now: datetime) -> FollowUp:
-    """A follow-up by its id as people write it. Raises LinecallError, with the id that was perhaps meant."""
+    """A follow-up by its id as people write it, or one that is open as POINT/ACTION.
+
+    Raises LinecallError, with the id that was perhaps meant, or where several that are open fit.
+    """
     wanted = id.strip().lower().translate(MISREAD)
     standing = _folded(logbook, site, now, None)[0]
-    for one in standing:
-        if one.id == wanted:
+    named = [
+        one
+        for one in standing
+        if one.ended is None and f"{one.asked.point}/{one.asked.action}".lower() == id.strip().lower()
+    ]
+    if len(named) > 1:
+        several = listed([one.id for one in named])
+        raise LinecallError(f"{id.strip()} is open {len(named)} times: {several}; name one by its id")
+    for one in (*named, *standing):
+        if one in named or one.id == wanted:
             return one
     stored = logbook.follow_ups(id=wanted)
     if stored:

@@ -69,14 +69,31 @@ Entries = Sequence[tuple[str, Payload]]
 
 
 def find_run(logbook: Logbook, run_id: str) -> Run:
-    """A run by its id as people write it. Raises LinecallError, with the id that was perhaps meant."""
+    """A run by its id as people write it, or a point's open one by the point's id.
+
+    Raises LinecallError, with the id that was perhaps meant, or where a point has several open runs.
+    """
     wanted = run_id.strip().lower().translate(MISREAD)
     try:
         return run_of(logbook.run_events(wanted))
     except LinecallError as error:
+        of_point = _open_of_point(logbook, run_id.strip().lower())
+        if of_point is not None:
+            return run_of(logbook.run_events(of_point))
         known = [row.id for row in logbook.runs(limit=200)]
         guess = "" if wanted in known else did_you_mean(wanted, known)
         raise LinecallError(f"{str(error).replace(repr(wanted), repr(run_id.strip()))}{guess}") from None
+
+
+def _open_of_point(logbook: Logbook, point: str) -> str | None:
+    """Id of the open run of a point; None where it has none."""
+    found = [row.id for row in logbook.runs(is_open=True, limit=500) if row.point.lower() == point]
+    if len(found) > 1:
+        raise LinecallError(
+            f"sample point {point} has {len(found)} open runs, {listed(found)}; name one by its id, and close "
+            "those that are read"
+        )
+    return found[0] if found else None
 
 
 def kept_file(logbook: Logbook, model: type[File], ref: FileRef) -> File:

@@ -46,12 +46,15 @@ def test_the_point_s_own_past_decides_which_row_fits(desk: Desk, tmp_path: Path)
     read_of(desk, tmp_path, "moderate", when=NOON)
     _, then = read_of(desk, tmp_path, "moderate", when=NOON + timedelta(days=7))
     assert {"tell", "second-point"} <= set(open_of(then))
-    assert open_of(then)["tell"].asked.because == "moderate, after 1 reading moderate or heavy in 60 days"
+    assert (
+        open_of(then)["second-point"].asked.because
+        == "moderate, after 1 reading moderate or heavy in 60 days"
+    )
     other, alone = read_of(desk, tmp_path, "moderate", point="HB-sump", when=NOON)
     asked = follow_ups_of(alone.logbook, about=[other])
     settle(alone)
     asked = follow_ups_of(alone.logbook, about=[other])
-    assert {one.asked.action for one in asked} == {"drain-and-draw"}
+    assert {one.asked.action for one in asked} == {"tell", "drain-and-draw"}
 
 
 def test_a_repeat_ends_what_asked_for_it_and_is_linked_to_what_it_repeats(desk: Desk, tmp_path: Path) -> None:
@@ -64,7 +67,7 @@ def test_a_repeat_ends_what_asked_for_it_and_is_linked_to_what_it_repeats(desk: 
     settle(later)
     ended = find_follow_up(later.logbook, later.site, asked.id, now=later.now)
     assert (ended.ended, ended.repeat) == ("by a reading", repeat)
-    assert open_of(later) == {}
+    assert set(open_of(later)) == {"tell"}
 
 
 def read_of_run_closed(desk: Desk, folder: Path) -> tuple[str, Desk]:
@@ -79,7 +82,7 @@ def test_an_invalid_plate_repeats_nothing(desk: Desk, tmp_path: Path) -> None:
     read_of(desk, tmp_path, "moderate", when=NOON)
     settle(at(desk, NOON + timedelta(hours=1)))
     _, later = read_of(desk, tmp_path, "invalid", when=NOON + timedelta(hours=2))
-    assert set(open_of(later)) == {"drain-and-draw", "new-plate"}
+    assert set(open_of(later)) == {"tell", "drain-and-draw", "new-plate"}
 
 
 def test_a_sample_drawn_before_repeats_nothing_however_late_it_is_read(desk: Desk, tmp_path: Path) -> None:
@@ -150,7 +153,7 @@ def test_a_circle_is_refused_and_a_point_with_open_follow_ups_stays_in_the_file(
 
     with pytest.raises(LinecallError, match="HB-sump is no longer in the site file, but has open follow-ups"):
         begin(replace(then, site=gone), point="N1-drain", phase="fuel", lot="CB-2604")
-    assert [one.asked.point for one in open_follow_ups(then.logbook, gone, now=then.now)] == ["HB-sump"]
+    assert {one.asked.point for one in open_follow_ups(then.logbook, gone, now=then.now)} == {"HB-sump"}
 
 
 def test_every_step_is_an_event_with_who_and_when(desk: Desk, tmp_path: Path) -> None:
@@ -158,6 +161,6 @@ def test_every_step_is_an_event_with_who_and_when(desk: Desk, tmp_path: Path) ->
     settle(then)
     _, later = read_of(desk, tmp_path, "negligible", when=NOON + timedelta(days=1))
     settle(later)
-    ((asked, ended),) = later.logbook.follow_ups()
+    (asked, ended) = next(events for events in later.logbook.follow_ups() if len(events) > 1)
     assert (asked.kind, asked.by, asked.at) == (ASKED, desk.by, then.now)
     assert (ended.kind, ended.by, ended.at) == (ENDED, desk.by, later.now)
