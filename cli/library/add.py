@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from reader.library import Library
     from reader.library.add import Added, AddOrder, Source
-    from reader.library.examples import Role
+    from reader.library.examples import GraderRole
 
 ROLES = ("expert", "technician", "trainee", "panel")
 BATCH_SIZE = 16  # photos of the logbook held in memory, of some 5 MB each
@@ -58,7 +58,7 @@ def add(
     where: Path,
     label_file: Path | None,
     grader: str | None,
-    role: "Role | None",
+    role: "GraderRole | None",
     graded_at: str | None,
     readings: tuple[str, ...],
     logbook: str | None,

@@ -14,11 +14,11 @@ from cli.options import EXAMPLE_FILTERS, Command, Out, filters, saying_what_was_
 if TYPE_CHECKING:
     from reader.library import Library
     from reader.library.agreement.agree import Agreement, Part
-    from reader.library.agreement.by_plate import Interval
     from reader.library.agreement.rates import Rate
     from reader.library.agreement.validate import Validation
     from reader.library.filters import Filters
     from reader.library.report import Origin
+    from reader.numbers.arrays import Interval
     from reader.settings.values import SettingsFile
 
 LISTED = 10  # examples where callers part that the terminal shows

@@ -15,7 +15,7 @@ from typing import Final
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.decide.grade import next_step
 from reader.errors import LinecallError
-from reader.review.policy import Effect, Policy
+from reader.review.policy import DecisionEffect, Policy
 from reader.settings.values import Layout, Rules, Texts
 from reader.verdict.model import (
     DecisionRecord,
@@ -255,7 +255,7 @@ class _Weighing:
         needed = self._policy.readers.of(self._effect(key, call))
         return key not in self._counting and self._count(key, call, blind=needed.blind) >= needed.number
 
-    def _effect(self, key: Key, call: Call) -> Effect:
+    def _effect(self, key: Key, call: Call) -> DecisionEffect:
         before, after = (
             set(graded(self._first, self._calls | {key: tried}, self._layout, self._rules).possible_grades)
             for tried in (self._own[key], call)
