@@ -11,6 +11,7 @@ import click
 from cli import show
 from cli.defaults import choices_of, own_files_by_kind
 from cli.options import READING_FILTERS, Group, Out, filters, known_name, needed, opened
+from cli.site import site_if_named
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook
@@ -200,6 +201,7 @@ def decide(
         done = record.decide(
             book, reading, decisions, policy=rules_of_review, files=site_files(book, reading)
         )
+        _what_follows(book, done.drawn.reading, by)
     lines = _blind_lines(done, decisions) if blind else _decided_lines(done)
     click.echo("\n".join(lines))
     if folder is not None:
@@ -234,6 +236,17 @@ def site_files(book: "Logbook", reading: str) -> "SiteFiles":
             if fits or (path in given and kind not in found):
                 found[kind] = path
     return record.SiteFiles(**found)
+
+
+def _what_follows(book: "Logbook", reading: str, by: str) -> None:
+    """Bring the site's follow-ups into step with a grade that a reviewer may have changed."""
+    place = site_if_named()
+    if place is None or not book.runs(reading=reading, limit=1):
+        return
+    from reader.round.follow_up_record import settle
+    from reader.round.record import Desk
+
+    settle(Desk(logbook=book, site=place, by=by, now=datetime.now().astimezone()), reading)
 
 
 def _known_reviewer(book: "Logbook", typed: str, policy: "Policy") -> str:
@@ -427,6 +440,7 @@ def withdraw(
             mark=None if window is None else (window, mark),  # type: ignore[arg-type]
             files=site_files(book, reading),
         )
+        _what_follows(book, done.drawn.reading, by)
     payload = done.event.payload
     told = [f"the {one['mark']} of window {one['window']}" for one in payload["withdrawn"]]
     told += ["the closing"] * payload["opened"]

@@ -22,6 +22,7 @@ from pydantic import (
 
 from reader.errors import LinecallError
 from reader.files.damage import kept
+from reader.logbook.follow_up_events import FOLLOW_UP_PAYLOADS
 from reader.logbook.run_events import PAYLOADS
 from reader.store.canonical import canonical_json
 from reader.verdict.statement import Drops, Name, Stated
@@ -164,6 +165,7 @@ class _Settings(_Payload):
 
 _PAYLOADS: Final[dict[str, type[BaseModel]]] = {
     **PAYLOADS,
+    **FOLLOW_UP_PAYLOADS,
     "reading": _Reading,
     "review": _Review,
     "correction": _Correction,

@@ -212,6 +212,19 @@ class Site(SettingsFile):
             )
         return known[wanted]
 
+    def names(self) -> dict[tuple[str | None, str | None], str]:
+        """What each point is called in lists, by tank and point as a reading states them."""
+        return {
+            (tank.name, point.name): f"{tank.name}, {point.name} ({point.id})"
+            for point in self.point
+            for tank in (self.tank_of(point),)
+        }
+
+    def stated_point(self, name: str) -> tuple[str, str] | None:
+        """Tank and point as a reading of this point states them; None where no point has this id."""
+        point = next((one for one in self.point if one.id.lower() == name.strip().lower()), None)
+        return None if point is None else (self.tank_of(point).name, point.name)
+
     def responsible_for(self, point: SamplePoint) -> str:
         """Who answers for a sample point."""
         return point.responsible or self.tank_of(point).responsible
