@@ -515,7 +515,7 @@ def export(
     short_help="Read kept photos by today's reader: which grades would change.",
 )
 @click.argument("ids", metavar="[ID...]", nargs=-1)
-@filters(READING_FILTERS, explained_by="linecall logbook list")
+@filters(READING_FILTERS, place="linecall logbook list")
 @click.option("--superseded", is_flag=True, help="Also readings whose place a later one has taken.")
 def reread(
     ids: tuple[str, ...],

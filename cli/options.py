@@ -416,17 +416,20 @@ EXAMPLE_FILTERS: Mapping[str, Filter] = {
 """What chooses examples of the library, as `Filters` takes it."""
 
 
+def explained_by(place: str) -> dict[str, Any]:
+    """Attributes of an option that another command explains: give them to `click.option`."""
+    return {"cls": SharedOption, "place": place}
+
+
 def filters(
-    choose: Mapping[str, Filter], *, only: Sequence[str] = (), explained_by: str | None = None
+    choose: Mapping[str, Filter], *, only: Sequence[str] = (), place: str | None = None
 ) -> Callable[[T], T]:
     """Decorate a command with filters: all, or `only` some; where another command explains them, help names it."""
 
     def decorate(command: T) -> T:
         for name in reversed(only or list(choose)):
             flags, attrs = choose[name]
-            kind: dict[str, Any] = (
-                {} if explained_by is None else {"cls": SharedOption, "place": explained_by}
-            )
+            kind = {} if place is None else explained_by(place)
             command = click.option(*flags, name, **attrs, **kind)(command)  # type: ignore[type-var]
         return command
 

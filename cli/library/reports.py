@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 LISTED = 10  # examples where callers part that the terminal shows
 
 
-choice = filters(EXAMPLE_FILTERS, only=("layout", "light"), explained_by=BY_LIST)
+choice = filters(EXAMPLE_FILTERS, only=("layout", "light"), place=BY_LIST)
 """Decorates a report with what says which examples it is of."""
 
 
