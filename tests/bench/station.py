@@ -55,12 +55,12 @@ def photo_taken(taken: datetime, size: tuple[int, int] | None) -> bytes:
     with Image.open(ROOT / "demo_images" / f"{PHOTO}.jpg") as image:
         exif = image.getexif()
         exif.get_ifd(0x8769).update({0x9003: f"{taken:%Y:%m:%d %H:%M:%S}", 0x9011: "+00:00"})  # Exif 2.32
-        sized: Image.Image = image
-        if size is not None:
-            across = size if image.width >= image.height else size[::-1]
-            sized = image.resize(across, Image.Resampling.LANCZOS)
+        across = size or image.size
+        if (image.width < image.height) != (across[0] < across[1]):
+            across = across[::-1]
         into = BytesIO()
-        sized.save(into, "JPEG", exif=exif.tobytes(), quality=92, subsampling=0)
+        larger = image.resize(across, Image.Resampling.LANCZOS)
+        larger.save(into, "JPEG", exif=exif.tobytes(), quality=92, subsampling=0)
     return into.getvalue()
 
 
