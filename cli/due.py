@@ -186,5 +186,4 @@ def _lines(found: "DayRound") -> list[str]:
 def _row(task: "Task") -> tuple[str, ...]:
     when = "OVERDUE" if task.is_overdue else "today" if task.days_late == 0 else f"{task.due_on}"
     one = task.follow_up
-    what = task.reason if one is None else f"{task.reason}: {one.asked.text}"
-    return when, task.point, what, task.owner, "" if one is None else one.id
+    return when, task.point, task.reason, task.owner, "" if one is None else one.id
