@@ -38,7 +38,7 @@ class MalformedError(LinecallError):
 
 
 class Noted(Frozen):
-    """When, by the phone's clock, and by how much that was behind the station's, s; None where the phone did not know."""
+    """When, by the phone's clock; offset_s : by how much that was behind the station's, None where it did not know."""
 
     at: AwareMoment
     offset_s: float | None = Field(default=None, allow_inf_nan=False, ge=-4e9, le=4e9)
