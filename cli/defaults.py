@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import click
 
-from cli.variables import LIBRARY_VARIABLE, LOGBOOK_VARIABLE, SETTINGS_VARIABLE
+from cli.variables import LIBRARY_VARIABLE, LOGBOOK_VARIABLE, SETTINGS_VARIABLE, SITE_VARIABLE
 
 if TYPE_CHECKING:
     from reader.settings.defaults import DefaultsFile
@@ -51,7 +51,7 @@ KEYS: Mapping[str, Key] = {
     ),
     "library": Key(None, LIBRARY_VARIABLE, "the library's folder"),
     "read_by": Key((), None, "settings files of your own that kept photos were read by"),
-    "site": Key(None, None, "the file that describes the site"),
+    "site": Key(None, SITE_VARIABLE, "the file that describes the site"),
 }
 """Every key of `linecall.toml`, in the order in which `linecall settings` shows them."""
 

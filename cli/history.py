@@ -8,10 +8,13 @@ import click
 
 from cli import show
 from cli.options import Command, Out, day, opened
+from cli.site import site_if_named
 
 if TYPE_CHECKING:
+    from reader.logbook import Logbook
     from reader.round.history.months import SiteMonths
     from reader.round.history.point import History, Occurrence, Seen
+    from reader.round.site import Site
 
 READINGS = (20, 100_000)  # shown one by one: unless --limit says otherwise, and at most
 MONTHS_SHOWN = 6  # on a terminal; a page has them all
@@ -20,6 +23,7 @@ MONTHS_SHOWN = 6  # on a terminal; a page has them all
 @click.command(
     cls=Command,
     shared=("logbook", "force"),
+    keys=("site",),
     out=Out("FILE.html", (".html", ".htm")),
     limit=READINGS,
     short_help="What a sample point has shown over time; all points by month.",
@@ -42,13 +46,14 @@ def history(
     limit: int,
     out: Path | None,
     force: bool,
+    site: str | None,
 ) -> None:
     """Show what a sample point has shown over time.
 
-    POINT is the sample point as it was stated, or a tank that has only one. Shown are grades, where each analyte lay
-    between its cutoffs, departures and follow-ups; and whether the last readings are worse than usual there, by an
-    exact test against the point's own past. Too few readings, or a doubt that decides it: then it says that it
-    cannot tell. A point that is as usual is no point that is good.
+    POINT is the id of a sample point in the site's file, a point as it was stated, or a tank that has only one. Shown
+    are grades, where each analyte lay between its cutoffs, departures and follow-ups; and whether the last readings
+    are worse than usual there, by an exact test against the point's own past. Too few readings, or a doubt that
+    decides it: then it says that it cannot tell. A point that is as usual is no point that is good.
 
     With -o it is written as a page, with a drawing of the last 120 readings, or of as many as --limit says.
     """
@@ -63,15 +68,15 @@ def history(
     from reader.files.output import write_whole
 
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
+    place = site_if_named()
     with opened(logbook, logbook_photos) as book:
         if point is None:
             from reader.round.history.months import site_months
 
-            shown: SiteMonths | History = site_months(book, since=since, until=until)
+            names = None if place is None else place.names()
+            shown: SiteMonths | History = site_months(book, since=since, until=until, names=names)
         else:
-            from reader.round.history.point import NEWEST, find_place, point_history
-
-            shown = point_history(book, find_place(book, point, tank=tank), newest=max(limit, NEWEST))
+            shown = _of_point(book, place, point, tank, limit, now)
     if out is None:
         click.echo("\n".join(_lines(shown, limit)))
         return
@@ -79,6 +84,27 @@ def history(
 
     write_whole({out: page_of(shown, made_at=now)}, force=force, private=True)
     click.echo(click.format_filename(out))
+
+
+def _of_point(
+    book: "Logbook", place: "Site | None", point: str, tank: str | None, limit: int, now: datetime
+) -> "History":
+    """A point's history, with the site's names, zone and follow-ups where there is a site."""
+    from reader.round.history.point import NEWEST, find_place, point_history
+
+    stated = None if place is None or tank is not None else place.stated_point(point)
+    if stated is not None:
+        tank, point = stated
+    found = find_place(book, point, tank=tank)
+    newest = max(limit, NEWEST)
+    if place is None:
+        return point_history(book, found, newest=newest)
+    from reader.round.follow_up_record import occurrences
+
+    key = found.tank, found.sample_point
+    followed = occurrences(book, place, now=now, place=key)
+    name = place.names().get(key, "")
+    return point_history(book, found, name=name, zone=place.place.place, occurrences=followed, newest=newest)
 
 
 def _lines(shown: "SiteMonths | History", limit: int) -> list[str]:

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from reader.logbook import Logbook
     from reader.logbook.put_in import Replacing
+    from reader.round.record import Desk
     from reader.run.batch import Outcome, Work
     from reader.run.jobs import Job, Order
 
@@ -162,7 +163,8 @@ def read(
     between. --new-table writes one to be filled in.
 
     With --run the photo, or with --same-plate the photos, are of the plate of one run (linecall run), which says when
-    the drops were put in, which layout the lot has, and what went otherwise.
+    the drops were put in, which layout the lot has, and what went otherwise. A photo that shows the label of an open
+    run beside the plate (linecall due --bottle-labels) is tied to that run by itself.
 
     With --logbook each reading is kept there too, with its original photo and what you state about the sample. It
     takes the place of an earlier reading of the photo by the same person, for the same tank, point and settings,
@@ -213,8 +215,10 @@ def read(
         book = _opened(logbook, logbook_photos, order, replacing, stack)
         order, plan = _signed(order, plan, _operator(book, order))
         put = _putter(book, order, replacing)
-        if run_id is not None:
+        if book is not None and run_id is not None:
             order, put = _for_run(book, order, replacing, run_id)
+        elif book is not None and table is None and site is not None:
+            order, put = _for_labels(book, order, put)
         work = partial(read_and_write, order=order)
         arriving = _carry_out(
             plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
@@ -375,33 +379,64 @@ def _check_run_says(stated: dict[str, object], logbook: str | None) -> None:
 
 
 def _for_run(
-    book: "Logbook | None", order: "Order", replacing: "Replacing | None", run_id: str
+    book: "Logbook", order: "Order", replacing: "Replacing | None", run_id: str
 ) -> "tuple[Order, Callable[[Outcome], Outcome]]":
     """The order that a run gives, and what puts its outcome into the logbook and brings the run into step."""
+    from reader.round.label import label_ties
     from reader.round.read_run import order_of_run
-    from reader.round.record import Desk, settle
-    from reader.round.regrade import grade_anew
 
-    assert book is not None, "a run is in a logbook"
+    desk = _desk(book, order)
+    plain = order
+    order, run = order_of_run(desk, run_id, order)
+    order = replace(order, label=label_ties(desk, plain, named=run.id))
+    put = _putter(book, order, replacing, run=(run.id, run.last_seq))
+    return order, lambda outcome: _settled(book, order, put(outcome))
+
+
+def _for_labels(
+    book: "Logbook", order: "Order", put: "Callable[[Outcome], Outcome]"
+) -> "tuple[Order, Callable[[Outcome], Outcome]]":
+    """The same for photos that a label beside the plate may tie to a run; as it is where no run is open."""
+    from reader.round.label import label_ties
+
+    ties = label_ties(_desk(book, order), order)
+    if ties is None:
+        return order, put
+
+    def put_by_label(outcome: "Outcome") -> "Outcome":
+        run = None if outcome.verdict is None else outcome.verdict.run
+        if run is None:
+            return put(outcome)
+        tied = ties.runs[run]
+        assert tied.order is not None, "the reading had one"
+        by_run = _putter(book, tied.order, None, run=(run, tied.last_seq))
+        return _settled(book, order, by_run(outcome))
+
+    return replace(order, label=ties), put_by_label
+
+
+def _desk(book: "Logbook", order: "Order") -> "Desk":
+    from reader.round.record import Desk
+
     assert order.statement is not None
     assert order.statement.operator is not None, "a logbook asks who reads"
+    now = datetime.now(UTC).astimezone()
+    return Desk(logbook=book, site=named_site(), by=order.statement.operator, now=now)
 
-    def desk() -> "Desk":
-        now = datetime.now(UTC).astimezone()
-        return Desk(logbook=book, site=place, by=by, now=now)
 
-    place, by = named_site(), order.statement.operator
-    order, run = order_of_run(desk(), run_id, order)
-    put = _putter(book, order, replacing, run=(run.id, run.last_seq))
+def _settled(book: "Logbook", order: "Order", done: "Outcome") -> "Outcome":
+    """Bring a run into step with what was read of its plate, and what follows from it."""
+    from reader.round import follow_up_record
+    from reader.round.record import find_run, settle
+    from reader.round.regrade import grade_anew
 
-    def put_and_settle(outcome: "Outcome") -> "Outcome":
-        done = put(outcome)
-        if done.logged is not None:
-            after = settle(desk(), run.id)
-            grade_anew(book, after, by=by, at=desk().now)
+    if done.logged is None or done.verdict is None or done.verdict.run is None:
         return done
-
-    return order, put_and_settle
+    desk = _desk(book, order)
+    after = settle(desk, find_run(book, done.verdict.run).id)
+    grade_anew(book, after, by=desk.by, at=desk.now)
+    follow_up_record.settle(desk)
+    return done
 
 
 def _putter(

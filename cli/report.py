@@ -1,13 +1,15 @@
 """`linecall report`: a reading, or a period, as a report to print and hand on."""
 
-from datetime import UTC, datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 
 import click
 
 from cli.logbook import counting
-from cli.options import Command, Out, opened
+from cli.options import Command, Out, explained_by, opened
 from cli.review import site_files
+from cli.site import site_if_named
 
 PAPERS = ("a4", "letter")
 
@@ -22,16 +24,29 @@ def _date(ctx: click.Context, param: click.Parameter, value: str | None) -> date
         raise click.BadParameter(f"{value!r} is no date; write it such as 2026-05-04") from None
 
 
+def _midnight(day: datetime, zone: tzinfo | None) -> datetime:
+    """When a day begins: by the site's clocks, else by this machine's."""
+    return day.astimezone() if zone is None else day.replace(tzinfo=zone)
+
+
 @click.command(
     cls=Command,
     shared=("logbook", "read_by", "force"),
+    keys=("site",),
     out=Out("FILE.pdf|FILE.html", (".pdf", ".html", ".htm")),
     short_help="A reading, or a period, as a report to print and hand on.",
 )
 @click.argument("reading", metavar="[ID]", required=False)
 @click.option("--from", "first", metavar="DATE", callback=_date, help="The period's first day.")
 @click.option("--to", "last", metavar="DATE", callback=_date, help="The period's last day.  [default: today]")
-@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Sheet of paper.")
+@click.option(
+    "--paper",
+    type=click.Choice(PAPERS),
+    default="a4",
+    show_default=True,
+    help="Sheet of paper.",
+    **explained_by("linecall card"),
+)
 def report(
     reading: str | None,
     logbook: str | None,
@@ -42,6 +57,7 @@ def report(
     paper: str,
     force: bool,
     read_by: tuple[str, ...],
+    site: str | None,
 ) -> None:
     """Write a report of one reading, or of all that was logged in a period.
 
@@ -64,6 +80,7 @@ def report(
 
     now = datetime.now(UTC).replace(microsecond=0).astimezone()
     made: Report
+    place = site_if_named()
     with opened(logbook, logbook_photos) as book:
         if reading is not None:
             from reader.round.report.reading import reading_report
@@ -74,10 +91,24 @@ def report(
 
             assert first is not None, "a period has a first day"
             end = (last or now.replace(tzinfo=None, hour=0, minute=0, second=0)) + timedelta(days=1)
+            zone = None if place is None else place.place.place
+            follow_ups = None
+            if place is not None:
+                from reader.round.follow_up_record import occurrences
+
+                follow_ups = occurrences(book, place, now=now)
             with counting("readings") as told:
                 made = period_report(
-                    book, since=first.astimezone(), until=end.astimezone(), made_at=now, progress=told
+                    book,
+                    since=_midnight(first, zone),
+                    until=_midnight(end, zone),
+                    made_at=now,
+                    follow_ups=follow_ups,
+                    names=None if place is None else place.names(),
+                    progress=told,
                 )
+    if place is not None:
+        made = replace(made, subtitle=f"{place.title or place.site}; {made.subtitle}")
     stem = made.short.replace(" ", "-")
     paths = [out] if out is not None else [Path(f"{stem}.pdf"), Path(f"{stem}.html")]
     written = {

@@ -32,7 +32,7 @@ def _at_option(text: str) -> Callable[[Callable[..., None]], Callable[..., None]
 
 
 @contextmanager
-def _desk(logbook: str | None, logbook_photos: str | None, by: str | None) -> "Iterator[Desk]":
+def desk_of(logbook: str | None, logbook_photos: str | None, by: str | None) -> "Iterator[Desk]":
     """Where runs are written on; the first event of a logbook makes whoever writes it known."""
     from reader.logbook import Logbook
     from reader.logbook.people import begin_with
@@ -112,7 +112,7 @@ def begin(
     """Begin a run of a sample POINT, named by its id in the site's file; prints the run's id and what comes next."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         found = record.begin(
             desk,
             point=point,
@@ -129,7 +129,7 @@ def begin(
 
 
 @run.command("step", shared=("logbook", "by"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.argument("name", metavar="STEP")
 @_at_option("When it was done")
 @click.option("--amount", type=float, metavar="NUMBER", help="How much was taken, in the procedure's unit.")
@@ -148,12 +148,12 @@ def step(
     """Note that a STEP of a RUN was done, such as sample, settled, extract, drops or photo."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         _tell(desk, record.step(desk, run_id, name, at=_instant(desk, at), amount=amount, remark=remark))
 
 
 @run.command("note", shared=("logbook", "by"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.argument("text", required=False)
 @click.option("--departure", metavar="CODE", help="What went otherwise, by its code in the procedure.")
 @click.option("--step", "of", metavar="STEP", help="In which step.")
@@ -174,7 +174,7 @@ def note(
 
     if take_back is not None and departure is not None:
         raise click.UsageError("give --departure or --take-back, not both")
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         if take_back is not None:
             found = record.lift(desk, run_id, take_back, reason=text or "")
         else:
@@ -183,7 +183,7 @@ def note(
 
 
 @run.command("correct", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.argument("field")
 @click.argument("value")
 def correct(
@@ -203,7 +203,7 @@ def correct(
     from reader.round import record
     from reader.words.clock import parse_clock_or_moment
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         before = record.find_run(desk.logbook, run_id)
         known: str | datetime = value
         if before.last_of(field) is not None:
@@ -217,7 +217,7 @@ def correct(
 
 
 @run.command("close", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 def close(
     run_id: str,
     reason: str | None,
@@ -229,12 +229,12 @@ def close(
     """Close a run whose plate has been read."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         _tell(desk, record.close(desk, run_id, reason=reason))
 
 
 @run.command("abandon", shared=("logbook", "by", "reason"), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 def abandon(
     run_id: str,
     reason: str | None,
@@ -246,12 +246,12 @@ def abandon(
     """Give a run up; what was entered stays."""
     from reader.round import record
 
-    with _desk(logbook, logbook_photos, by) as desk:
+    with desk_of(logbook, logbook_photos, by) as desk:
         _tell(desk, record.abandon(desk, run_id, reason=needed("--reason", reason)))
 
 
 @run.command("show", shared=("logbook",), keys=("site",))
-@click.argument("run_id", metavar="RUN")
+@click.argument("run_id", metavar="RUN|POINT")
 @click.option(
     "--procedure", "with_procedure", is_flag=True, help="Also the procedure's steps and departures."
 )
@@ -322,9 +322,12 @@ def _site_of(book: "Logbook", found: "Run", site: str | None) -> "Site":
 
 
 def _graded_anew(desk: "Desk", found: "Run") -> "tuple[Regraded, ...]":
+    from reader.round import follow_up_record
     from reader.round.regrade import grade_anew
 
-    return grade_anew(desk.logbook, found, by=desk.by, at=desk.now)
+    graded = grade_anew(desk.logbook, found, by=desk.by, at=desk.now)
+    follow_up_record.settle(desk)
+    return graded
 
 
 def _tell(desk: "Desk", found: "Run", regraded: "Sequence[Regraded]" = ()) -> None:

@@ -19,12 +19,19 @@ def named_site() -> "Site":
     path = site_file()
     if path is None:
         raise click.UsageError(
-            'name the site\'s file: site = "site.toml" in linecall.toml beside the logbook, or --set site=site.toml; '
-            "linecall site new -o site.toml begins one"
+            'name the site\'s file: site = "site.toml" in linecall.toml beside the logbook, the variable '
+            "LINECALL_SITE, or --set site=site.toml; linecall site new -o site.toml begins one"
         )
     from reader.round.site import load_site
 
     return load_site(path)
+
+
+def site_if_named() -> "Site | None":
+    """The site, for what a logbook shows also without one."""
+    from cli.defaults import site_file
+
+    return None if site_file() is None else named_site()
 
 
 @click.group(cls=Group, short_help="Begin and check the site's file: tanks, points, lots, follow-ups.")

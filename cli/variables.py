@@ -6,11 +6,13 @@ SETTINGS_VARIABLE = "LINECALL_SETTINGS"
 LOGBOOK_VARIABLE = "LINECALL_LOGBOOK"
 LIBRARY_VARIABLE = "LINECALL_LIBRARY"
 OPERATOR_VARIABLE = "LINECALL_OPERATOR"
+SITE_VARIABLE = "LINECALL_SITE"
 DEBUG_VARIABLE = "LINECALL_DEBUG"
 VARIABLES: Mapping[str, str] = {
     SETTINGS_VARIABLE: "The site's file of defaults, linecall.toml.",
     LOGBOOK_VARIABLE: "The logbook: a file, or a postgresql:// URL.",
     "LINECALL_PHOTOS": "Where the logbook's photos lie.",
+    SITE_VARIABLE: "The file that describes the site.",
     LIBRARY_VARIABLE: "The library's folder.",
     OPERATOR_VARIABLE: "Who reads; also who photographs a control strip.",
     "LINECALL_ZONE": "The zone of a camera that writes no offset.",

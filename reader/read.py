@@ -4,7 +4,7 @@ Several photos of one plate go the same way up to their marks, which are combine
 Here, and only here, a refusal becomes a verdict.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from pathlib import Path
@@ -32,6 +32,21 @@ from reader.verdict.evidence import Evidence, Reading, WindowEvidence
 from reader.verdict.model import PhotoRecord, Verdict
 from reader.verdict.records import Measured, Several, photo_record, read_verdict, refused_verdict
 from reader.verdict.statement import RunTie, Stated
+from reader.words.clock import Zone
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tied:
+    """What a label beside the plate says about its photo: the run, and what that says. zone : of the run's site."""
+
+    drops_at: datetime
+    statement: Stated
+    run: RunTie
+    zone: Zone
+
+
+LookForLabel = Callable[[Photo, PlatePose], Tied | None]
+"""What looks beside a plate that was found for a label; it may raise LinecallError, which stops the reading."""
 
 
 def read_photo(
@@ -157,6 +172,7 @@ def examine(
     reading_age_min: float | None = None,
     statement: Stated | None = None,
     run: RunTie | None = None,
+    label: LookForLabel | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read one photo and keep the evidence.
@@ -169,6 +185,8 @@ def examine(
         As `load_settings` gives them.
     run : RunTie, optional
         The run whose plate it shows.
+    label : function, optional
+        Looks for a label beside the plate, which may tie the photo to a run instead.
     now : datetime, optional
         With its offset; a capture time after it is not believed. The present by default. A photo that was read before
         is judged as of then, or a clock that ran ahead would be believed once enough time has passed.
@@ -191,7 +209,7 @@ def examine(
     >>> window.strip.linear.shape[2], len(window.curves.fit) == len(window.curves.position_mm)
     (3, True)
     """
-    given = _given(drops_at, reading_age_min, statement, run, now)
+    given = _given(drops_at, reading_age_min, statement, run, now, label)
     return _examine(photo_source(photo, name), settings, given)[0]
 
 
@@ -203,6 +221,7 @@ def examine_plate(
     reading_age_min: float | None = None,
     statement: Stated | None = None,
     run: RunTie | None = None,
+    label: LookForLabel | None = None,
     now: datetime | None = None,
 ) -> Reading:
     """Read several photos of one plate as one, with the evidence of the first photo used.
@@ -211,7 +230,7 @@ def examine_plate(
     ----------
     photos
         As for `read_plate`.
-    settings, drops_at, reading_age_min, statement, run, now
+    settings, drops_at, reading_age_min, statement, run, label, now
         As for `examine`.
 
     Returns
@@ -232,8 +251,9 @@ def examine_plate(
     """
     if not photos:
         raise LinecallError("no photo was given; two and more of one plate are needed")
-    given = _given(drops_at, reading_age_min, statement, run, now)
+    given = _given(drops_at, reading_age_min, statement, run, now, label)
     sources = [photo_source(photo, unnamed=f"photo {k}") for k, photo in enumerate(photos, 1)]
+    given, settings = _tied_by_any(sources, settings, given)
     first, shown = _examine(sources[0], settings, given)
     readings, plates = [first.verdict], [_plate_photo(shown)]
     for source in sources[1:]:  # one photo's pixels at a time, besides the first one's
@@ -307,6 +327,22 @@ class _Given:
     statement: Stated
     run: RunTie | None
     now: datetime
+    label: LookForLabel | None = None
+
+    def tied(self, photo: Photo, pose: PlatePose, zone: Zone) -> "tuple[_Given, Zone]":
+        """The same with what the label beside the plate says, and the zone; a label is looked for once."""
+        said = None if self.label is None else self.label(photo, pose)
+        if said is None:
+            return self, zone
+        tied = replace(
+            self,
+            drops_at=said.drops_at,
+            reading_age_min=None,
+            statement=said.statement,
+            run=said.run,
+            label=None,
+        )
+        return tied, said.zone
 
 
 def _given(
@@ -315,6 +351,7 @@ def _given(
     statement: Stated | None,
     run: RunTie | None,
     now: datetime | None,
+    label: LookForLabel | None,
 ) -> _Given:
     return _Given(
         drops_at=drops_at,
@@ -322,6 +359,7 @@ def _given(
         statement=statement or Stated(),
         run=run,
         now=now or datetime.now(UTC),
+        label=label,
     )
 
 
@@ -330,7 +368,9 @@ def _examine(source: PhotoSource, settings: ReadSettings, given: _Given) -> tupl
     photo: Photo | None = None
     try:
         photo = mark_copy(open_photo(source))
-        measured = _measure(photo, settings, given)
+        pose = _find_plate(photo, settings.layouts)
+        given, zone = given.tied(photo, pose, settings.zone)
+        measured = _measure(photo, pose, replace(settings, zone=zone), given)
     except PhotoRefusedError as refusal:
         if photo is None:
             record = PhotoRecord(name=source.name, sha256=source.sha256())
@@ -343,8 +383,30 @@ def _examine(source: PhotoSource, settings: ReadSettings, given: _Given) -> tupl
     return Reading(verdict=_graded(measured, settings, given), evidence=_evidence(measured)), measured
 
 
-def _measure(photo: Photo, settings: ReadSettings, given: _Given) -> Measured:
-    pose = _find_plate(photo, settings.layouts)
+def _tied_by_any(
+    sources: Sequence[PhotoSource], settings: ReadSettings, given: _Given
+) -> tuple[_Given, ReadSettings]:
+    """What the label in any of a plate's photos adds to what is given; raises LinecallError where two contradict."""
+    if given.label is None:
+        return given, settings
+    found = given
+    for source in sources:
+        try:
+            photo = open_photo(source)
+            tied, zone = given.tied(photo, _find_plate(photo, settings.layouts), settings.zone)
+        except PhotoRefusedError:
+            continue  # told when its turn to be read comes
+        if tied is given:
+            continue
+        if found is not given and found.run != tied.run:
+            raise LinecallError(
+                f"{source.name}: shows another label than the photos before it; read one plate at a time"
+            )
+        found, settings = tied, replace(settings, zone=zone)
+    return replace(found, label=None), settings
+
+
+def _measure(photo: Photo, pose: PlatePose, settings: ReadSettings, given: _Given) -> Measured:
     marks = measure_plate(photo, pose, settings.thresholds)
     age = reading_age(
         pose.layout,

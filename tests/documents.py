@@ -13,6 +13,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from glob import glob
 from pathlib import Path
 from typing import Literal, get_args, get_origin
 
@@ -71,7 +72,7 @@ class Done:
 
 def run_line(line: str) -> Done:
     """Run one line of a shell block in the present folder: linecall in this process, Python in its own."""
-    words = shlex.split(line, comments=True)
+    words = [one for word in shlex.split(line, comments=True) for one in _expanded(word)]
     if words[0] == "export":
         for name, _, value in (word.partition("=") for word in words[1:]):
             os.environ[name] = value
@@ -87,6 +88,11 @@ def run_line(line: str) -> Done:
     if target:
         Path(target).write_bytes(result.stdout_bytes)
     return Done(status=result.exit_code, output=result.output)
+
+
+def _expanded(word: str) -> list[str]:
+    """The files that a pattern with * stands for, as a shell gives them."""
+    return (sorted(glob(word)) if "*" in word else []) or [word]
 
 
 def _with_root() -> dict[str, str]:

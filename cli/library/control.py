@@ -18,7 +18,7 @@ from cli.variables import OPERATOR_VARIABLE
 if TYPE_CHECKING:
     from reader.library.control.check import Checked, CheckOrder
     from reader.library.control.store import Anew
-    from reader.library.control.strip import ControlChart, Part, State
+    from reader.library.control.strip import ChartState, ControlChart, Part
     from reader.library.report import Origin
     from reader.library.store import Library
 
@@ -207,7 +207,7 @@ def _origin(library: "Library", chart: "ControlChart", now: datetime) -> "Origin
 # ------------------------------------------------------------------------------------------ words
 
 
-def _lines(chart: "ControlChart", state: "State", checked: "Sequence[Checked]", n: int) -> Iterator[str]:
+def _lines(chart: "ControlChart", state: "ChartState", checked: "Sequence[Checked]", n: int) -> Iterator[str]:
     from reader.library.control.chart import changes
     from reader.library.control.strip import height_words, mark_words, moment_words, state_words, told
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from reader.draw import ink
+from reader.numbers.arrays import Interval
 from reader.words import tidy
 
 WIDE: Final = 340.0  # of a chart
@@ -20,8 +21,6 @@ BAR: Final = 7.0  # height of a thick interval
 GOLDEN: Final = (math.sqrt(5) - 1) / 2  # golden section: spreads dots evenly, whatever their number
 KNEE: Final = 0.01  # absorbance, up to which the axis of heights is even; logarithmic beyond
 HEIGHT_TICKS: Final = (-0.01, 0.0, 0.01, 0.03, 0.1, 0.3, 1.0)  # absorbance
-
-Interval = tuple[float, float]
 
 
 def svg(width: float, height: float, parts: Iterable[str], label: str) -> str:

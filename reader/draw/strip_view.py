@@ -12,11 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.draw.ink import Image
+from reader.numbers.arrays import SingleArray
 from reader.photo.light import encode
 from reader.verdict.evidence import WindowEvidence
 from reader.verdict.model import WindowRecord
-
-Floats = NDArray[np.float32]
 
 CONTRAST: Final = 12  # a line of 0.005 absorbance becomes one of 13 % contrast
 LIGHT: Final = 0.6  # linear light of the levelled membrane
@@ -36,8 +35,8 @@ class Levelled:
     taken off. shape : (n_along, n_across) of the strip; px_per_mm : the strip's own.
     """
 
-    over: Floats
-    surface: Floats
+    over: SingleArray
+    surface: SingleArray
     shape: tuple[int, int]
     px_per_mm: float
 
@@ -46,7 +45,7 @@ class StripPixels(Protocol):
     """What is seen of a strip; `reader.measure.strip.Strip` has it, and so has a strip that was kept smaller."""
 
     @property
-    def linear(self) -> Floats:
+    def linear(self) -> SingleArray:
         """Linear light (n_along, n_across, 3) RGB, upstream end first."""
 
     @property
@@ -58,7 +57,7 @@ class StripPixels(Protocol):
         """Samples per millimetre, both ways."""
 
 
-def natural(light: Floats) -> Image:
+def natural(light: SingleArray) -> Image:
     """Linear light (n_along, n_across, 3) RGB, upstream end first, as photographed."""
     return upright(encode(light))
 
@@ -96,14 +95,14 @@ def level_strip(
     )
 
 
-def blurred(levelled: Levelled, blur_mm: tuple[float, float] = BLUR_MM) -> Floats:
+def blurred(levelled: Levelled, blur_mm: tuple[float, float] = BLUR_MM) -> SingleArray:
     """Absorbance over the surface, averaged along the lines as the eye does; blur_mm : 1 sigma across and along."""
     sigma_x, sigma_y = (mm * levelled.px_per_mm for mm in blur_mm)
     reduced = levelled.over.shape[1] / levelled.shape[1]
     return np.asarray(cv2.GaussianBlur(levelled.over, (0, 0), sigmaX=sigma_x * reduced, sigmaY=sigma_y))
 
 
-def stretched(over: Floats) -> Image:
+def stretched(over: SingleArray) -> Image:
     """Absorbance over the surface (n, m, 3) as colour, contrast raised, on an even light membrane."""
     tone = np.minimum(np.log10(LIGHT) - CONTRAST * over, 0.0)  # a picture has nothing brighter than white
     return encode(np.power(np.float32(10), tone.astype(np.float32)))
@@ -140,7 +139,7 @@ def _places_mm(strip: StripPixels) -> NDArray[np.float64]:
     return np.asarray((np.arange(strip.valid.shape[0]) + 0.5) / strip.px_per_mm, np.float64)
 
 
-def _column_lines(values: Floats, blank: NDArray[np.bool_], y: Floats) -> Floats:
+def _column_lines(values: SingleArray, blank: NDArray[np.bool_], y: SingleArray) -> SingleArray:
     """Least-squares line of each column of (n, m, 3) values over its blank places; 0 where these are too few."""
     weight = blank.astype(np.float32)
     s0, s1, s2 = (((y**power) @ weight)[:, None] for power in (0, 1, 2))
@@ -153,7 +152,9 @@ def _column_lines(values: Floats, blank: NDArray[np.bool_], y: Floats) -> Floats
     return np.asarray(offset + y[:, None, None] * slope, np.float32)
 
 
-def _smooth_surface(values: Floats, blank: NDArray[np.bool_], x: Floats, y: Floats) -> Floats:
+def _smooth_surface(
+    values: SingleArray, blank: NDArray[np.bool_], x: SingleArray, y: SingleArray
+) -> SingleArray:
     """Least-squares surface of (n, m, 3) values over the blank places; x (m,) and y (n,) run from -1 to 1.
 
     Each term but the constant is held to what shading may be (ridge), or a few blank rows together would send the

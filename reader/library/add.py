@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 
 from reader.errors import LinecallError
 from reader.files.plain import read_plain, sha256_of
-from reader.library.examples import UNSTATED, Example, ExamplePhoto, Grading, Role
+from reader.library.examples import UNSTATED, Example, ExamplePhoto, GraderRole, Grading
 from reader.library.labels import Labels, LabelsError, PhotoLabels
 from reader.library.look import Alike, Looks, look_of
 from reader.library.measuring import Measured, PhotoJob, measure
@@ -152,7 +152,7 @@ def _in_library(library: Library | None, label: PhotoLabels) -> str:
     return library.find(label.photo)
 
 
-def sources_of_readings(logbook: Logbook, readings: Sequence[str], *, role: Role) -> Iterator[Source]:
+def sources_of_readings(logbook: Logbook, readings: Sequence[str], *, role: GraderRole) -> Iterator[Source]:
     """The photos of logbook readings, with their review decisions as gradings.
 
     readings : ids; all that stand if there are none. role : of those who decided. Refused readings and ones that

@@ -13,9 +13,9 @@ from reader.anew.grade_anew import Called
 from reader.decide.grade import Grade as PlateGrade
 from reader.decide.grade import grade_plate
 from reader.decide.records import ReadingAgeRecord
-from reader.library.examples import MARKS, Role
+from reader.library.examples import MARKS, GraderRole
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import Layout, Rules, SettingsFile, Text, load_settings_file
+from reader.settings.values import Label, Layout, Rules, SettingsFile, load_settings_file
 from reader.words import Call, Grade, MarkKey, SettledGrade
 from reader.words.names import folded
 
@@ -53,11 +53,11 @@ class ConsensusRule(SettingsFile):
     """Whose calls count, how many there must be, and how many must be alike; it always takes more than half."""
 
     kind: ClassVar[str] = "consensus"
-    consensus: Text = Field(description="the rule's name")
-    roles: tuple[Role, ...] = Field(
-        min_length=1, description=f"whose calls count: {', '.join(get_args(Role))}"
+    consensus: Label = Field(description="the rule's name")
+    roles: tuple[GraderRole, ...] = Field(
+        min_length=1, description=f"whose calls count: {', '.join(get_args(GraderRole))}"
     )
-    panel: tuple[Text, ...] = Field(description="names of those whose calls alone count; empty: everyone's")
+    panel: tuple[Label, ...] = Field(description="names of those whose calls alone count; empty: everyone's")
     blind_only: bool = Field(
         strict=True, description="whether only calls count that were made without seeing another's"
     )

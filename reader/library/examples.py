@@ -11,9 +11,9 @@ from reader.verdict.statement import Name, Note
 from reader.words import CALLS_OF, Call, Grade, MarkKey, MarkName
 from reader.words.fields import AwareMoment, Frozen, Id, Sha256
 
-Role = Literal["expert", "technician", "trainee", "panel"]
+GraderRole = Literal["expert", "technician", "trainee", "panel"]
 
-ROLES: Final[tuple[Role, ...]] = ("expert", "technician", "trainee", "panel")
+ROLES: Final[tuple[GraderRole, ...]] = ("expert", "technician", "trainee", "panel")
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 UNSTATED: Final = "unstated"
 """Light of an example of which nobody has said in what light it was photographed."""
@@ -77,7 +77,7 @@ class Grading(Frozen):
 
     example: Id
     grader: Name
-    role: Role
+    role: GraderRole
     at: AwareMoment
     calls: dict[MarkKey, Call] = Field(min_length=1)
     grade: Grade | None = None

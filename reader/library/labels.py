@@ -16,7 +16,7 @@ from reader.errors import LinecallError
 from reader.files.csv_cells import plain_cell
 from reader.files.plain import read_plain
 from reader.library.adding import unlike_spelling
-from reader.library.examples import MARKS, ROLES, Grading, Role, plain_tag
+from reader.library.examples import MARKS, ROLES, GraderRole, Grading, plain_tag
 from reader.verdict.model import Verdict
 from reader.verdict.statement import Name, Note
 from reader.words import CALLS_OF, Call, Grade, MarkKey, did_you_mean
@@ -48,7 +48,7 @@ class Drafted:
     """One person's calls on one photo; `rows` says in which row of the file each stands."""
 
     grader: str
-    role: Role
+    role: GraderRole
     at: datetime
     calls: dict[MarkKey, Call]
     rows: dict[MarkKey, int]
@@ -249,7 +249,7 @@ class _WrongError(Exception):
 class _Drafting:
     """A grading as its rows come in."""
 
-    role: Role
+    role: GraderRole
     grade: Grade | None
     blind: bool | None
     note: str | None
@@ -341,7 +341,7 @@ class _Reader:
 
     def _take_call(self, photo: _Photo, row: int, values: Mapping[str, str]) -> None:
         grader = _parsed(_NAME, self._said("grader", values), "grader", "a name of 1 to 200 characters")
-        role: Role = _one_of(self._said("role", values), ROLES, "role")
+        role: GraderRole = _one_of(self._said("role", values), ROLES, "role")
         expected = "a time with its offset, such as 2026-05-04T14:30:00+02:00"
         said = self._said("graded_at", values).upper().replace(" ", "T", 1)
         at = _parsed(

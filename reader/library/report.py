@@ -16,11 +16,12 @@ from reader.draw.charts import IntervalRow, heights_chart, intervals_chart, roc_
 from reader.draw.templates import render
 from reader.files.bundled import DATA
 from reader.library.agreement.agree import Agreement, Comparison, Part
-from reader.library.agreement.by_plate import CONFIDENCE, Interval
+from reader.library.agreement.by_plate import CONFIDENCE
 from reader.library.agreement.rates import Rate
 from reader.library.agreement.two_callers import Kappa
 from reader.library.agreement.validate import Validation, percent
 from reader.library.limits.fit import Proposal
+from reader.numbers.arrays import Interval
 from reader.verdict.model import SettingsRecord
 from reader.version import VERSION
 from reader.words import tidy

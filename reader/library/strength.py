@@ -7,7 +7,7 @@ from typing import ClassVar, Final, Literal, Self
 from pydantic import Field, model_validator
 
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import Number, SettingsFile, Text, load_settings_file
+from reader.settings.values import Label, Number, SettingsFile, load_settings_file
 
 Strength = Literal["strong", "weak", "faint", "very faint", "none", "unmeasured"]
 
@@ -19,7 +19,7 @@ class StrengthLimits(SettingsFile):
     """Least height, in absorbance, of each contrast class."""
 
     kind: ClassVar[str] = "strength"
-    strength: Text = Field(description="the limits' name")
+    strength: Label = Field(description="the limits' name")
     strong: Number = Field(gt=0, le=2, description="least height of a strong line, absorbance")
     weak: Number = Field(gt=0, le=2, description="least height of a weak line, absorbance")
     faint: Number = Field(gt=0, le=2, description="least height of a faint line, absorbance")

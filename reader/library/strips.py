@@ -19,9 +19,8 @@ from reader.draw.strip_view import (
     upright,
 )
 from reader.errors import LinecallError
+from reader.numbers.arrays import SingleArray
 from reader.verdict.model import WindowRecord
-
-Floats = NDArray[np.float32]
 
 PX_PER_MM: Final = 8.0  # of a kept strip: eight pixels over a 1 mm mark, half of what is measured
 WHITE: Final = 65535  # of the picture: linear light 1
@@ -31,7 +30,7 @@ WHITE: Final = 65535  # of the picture: linear light 1
 class KeptStrip:
     """A window's strip, upstream end first: linear (n_along, n_across, 3) RGB, 0..1; valid (n_along, n_across)."""
 
-    linear: Floats
+    linear: SingleArray
     valid: NDArray[np.bool_]
     px_per_mm: float = PX_PER_MM
 

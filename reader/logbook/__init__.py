@@ -15,6 +15,7 @@ What the payloads of events hold:
 - `correction`: `field` of the statement, `was`, `value`, `reason`.
 - `clock`: `before`, `now`: the clock ran backwards between the event before this one and this one.
 - `run` and `run_...`: about a run, whose id stands in the event's field `reading` (reader.logbook.run_events).
+- `follow_up` and `follow_up_...`: about a follow-up, in the same way (reader.logbook.follow_up_events).
 - any other kind is kept and shown, and changes nothing about a reading.
 """
 

@@ -22,6 +22,7 @@ from pydantic import (
 
 from reader.errors import LinecallError
 from reader.files.damage import kept
+from reader.logbook.follow_up_events import FOLLOW_UP_PAYLOADS
 from reader.logbook.run_events import PAYLOADS
 from reader.store.canonical import canonical_json
 from reader.verdict.statement import Drops, Name, Stated
@@ -32,7 +33,7 @@ GENESIS: Final = "0" * 64
 EVENT_BYTES_MAX: Final = 16_000_000  # a reading of twelve windows has about 20,000
 
 
-Kind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
+EventKind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
 
 
 class Event(BaseModel):
@@ -42,7 +43,7 @@ class Event(BaseModel):
 
     seq: Annotated[int, Field(ge=1)]
     id: Id
-    kind: Kind
+    kind: EventKind
     reading: Id | None
     at: AwareMoment
     by: Name
@@ -164,6 +165,7 @@ class _Settings(_Payload):
 
 _PAYLOADS: Final[dict[str, type[BaseModel]]] = {
     **PAYLOADS,
+    **FOLLOW_UP_PAYLOADS,
     "reading": _Reading,
     "review": _Review,
     "correction": _Correction,

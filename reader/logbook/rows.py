@@ -4,18 +4,20 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from pydantic_core import from_json
-from sqlalchemy import Connection, bindparam, delete, insert, inspect, select, update
+from sqlalchemy import Connection, Table, bindparam, delete, insert, inspect, select, update
 
 from reader.logbook.events import Event, load_event
+from reader.logbook.follow_up_events import ASKED, FOLLOW_UP_KINDS, follow_up_row
 from reader.logbook.run_events import RUN, RUN_KINDS, run_row
 from reader.logbook.summary import first_row, next_row, superseded_row
-from reader.logbook.tables import FORMAT, about, events, readings, runs
+from reader.logbook.tables import FORMAT, FORMAT_WITH_RUNS, about, events, follow_ups, readings, runs
 from reader.store.database import BATCH_SIZE
 
-_EVENTS_OF_RUN: Final = (
-    select(events.c.seq, events.c.body).where(events.c.reading == bindparam("run")).order_by(events.c.seq)
+_EVENTS_ABOUT: Final = (
+    select(events.c.seq, events.c.body).where(events.c.reading == bindparam("id")).order_by(events.c.seq)
 )
-_ROW_OF_RUN: Final = select(runs).where(runs.c.id == bindparam("run"))
+_ROWS: Final = {table: select(table).where(table.c.id == bindparam("id")) for table in (runs, follow_ups)}
+_MADE_BY: Final = {runs: run_row, follow_ups: follow_up_row}
 
 
 def row_of(connection: Connection, reading: str) -> dict[str, Any] | None:
@@ -28,8 +30,8 @@ def apply(connection: Connection, event: Event) -> None:
     """Change the rows as an event that has just been appended asks for."""
     if event.reading is None:
         return
-    if event.kind in RUN_KINDS:
-        _store_run(connection, event.reading)
+    if event.kind in RUN_KINDS or event.kind in FOLLOW_UP_KINDS:
+        _store_made(connection, runs if event.kind in RUN_KINDS else follow_ups, event.reading)
         return
     if event.kind != "reading":
         row = row_of(connection, event.reading)
@@ -58,26 +60,44 @@ def begin_runs(connection: Connection) -> None:
     """Make the list of runs if there is none yet, in a transaction that writes."""
     if not has_runs(connection):
         runs.create(connection)
-        connection.execute(update(about).where(about.c.name == "format").values(value=str(FORMAT)))
+        _raise_format(connection, FORMAT_WITH_RUNS)
 
 
-def made_run_row(connection: Connection, run: str) -> dict[str, Any]:
-    """Row of a run as its events make it."""
-    told = [(seq, from_json(body)) for seq, body in connection.execute(_EVENTS_OF_RUN, {"run": run})]
-    return run_row([(seq, event["kind"], event["at"], event["payload"]) for seq, event in told], run)
+def has_follow_ups(connection: Connection) -> bool:
+    """Whether the logbook has a list of follow-ups, which it gets with the first one."""
+    return inspect(connection).has_table(follow_ups.name)
 
 
-def stored_run_row(connection: Connection, run: str) -> dict[str, Any] | None:
-    """Row of a run as the list has it; None where it has none."""
-    found = connection.execute(_ROW_OF_RUN, {"run": run}).one_or_none()
+def begin_follow_ups(connection: Connection) -> None:
+    """Make the list of follow-ups if there is none yet, in a transaction that writes."""
+    if not has_follow_ups(connection):
+        follow_ups.create(connection)
+        _raise_format(connection, FORMAT)
+
+
+def _raise_format(connection: Connection, to: int) -> None:
+    known = connection.scalar(select(about.c.value).where(about.c.name == "format"))
+    if int(known or 0) < to:
+        connection.execute(update(about).where(about.c.name == "format").values(value=str(to)))
+
+
+def made_row(connection: Connection, table: Table, id: str) -> dict[str, Any]:
+    """Row of a run or a follow-up, by the list that it is in, as its events make it."""
+    told = [(seq, from_json(body)) for seq, body in connection.execute(_EVENTS_ABOUT, {"id": id})]
+    return _MADE_BY[table]([(seq, event["kind"], event["at"], event["payload"]) for seq, event in told], id)
+
+
+def stored_row(connection: Connection, table: Table, id: str) -> dict[str, Any] | None:
+    """Row of a run or a follow-up as the list has it; None where it has none."""
+    found = connection.execute(_ROWS[table], {"id": id}).one_or_none()
     return None if found is None else dict(found._mapping)
 
 
-def _store_run(connection: Connection, run: str) -> None:
-    row = made_run_row(connection, run)
-    changed = connection.execute(update(runs).where(runs.c.seq == row["seq"]).values(row))
+def _store_made(connection: Connection, table: Table, id: str) -> None:
+    row = made_row(connection, table, id)
+    changed = connection.execute(update(table).where(table.c.seq == row["seq"]).values(row))
     if not changed.rowcount:
-        connection.execute(insert(runs).values(row))
+        connection.execute(insert(table).values(row))
 
 
 def rebuild(connection: Connection) -> int:
@@ -88,13 +108,18 @@ def rebuild(connection: Connection) -> int:
     connection.execute(delete(readings))
     if has_runs(connection):
         connection.execute(delete(runs))
+    if has_follow_ups(connection):
+        connection.execute(delete(follow_ups))
     n = 0
     query = select(events.c.seq, events.c.hash, events.c.body).order_by(events.c.seq)
     for stored in connection.execute(query.execution_options(yield_per=BATCH_SIZE)):
         event = load_event(*stored)
         if event.kind == RUN:
             begin_runs(connection)
-        if event.kind == RUN or event.kind not in RUN_KINDS:  # a run's row is made of all its events at once
+        elif event.kind == ASKED:
+            begin_follow_ups(connection)
+        # a row of these is made of all its events at once
+        if event.kind in (RUN, ASKED) or event.kind not in RUN_KINDS | FOLLOW_UP_KINDS:
             apply(connection, event)
         n += event.kind == "reading"
     return n

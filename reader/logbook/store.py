@@ -27,10 +27,20 @@ from reader.files.output import write_whole
 from reader.files.plain import read_plain
 from reader.logbook.chain import Report, Seal, clock_ran_back
 from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
+from reader.logbook.follow_up_events import FollowUpAsked
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.photos import photo_store, place_record
-from reader.logbook.rows import apply, begin_runs, has_runs, rebuild, row_of, stored_run_row
+from reader.logbook.rows import (
+    apply,
+    begin_follow_ups,
+    begin_runs,
+    has_follow_ups,
+    has_runs,
+    rebuild,
+    row_of,
+    stored_row,
+)
 from reader.logbook.run_events import READING as RUN_READING
 from reader.logbook.run_events import RUN, Effect, Payload, RunBegun, RunReading
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
@@ -41,6 +51,7 @@ from reader.logbook.tables import (
     FORMAT_WITHOUT_RUNS,
     about,
     events,
+    follow_ups,
     readings,
     runs,
     tables,
@@ -405,12 +416,43 @@ class Logbook(AbstractContextManager["Logbook"]):
         _check_alone(connection, self._run_row(connection, run))
 
     def _run_row(self, connection: Connection, run: str, *, expect_last: int | None = None) -> dict[str, Any]:
-        row = stored_run_row(connection, run) if has_runs(connection) else None
+        row = stored_row(connection, runs, run) if has_runs(connection) else None
         if row is None:
             raise LinecallError(f"{self.name}: there is no run {run!r}; linecall run list shows them")
         if expect_last not in (None, row["last_seq"]):
             raise StaleHeadError(f"somebody has written to run {run} meanwhile; look at it again, then go on")
         return row
+
+    def add_to_follow_ups(
+        self,
+        entries: Sequence[tuple[str, str, Payload]],
+        *,
+        by: str,
+        at: datetime,
+        settings: Sequence[SettingsFile] = (),
+    ) -> int:
+        """Append events of follow-ups, all or none; returns how many.
+
+        entries : id of the follow-up, kind and payload. One that asks for what was asked for already, and one about a
+        follow-up that has ended, are left out: somebody else was first. settings : as for `begin_run`.
+        """
+        n = 0
+        with self._database.writing() as connection:
+            begin_follow_ups(connection)
+            _keep_settings(connection, settings, by=by, at=at)
+            for id, kind, payload in entries:
+                if isinstance(payload, FollowUpAsked):
+                    asked = (follow_ups.c.about == payload.reading) & (follow_ups.c.action == payload.action)
+                    if connection.execute(select(follow_ups.c.seq).where(asked)).first() is not None:
+                        continue
+                    id = own = _free_id(connection, id)
+                else:
+                    row, own = stored_row(connection, follow_ups, id), _free_id(connection)
+                    if row is None or row["ended"] is not None:
+                        continue
+                _append(connection, own, kind, payload.as_payload(), by=by, reading=id, at=at)
+                n += 1
+        return n
 
     def append(
         self,
@@ -472,6 +514,29 @@ class Logbook(AbstractContextManager["Logbook"]):
             "reason": reason.strip(),
         }
         return self.append("correction", payload, by=by, reading=reading, at=at, expect_head=head)
+
+    def put_photo(self, digest: str, data: bytes) -> None:
+        """Keep a photo that events about to be taken over name. Raises OutputError."""
+        self._photos.put(digest, data)
+
+    def take_over(self, chain: Iterable[tuple[str, str]]) -> None:
+        """Take (hash, body) of all events of another logbook, in order, into this one, which is empty.
+
+        Raises LinecallError, with nothing taken, where it is not, an event is not whole, or its photos lay elsewhere.
+        """
+        with self._database.writing() as connection:
+            if _head(connection)[0]:
+                raise LinecallError(f"{self.name}: holds events already; nothing was taken over")
+            for seq, (digest, body) in enumerate(chain, 1):
+                event = load_event(seq, digest, body)
+                if event.kind == "reading" and event.payload.get("place", self._place) != self._place:
+                    raise LinecallError(
+                        f"{self.name}: the photos of event {seq} were kept in a place that was named when its logbook "
+                        "was begun; name the same one with --logbook-photos"
+                    )
+                row = {"seq": seq, "id": event.id, "reading": event.reading, "hash": digest, "body": body}
+                connection.execute(insert(events).values(row))
+                apply(connection, event)
 
     def _keep(self, verdict: Verdict, photos: Sequence[Path]) -> list[KeptPhoto]:
         """Write the photos into their place; each must be one that the verdict is about."""
@@ -685,6 +750,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         now: datetime,
         limit: int = 50,
         skip: int = 0,
+        by_age: bool = False,
         since: datetime | None = None,
         in_doubt: str | None = None,
         **filters: str | None,
@@ -692,7 +758,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Rows of readings that wait for a reviewer, the most urgent first.
 
         A plate that may still be read comes before all others, the one that closes first; then by rank
-        (`Rank`), then by the smaller margin, then the older. since : logged then or later. in_doubt : an analyte
+        (`Rank`), then by the smaller margin, then the older. by_age : those others by their age alone, which tells
+        nothing of what was called. since : logged then or later. in_doubt : an analyte
         of which a mark is doubtful. filters : as for `readings`.
         """
         moment = int(now.timestamp())
@@ -703,6 +770,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             .order_by(readings.c.open_until, readings.c.seq)
             .limit(skip + limit)
         )
+        order = (readings.c.seq,) if by_age else (readings.c.rank, readings.c.urgency, readings.c.seq)
         closed = or_(readings.c.open_until.is_(None), readings.c.open_until <= moment)
         with self._database.reading() as connection:
             first = [_row_value(row) for row in connection.execute(open_now)]
@@ -710,10 +778,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 return first[skip:]
             before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
             rest = (
-                base.where(*chosen, closed)
-                .order_by(readings.c.rank, readings.c.urgency, readings.c.seq)
-                .limit(limit - len(first[skip:]))
-                .offset(before)
+                base.where(*chosen, closed).order_by(*order).limit(limit - len(first[skip:])).offset(before)
             )
             return first[skip:] + [_row_value(row) for row in connection.execute(rest)]
 
@@ -784,6 +849,70 @@ class Logbook(AbstractContextManager["Logbook"]):
             if not has_runs(connection):
                 return []
             return [(_run_value(row, "run_"), _row_value(row)) for row in connection.execute(query)]
+
+    def last_point_readings(self, site: str, points: Sequence[str]) -> dict[str, tuple[RunRow, ReadingRow]]:
+        """The reading of each sample point whose sample was drawn last, where there is one."""
+        found = (self.point_readings(site, point, limit=1) for point in points)
+        return {pairs[0][0].point: pairs[0] for pairs in found if pairs}
+
+    def run_readings(
+        self, site: str, *, grades: Sequence[str], since: datetime, last: int
+    ) -> list[tuple[RunRow, ReadingRow]]:
+        """Standing readings of some grades among the runs of a site begun last, those begun first first.
+
+        since : of the sample. last : how many runs are looked at, so that it costs the same in any logbook.
+        """
+        run = [column.label(f"run_{column.name}") for column in runs.c]
+        newest = select(runs.c.seq).where(runs.c.site == site).order_by(runs.c.seq.desc()).limit(last)
+        query = (
+            select(*run, *_ROW_COLUMNS)
+            .join_from(runs, readings, readings.c.id == runs.c.reading)
+            .where(
+                runs.c.seq.in_(newest),
+                runs.c.taken_utc >= int(since.timestamp()),
+                readings.c.grade.in_(grades),
+                readings.c.superseded_by.is_(None),
+            )
+            .order_by(runs.c.seq)
+        )
+        with self._database.reading() as connection:
+            if not has_runs(connection):
+                return []
+            return [(_run_value(row, "run_"), _row_value(row)) for row in connection.execute(query)]
+
+    def follow_ups(
+        self,
+        *,
+        site: str | None = None,
+        point: str | None = None,
+        id: str | None = None,
+        about: Sequence[str] | None = None,
+        is_open: bool = False,
+        limit: int | None = None,
+    ) -> list[list[Event]]:
+        """Events of each follow-up, those asked for last first.
+
+        about : ids of the readings that they follow from. Raises LinecallError at an event that has been altered.
+        """
+        said = {"site": site, "point": point, "id": id}
+        chosen = [follow_ups.c[name] == value for name, value in said.items() if value is not None]
+        if about is not None:
+            chosen.append(follow_ups.c.about.in_(about))
+        if is_open:
+            chosen.append(follow_ups.c.ended.is_(None))
+        wanted = select(follow_ups.c.id, follow_ups.c.seq).where(*chosen).order_by(follow_ups.c.seq.desc())
+        inner = wanted.limit(limit).subquery()
+        query = (
+            select(inner.c.id.label("of"), *_EVENT_COLUMNS)
+            .join_from(inner, events, events.c.reading == inner.c.id)
+            .order_by(inner.c.seq.desc(), events.c.seq)
+        )
+        stories: dict[str, list[Event]] = {}
+        with self._database.reading() as connection:
+            if has_follow_ups(connection):
+                for of, *stored in connection.execute(query):
+                    stories.setdefault(of, []).append(load_event(*stored))
+        return list(stories.values())
 
     def events(self, reading: str | None = None, after: int = 0) -> Iterator[Event]:
         """Events in order, of one reading or of all. Raises LinecallError at one that has been altered."""

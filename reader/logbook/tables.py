@@ -18,9 +18,11 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-FORMAT: Final = 2
-"""Of the tables; a logbook of a later format is refused. A logbook is of format 1 until its first run begins."""
+FORMAT: Final = 3
+"""Of the tables; a logbook of a later format is refused. A logbook is of format 1 until its first run begins, and of 2
+until something first follows from a reading."""
 FORMAT_WITHOUT_RUNS: Final = 1
+FORMAT_WITH_RUNS: Final = 2
 
 Whole: Final = BigInteger().with_variant(Integer, "sqlite")
 Real: Final[TypeEngine[float]] = Double().with_variant(REAL, "sqlite")
@@ -128,6 +130,28 @@ Index("linecall_run_point", runs.c.site, runs.c.point, runs.c.taken_utc, runs.c.
 Index("linecall_run_plate", runs.c.lot, runs.c.plate)
 Index("linecall_run_reading", runs.c.reading)
 Index("linecall_run_open", runs.c.seq, **_OPEN)
+
+follow_ups = Table(
+    "linecall_follow_up",
+    tables,
+    Column("seq", Whole, primary_key=True, autoincrement=False),
+    Column("id", Text, nullable=False, unique=True),
+    Column("last_seq", Whole, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("point", Text, nullable=False),
+    Column("tank", Text, nullable=False),
+    Column("about", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("due_utc", Whole, nullable=False),
+    Column("ended", Text),
+    sqlite_strict=True,
+)
+"""What finds follow-ups (reader.logbook.follow_up_events); made with the first one. `about` is the reading's id."""
+
+Index("linecall_follow_up_about", follow_ups.c.about, follow_ups.c.action)
+Index("linecall_follow_up_point", follow_ups.c.site, follow_ups.c.point, follow_ups.c.seq)
+Index("linecall_follow_up_open", follow_ups.c.site, follow_ups.c.seq, **_OPEN)
 FIRST_TABLES: Final = (about, events, readings)
 
 

@@ -10,11 +10,12 @@ from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
 from reader.logbook.database_integrity import file_problem, missing_guards
+from reader.logbook.follow_up_events import ASKED, FOLLOW_UP_KINDS
 from reader.logbook.photos import place_record
-from reader.logbook.rows import has_runs, made_run_row, stored_run_row
+from reader.logbook.rows import has_follow_ups, has_runs, made_row, stored_row
 from reader.logbook.run_events import RUN, RUN_KINDS
 from reader.logbook.summary import first_row, next_row, superseded_row
-from reader.logbook.tables import about, events, readings, runs
+from reader.logbook.tables import about, events, follow_ups, readings, runs
 from reader.store.database import BATCH_SIZE
 from reader.store.kept_files import FileStore, FolderStore, check_file
 
@@ -53,13 +54,14 @@ def check(
     sqlite = connection.dialect.name == "sqlite"
     named: set[str] = set()
     chain, sealed = Chain(), {seal.seq: seal for seal in seals}
-    n_readings = n_photos = n_runs = 0
-    with_runs = has_runs(connection)
+    n_readings = n_photos = n_runs = n_follow_ups = 0
+    others = [runs] if has_runs(connection) else []
+    others += [follow_ups] if has_follow_ups(connection) else []
     found: ChainBrokenError | None = None
     listed: ChainBrokenError | None = None
     try:
-        with closing(_rows(connection, chain, with_runs=with_runs)) as rows:
-            for seq, id, reading, digest, body, run_seq, run_last, *row in rows:
+        with closing(_rows(connection, chain, others)) as rows:
+            for seq, id, reading, digest, body, run_seq, run_last, follow_seq, follow_last, *row in rows:
                 link = chain.follow(seq, id, reading, digest, body)
                 if seq in sealed and sealed[seq].hash != digest:
                     raise ChainBrokenError(seq, f"event {seq} is not the one that was sealed: {sealed[seq]}")
@@ -73,18 +75,25 @@ def check(
                         listed = listed or _not_shown(seq)
                 elif link.kind in RUN_KINDS:
                     n_runs += link.kind == RUN
-                    listed_run = run_seq is not None and run_seq <= seq <= run_last
-                    if not listed_run or (link.kind == RUN and not _shows_run(connection, link.id)):
+                    within = run_seq is not None and run_seq <= seq <= run_last
+                    if not within or (link.kind == RUN and not _shows_made(connection, runs, link.id)):
                         listed = listed or _not_shown(seq, "run")
+                elif link.kind in FOLLOW_UP_KINDS:
+                    n_follow_ups += link.kind == ASKED
+                    within = follow_seq is not None and follow_seq <= seq <= follow_last
+                    if not within or (
+                        link.kind == ASKED and not _shows_made(connection, follow_ups, link.id)
+                    ):
+                        listed = listed or _not_shown(seq, "follow-up")
                 elif reading is not None and (row[_SEQ] is None or not row[_SEQ] < seq <= row[_LAST]):
                     listed = listed or _not_shown(seq)
                 if progress is not None and seq % TELL_EVERY == 0:
                     progress(seq)
         chain.finish()
         _check_end(chain, seals)
-        listed = listed or _count_problem(connection, chain, readings, n_readings)
-        if with_runs:
-            listed = listed or _count_problem(connection, chain, runs, n_runs)
+        counts = {readings: n_readings, runs: n_runs, follow_ups: n_follow_ups}
+        for table in (readings, *others):
+            listed = listed or _count_problem(connection, chain, table, counts[table])
     except ChainBrokenError as broken:
         found = broken
     found = found or listed
@@ -106,19 +115,25 @@ def check(
     )
 
 
-def _rows(connection: Connection, chain: Chain, *, with_runs: bool) -> Generator[Sequence[Any], None, None]:
-    """Each event, its body in UTF-8, with the first and last event of its run and the row of its reading."""
+def _rows(
+    connection: Connection, chain: Chain, others: Sequence[Table]
+) -> Generator[Sequence[Any], None, None]:
+    """Each event, its body in UTF-8, with first and last event of its run and follow-up, and the row of its reading."""
     sqlite = connection.dialect.name == "sqlite"
     # SQLite hands over the bytes that it holds, so that ones which are no text can be told.
     body = literal_column("CAST(linecall_event.body AS BLOB)") if sqlite else events.c.body
-    run = (runs.c.seq, runs.c.last_seq) if with_runs else (null(), null())
+    spans = [
+        column
+        for table in (runs, follow_ups)
+        for column in ((table.c.seq, table.c.last_seq) if table in others else (null(), null()))
+    ]
     query: Select[Any] = (
-        select(events.c.seq, events.c.id, events.c.reading, events.c.hash, body, *run, *readings.c)
+        select(events.c.seq, events.c.id, events.c.reading, events.c.hash, body, *spans, *readings.c)
         .outerjoin_from(events, readings, readings.c.id == events.c.reading)
         .order_by(events.c.seq)
     )
-    if with_runs:
-        query = query.outerjoin(runs, runs.c.id == events.c.reading)
+    for table in others:
+        query = query.outerjoin(table, table.c.id == events.c.reading)
     try:
         with connection.execute(query.execution_options(yield_per=BATCH_SIZE)) as found:
             if sqlite:
@@ -178,10 +193,10 @@ def _shows(
     return tuple(map(expected.__getitem__, _NAMES)) == row
 
 
-def _shows_run(connection: Connection, run: str) -> bool:
-    """Whether the list shows what the events of a run say."""
+def _shows_made(connection: Connection, table: Table, id: str) -> bool:
+    """Whether the list shows what the events of a run or a follow-up say."""
     try:
-        return made_run_row(connection, run) == stored_run_row(connection, run)
+        return made_row(connection, table, id) == stored_row(connection, table, id)
     except (KeyError, TypeError, ValueError, AttributeError, IndexError):
         return False  # an event that was changed, or written by another program
 
@@ -248,7 +263,7 @@ def _count_problem(connection: Connection, chain: Chain, table: Table, n: int) -
     shown = connection.scalar(select(func.count()).select_from(table))
     if shown == n:
         return None
-    what = "runs" if table is runs else "readings"
+    what = {runs: "runs", follow_ups: "follow-ups"}.get(table, "readings")
     return ChainBrokenError(
         chain.seq,
         f"the lists show {shown} {what}, but the events hold {n}; "

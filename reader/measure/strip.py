@@ -14,14 +14,13 @@ from numpy.typing import NDArray
 
 from reader.locate.plate import PlatePose
 from reader.numbers.arrays import FloatArray
-from reader.numbers.geometry import apply
+from reader.numbers.geometry import Matrix, apply
 from reader.numbers.median import median
 from reader.photo.light import linear
 from reader.photo.open import Photo
 from reader.settings.values import Window
 
 Extent = tuple[float, float, float, float]
-Matrix = NDArray[np.float64]
 
 STRIP_PX_PER_MM = 16.0
 """Samples per millimetre of a strip, both ways: eight on the blurred flank of a 1 mm line."""

@@ -5,3 +5,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+SingleArray = NDArray[np.float32]
+Picture = NDArray[np.uint8]
+Interval = tuple[float, float]
+"""From and to."""

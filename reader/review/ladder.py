@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 from reader.draw import strip_view
 from reader.draw.ink import Image
-from reader.draw.strip_view import Floats, Levelled
+from reader.draw.strip_view import Levelled
 from reader.measure.fitness import chroma_floor
 from reader.measure.line_colour import faintest_colour
 from reader.measure.line_shape import DYE, LUMA, line_shape
 from reader.measure.tones import membrane_tone
+from reader.numbers.arrays import SingleArray as Floats
 from reader.settings.values import Layout
 from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.model import WindowRecord
@@ -42,7 +43,7 @@ CODE: Final = 2.2 / 255 / math.log(10)  # absorbance of one 8-bit code in the li
 
 Bools = NDArray[np.bool_]
 Spectrum = NDArray[np.float64]
-Kind = TypeVar("Kind", bound=np.generic)
+Scalar = TypeVar("Scalar", bound=np.generic)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -231,7 +232,7 @@ def dye_weights(blanks: Floats, dye: Spectrum) -> Spectrum:
     return np.asarray(weights[0])
 
 
-def _filling(values: NDArray[Kind], n: int) -> NDArray[Kind]:
+def _filling(values: NDArray[Scalar], n: int) -> NDArray[Scalar]:
     """The middle n rows, mirrored at the ends where there are fewer."""
     lacking = max(0, n - len(values))
     pad = [(lacking // 2, lacking - lacking // 2), *[(0, 0)] * (values.ndim - 1)]

@@ -7,14 +7,14 @@ from typing import ClassVar, Final, Literal, Self
 from pydantic import Field, model_validator
 
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import SettingsFile, Text, load_settings_file
+from reader.settings.values import Label, SettingsFile, load_settings_file
 from reader.words import Call
 from reader.words.fields import Frozen
 from reader.words.names import Role
 
 READERS_MAX: Final = 9
 
-Effect = Literal["keeps_grade", "settles_doubt", "towards_release", "changes_grade"]
+DecisionEffect = Literal["keeps_grade", "settles_doubt", "towards_release", "changes_grade"]
 Closed = Literal["refused", "late", "early", "not_seen"]
 
 
@@ -39,7 +39,7 @@ class ReadersByEffect(Frozen):
     )
     changes_grade: Readers = Field(description="for a call that brings a grade which was not possible before")
 
-    def of(self, effect: Effect) -> Readers:
+    def of(self, effect: DecisionEffect) -> Readers:
         """Readers needed for a call with this effect on the grade."""
         found: Readers = getattr(self, effect)
         return found
@@ -59,7 +59,7 @@ class Policy(SettingsFile):
     """What a site asks of its reviewers."""
 
     kind: ClassVar[str] = "policy"
-    policy: Text = Field(description="the policy's name")
+    policy: Label = Field(description="the policy's name")
     own_readings: bool = Field(
         strict=True, description="whether the technician may decide on their own reading"
     )

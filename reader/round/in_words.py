@@ -16,8 +16,8 @@ NEXT = {
     "refused": "photograph the plate again and read it: linecall read PHOTO --run {id}",
     "read": "nothing is open; close it: linecall run close {id}",
     "in review": "a reviewer looks at it: linecall review list",
-    "late": "the plate may no longer be read; begin a new run with a fresh plate, and end this one: "
-    "linecall run abandon {id} --reason TEXT",
+    "late": "the plate may no longer be photographed; a photo that was taken in time is read with linecall read PHOTO "
+    "--run {id}; else begin a new run with a fresh plate, and end this one: linecall run abandon {id} --reason TEXT",
 }
 
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import AfterValidator, Field
 
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import Sentence, Text
+from reader.settings.values import Label, SiteSentence
 from reader.words import Grade, did_you_mean, listed, shown
 from reader.words.fields import Frozen
 
@@ -43,8 +43,8 @@ class PlanAction(Frozen):
 
     id: PlanId = Field(description="the action's id, such as hold-stock")
     kind: ActionKind = Field(description="what it is")
-    text: Sentence = Field(description="what is to be done, in a sentence")
-    owner: Text = Field(description="who does it: a name, or 'responsible' for who answers for the point")
+    text: SiteSentence = Field(description="what is to be done, in a sentence")
+    owner: Label = Field(description="who does it: a name, or 'responsible' for who answers for the point")
     due_hours: Hours = Field(description="hours after the reading until which it is due")
     ends_by: tuple[PlanId, ...] = Field(
         default=(), description="ids of the actions after all of which a hold may end"

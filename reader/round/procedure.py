@@ -11,9 +11,10 @@ from typing import Annotated, ClassVar, Final, Literal, Self, get_args
 
 from pydantic import AfterValidator, Field, model_validator
 
+from reader.logbook.run_events import Effect
 from reader.round.plan import checked_key
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import ONE_LINE, SettingsFile, Text, load_settings_file
+from reader.settings.values import ONE_LINE, Label, SettingsFile, load_settings_file
 from reader.words import did_you_mean, listed, shown
 from reader.words.fields import Frozen
 
@@ -31,7 +32,6 @@ NEEDED_STEPS: Final = (SAMPLE, DROPS)
 Key = Annotated[str, AfterValidator(checked_key)]
 Instruction = Annotated[str, Field(min_length=1, max_length=400, pattern=ONE_LINE)]
 Minutes = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=MINUTES_MAX)]
-Effect = Literal["warning", "invalid"]
 
 Always = Literal[
     "wrong-order",
@@ -52,7 +52,7 @@ class Amount(Frozen):
     """How much of something a step takes."""
 
     value: float = Field(strict=True, allow_inf_nan=False, gt=0, le=AMOUNT_MAX, description="how much")
-    unit: Text = Field(description="the unit, such as ml or drops in each well")
+    unit: Label = Field(description="the unit, such as ml or drops in each well")
     tolerance: float = Field(
         default=0.0,
         strict=True,
@@ -112,7 +112,7 @@ class Procedure(SettingsFile):
     """How a plate is prepared. The plate maker's instructions prevail over it."""
 
     kind: ClassVar[str] = "procedure"
-    procedure: Text = Field(description="the procedure's name")
+    procedure: Label = Field(description="the procedure's name")
     caution: Instruction = Field(description="what stands above it, such as the plate maker's instructions")
     quiz_within_months: int | None = Field(
         default=None,

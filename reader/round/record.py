@@ -12,6 +12,7 @@ from typing import Any, Final
 from reader.errors import LinecallError
 from reader.logbook import Logbook, StaleHeadError
 from reader.logbook.events import GENESIS, Event
+from reader.logbook.follow_up_events import FollowUpAsked
 from reader.logbook.run_events import (
     CORRECTION,
     DEPARTURE,
@@ -33,7 +34,7 @@ from reader.logbook.run_events import (
 from reader.round.departures import Facts, find_departures, impossible
 from reader.round.procedure import DROPS, SAMPLE, Procedure, load_procedure
 from reader.round.procedure import PHOTO as PHOTO_STEP
-from reader.round.run import Run, State, run_of, state_of
+from reader.round.run import Run, RunState, run_of, state_of
 from reader.round.site import PlateLot, Site, changed_from, removed_points
 from reader.settings.values import File, Layout, SettingsFile, load_layout, parse_settings
 from reader.verdict.statement import Stated
@@ -68,14 +69,31 @@ Entries = Sequence[tuple[str, Payload]]
 
 
 def find_run(logbook: Logbook, run_id: str) -> Run:
-    """A run by its id as people write it. Raises LinecallError, with the id that was perhaps meant."""
+    """A run by its id as people write it, or a point's open one by the point's id.
+
+    Raises LinecallError, with the id that was perhaps meant, or where a point has several open runs.
+    """
     wanted = run_id.strip().lower().translate(MISREAD)
     try:
         return run_of(logbook.run_events(wanted))
     except LinecallError as error:
+        of_point = _open_of_point(logbook, run_id.strip().lower())
+        if of_point is not None:
+            return run_of(logbook.run_events(of_point))
         known = [row.id for row in logbook.runs(limit=200)]
         guess = "" if wanted in known else did_you_mean(wanted, known)
         raise LinecallError(f"{str(error).replace(repr(wanted), repr(run_id.strip()))}{guess}") from None
+
+
+def _open_of_point(logbook: Logbook, point: str) -> str | None:
+    """Id of the open run of a point; None where it has none."""
+    found = [row.id for row in logbook.runs(is_open=True, limit=500) if row.point.lower() == point]
+    if len(found) > 1:
+        raise LinecallError(
+            f"sample point {point} has {len(found)} open runs, {listed(found)}; name one by its id, and close "
+            "those that are read"
+        )
+    return found[0] if found else None
 
 
 def kept_file(logbook: Logbook, model: type[File], ref: FileRef) -> File:
@@ -116,10 +134,10 @@ def quiz_passed_at(logbook: Logbook, name: str, until: datetime) -> datetime | N
     return max(passed, default=None)
 
 
-def check_site(logbook: Logbook, site: Site, *, open_follow_ups: Sequence[str] = ()) -> None:
+def check_site(logbook: Logbook, site: Site) -> None:
     """See that a site's file may follow the one that was used last.
 
-    open_follow_ups : points that have some. Raises LinecallError where it is another site's, its revision did not
+    Raises LinecallError where it is another site's, its revision did not
     grow, or it lacks a point that has an open run or follow-up.
     """
     used = [kept for kept in logbook.settings().values() if kept.kind == Site.kind]
@@ -137,7 +155,7 @@ def check_site(logbook: Logbook, site: Site, *, open_follow_ups: Sequence[str] =
                 f"sample point {point.id} is no longer in the site file, but has the open run {rows[0].id}; "
                 "end it first, or put the point back"
             )
-        if point.id in open_follow_ups:
+        if logbook.follow_ups(site=site.name, point=point.id, is_open=True, limit=1):
             problems.append(
                 f"sample point {point.id} is no longer in the site file, but has open follow-ups; "
                 "settle them first, or put the point back"
@@ -175,7 +193,6 @@ def begin(
     at: datetime | None = None,
     repeats: str | None = None,
     anyway: str | None = None,
-    open_follow_ups: Sequence[str] = (),
     id: str | None = None,
     entry: Entry | None = None,
 ) -> Run:
@@ -183,11 +200,12 @@ def begin(
 
     at : when it began, where that is entered afterwards; entry "at once" where a device noted it as it happened and
     hands it over later, and id the one that it drew for the run. expiry : of a lot that the site's file lacks.
-    operator : who does it, if not who enters it. repeats : id of the reading that it repeats. anyway : why a plate is
-    used that is past its expiry, recalled or of a lot that the site does not know; without it such a plate is refused,
-    so that no sample is lost on it. Raises LinecallError where something is unknown or cannot be.
+    operator : who does it, if not who enters it. repeats : id of the reading that it repeats; that of which a repeat
+    is asked for, where none is named. anyway : why a plate is used that is past its expiry, recalled or of a lot that
+    the site does not know; without it such a plate is refused, so that no sample is lost on it. Raises LinecallError
+    where something is unknown or cannot be.
     """
-    check_site(desk.logbook, desk.site, open_follow_ups=open_follow_ups)
+    check_site(desk.logbook, desk.site)
     procedure = load_procedure(desk.site.procedure_source)
     where = desk.site.find_point(point)
     begun_at = _moment(desk, at)
@@ -196,6 +214,8 @@ def begin(
     layout = None if known is None else load_layout(desk.site.layout_source(known))
     if repeats is not None:
         repeats = desk.logbook.row(repeats.strip().lower().translate(MISREAD)).id
+    else:
+        repeats = _repeated(desk, where.id)
     tank = desk.site.tank_of(where)
     begun = RunBegun(
         site=_ref(desk.site),
@@ -224,6 +244,15 @@ def begin(
     files: list[SettingsFile] = [desk.site, procedure, *([] if layout is None else [layout])]
     begun_id = desk.logbook.begin_run(begun, entries, by=desk.by, at=desk.now, settings=files, id=id)
     return find_run(desk.logbook, begun_id)
+
+
+def _repeated(desk: Desk, point: str) -> str | None:
+    """The reading whose repeat is asked for at a point; the last one, where there are several."""
+    asked = [
+        FollowUpAsked.model_validate(events[0].payload)
+        for events in desk.logbook.follow_ups(site=desk.site.name, point=point, is_open=True)
+    ]
+    return next((one.reading for one in asked if one.kind == "draw again"), None)
 
 
 def _check_phase(procedure: Procedure, phase: str) -> None:
@@ -682,7 +711,7 @@ def _check_going_on(run: Run, name: str) -> None:
         )
 
 
-def state_in(logbook: Logbook, run_id: str, *, now: datetime) -> State:
+def state_in(logbook: Logbook, run_id: str, *, now: datetime) -> RunState:
     """Where a run stands, its last reading's review included. Raises LinecallError if it is unknown."""
     run = find_run(logbook, run_id)
     read = [one for one in run.readings if one.status == "read"]

@@ -35,7 +35,7 @@ from reader.logbook.run_events import (
 )
 from reader.round.procedure import DROPS, SAMPLE
 
-State = Literal[
+RunState = Literal[
     "prepared",
     "developing",
     "readable",
@@ -314,7 +314,7 @@ def _settle_departure(standing: dict[tuple[str, str | None], RunDepartureNoted],
     )
 
 
-def state_of(run: Run, *, now: datetime, in_review: bool = False) -> State:
+def state_of(run: Run, *, now: datetime, in_review: bool = False) -> RunState:
     """Where a run stands at an instant.
 
     in_review : whether its last reading waits for a reviewer. A refused photo may be taken again within the plate's

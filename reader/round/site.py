@@ -23,7 +23,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 from reader.errors import LinecallError, SettingsError
 from reader.round.plan import FollowUpRow, PlanAction, plan_problems
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import ONE_LINE, SettingsFile, Text, load_layout, load_settings_file
+from reader.settings.values import ONE_LINE, Label, SettingsFile, load_layout, load_settings_file
 from reader.words import Grade, did_you_mean, shown
 from reader.words.clock import Zone, load_zone
 from reader.words.fields import Frozen
@@ -91,12 +91,12 @@ class Tank(Frozen):
     """A tank: what it holds, how much, and who answers for it."""
 
     id: ShortId = Field(description="the tank's short id, such as T1")
-    name: Text = Field(description="what the tank is called")
-    fuel: Text = Field(description="what it holds, such as marine diesel")
+    name: Label = Field(description="what the tank is called")
+    fuel: Label = Field(description="what it holds, such as marine diesel")
     volume_l: float = Field(
         strict=True, allow_inf_nan=False, gt=0, le=VOLUME_MAX_L, description="how much it holds, litres"
     )
-    responsible: Text = Field(description="who answers for it")
+    responsible: Label = Field(description="who answers for it")
     note: Line | None = Field(default=None, description="anything else that should be known")
 
 
@@ -105,10 +105,10 @@ class SamplePoint(Frozen):
 
     id: ShortId = Field(description="the point's short id, such as T1-drain")
     tank: ShortId = Field(description="id of its tank")
-    name: Text = Field(description="what the point is called")
+    name: Label = Field(description="what the point is called")
     where: Line = Field(description="where the sample is drawn, such as the lowest point")
     how: Line = Field(description="how it is drawn")
-    responsible: Text | None = Field(
+    responsible: Label | None = Field(
         default=None, description="who answers for it, if not for the whole tank"
     )
     interval_days: Intervals = Field(
@@ -120,8 +120,8 @@ class SamplePoint(Frozen):
 class PlateLot(Frozen):
     """A lot of plates: their layout, until when they may be used, and since when they are recalled, if they are."""
 
-    id: Text = Field(description="the lot as it is printed on the plates")
-    layout: Text = Field(description="the plates' layout: a bundled name, or a TOML file beside the site's")
+    id: Label = Field(description="the lot as it is printed on the plates")
+    layout: Label = Field(description="the plates' layout: a bundled name, or a TOML file beside the site's")
     expiry: Printed = Field(description="the expiry as it is printed, such as '2027-03' or '2027-03-31'")
     recalled: Day | None = Field(
         default=None, description="since when the lot is recalled, such as '2026-10-05'"
@@ -149,9 +149,11 @@ class Site(SettingsFile):
 
     kind: ClassVar[str] = "site"
     site: ShortId = Field(description="the site's short name, which stands on its labels")
-    zone: Text = Field(description="the site's time zone, such as 'Europe/Lisbon'")
-    picture: Text | None = Field(default=None, description="picture file for reports, beside the site's file")
-    procedure: Text = Field(
+    zone: Label = Field(description="the site's time zone, such as 'Europe/Lisbon'")
+    picture: Label | None = Field(
+        default=None, description="picture file for reports, beside the site's file"
+    )
+    procedure: Label = Field(
         default="standard", description="the procedure: a bundled name, or a TOML file beside the site's"
     )
     interval_days: Intervals = Field(description="the table [interval_days]: days to the next test, by grade")
@@ -209,6 +211,19 @@ class Site(SettingsFile):
                 f"{did_you_mean(wanted, list(known)) or '; enter it as a table [[lot]] in the site file'}"
             )
         return known[wanted]
+
+    def names(self) -> dict[tuple[str | None, str | None], str]:
+        """What each point is called in lists, by tank and point as a reading states them."""
+        return {
+            (tank.name, point.name): f"{tank.name}, {point.name} ({point.id})"
+            for point in self.point
+            for tank in (self.tank_of(point),)
+        }
+
+    def stated_point(self, name: str) -> tuple[str, str] | None:
+        """Tank and point as a reading of this point states them; None where no point has this id."""
+        point = next((one for one in self.point if one.id.lower() == name.strip().lower()), None)
+        return None if point is None else (self.tank_of(point).name, point.name)
 
     def responsible_for(self, point: SamplePoint) -> str:
         """Who answers for a sample point."""

@@ -54,6 +54,7 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         reading_age_min=order.reading_age_min,
         statement=order.statement,
         run=order.run,
+        label=order.label,
     )
     if not os.path.isfile(job.photo):  # unlike Path.is_file, this takes any name
         return Outcome(job=job, verdict=reading.verdict)

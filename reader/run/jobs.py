@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from reader.errors import LinecallError
 
 if TYPE_CHECKING:
+    from reader.read import LookForLabel
     from reader.run.day_table import Plate
     from reader.settings.read_settings import ReadSettings
     from reader.verdict.statement import RunTie, Stated
@@ -41,7 +42,8 @@ class Order:
     """How every photo of a run is read and written.
 
     drops_at : when the drops were put in; or reading_age_min : minutes from then to the photo; or neither.
-    statement : what is stated about the sample and the plate. run : the run whose plate the photos show.
+    statement : what is stated about the sample and the plate. run : the run whose plate the photos show. label : looks
+    for a label beside the plate, which may tie a photo to its run.
     """
 
     settings: "ReadSettings"
@@ -49,6 +51,7 @@ class Order:
     reading_age_min: float | None = None
     statement: "Stated | None" = None
     run: "RunTie | None" = None
+    label: "LookForLabel | None" = None
     force: bool = False
 
 

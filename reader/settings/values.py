@@ -54,9 +54,9 @@ TIERS: Final[tuple[Tier, ...]] = ("lower", "upper")
 
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Length = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=LENGTH_MAX_MM)]
-Share = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
+StrictShare = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=1)]
 ONE_LINE: Final = r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"  # something visible, no control characters
-Text = Annotated[str, Field(min_length=1, max_length=80, pattern=ONE_LINE)]
+Label = Annotated[str, Field(min_length=1, max_length=80, pattern=ONE_LINE)]
 
 
 def _name_no_amount(text: str) -> str:
@@ -70,10 +70,10 @@ def _name_no_amount(text: str) -> str:
     return text
 
 
-Sentence = Annotated[
+SiteSentence = Annotated[
     str, Field(min_length=1, max_length=200, pattern=ONE_LINE), AfterValidator(_name_no_amount)
 ]
-Point = tuple[Number, Number]
+PointMm = tuple[Number, Number]
 
 
 class SettingsFile(Frozen):
@@ -81,7 +81,7 @@ class SettingsFile(Frozen):
 
     kind: ClassVar[str]
     revision: int = Field(strict=True, ge=1, description="the revision, which grows with each change")
-    title: Sentence = Field(description="what it is, in a few words")
+    title: SiteSentence = Field(description="what it is, in a few words")
     _data: bytes = PrivateAttr(default=b"")
     _sha256: str = PrivateAttr(default="")
 
@@ -188,14 +188,14 @@ class Marks(Frozen):
 class Window(Frozen):
     """One opening over one membrane; `flow` is the unit vector from the sample end, any direction, y down."""
 
-    id: Text = Field(description="the window's own short name, in quotes")
-    analyte: Text = Field(description="what the window looks for")
+    id: Label = Field(description="the window's own short name, in quotes")
+    analyte: Label = Field(description="what the window looks for")
     tier: Tier = Field(description="which cutoff of its analyte the window answers for")
-    centre: Point = Field(description="the window's middle, [x, y] in mm from the plate's top-left")
+    centre: PointMm = Field(description="the window's middle, [x, y] in mm from the plate's top-left")
     length: Length = Field(ge=WINDOW_MIN_MM[0], description="the window's size along the flow, mm")
     breadth: Length = Field(ge=WINDOW_MIN_MM[1], description="the window's size across the flow, mm")
-    flow: Point = Field(description="the direction away from the well, [x, y] of length 1, y down")
-    well: Point = Field(description="the sample well's middle, [x, y] in mm from the plate's top-left")
+    flow: PointMm = Field(description="the direction away from the well, [x, y] of length 1, y down")
+    well: PointMm = Field(description="the sample well's middle, [x, y] in mm from the plate's top-left")
 
     @field_validator("flow")
     @classmethod
@@ -211,7 +211,7 @@ class Window(Frozen):
         return x / size, y / size
 
     @property
-    def corners(self) -> tuple[Point, Point, Point, Point]:
+    def corners(self) -> tuple[PointMm, PointMm, PointMm, PointMm]:
         """Upstream left and right, downstream right and left, looking along the flow; plate mm."""
         (x, y), (along_x, along_y) = self.centre, self.flow
         half, side = self.length / 2, self.breadth / 2
@@ -226,7 +226,7 @@ class Layout(SettingsFile):
     """One make of plate, mm, seen from above and upright: origin top-left of the outline, y down."""
 
     kind: ClassVar[str] = "layout"
-    layout: Text = Field(description="the layout's name")
+    layout: Label = Field(description="the layout's name")
     outline: Outline = Field(description="the table [outline]")
     assay: Assay = Field(description="the table [assay]")
     marks: Marks = Field(description="the tables [marks.indicator] and [marks.reference]")
@@ -345,22 +345,22 @@ def _well_problem(layout: Layout, index: int, window: Window) -> Problem | None:
     return None
 
 
-def _plain(vector: Point) -> Point:
+def _plain(vector: PointMm) -> PointMm:
     return round(vector[0], 4) + 0.0, round(vector[1], 4) + 0.0
 
 
-def _along(window: Window, point: Point) -> float:
+def _along(window: Window, point: PointMm) -> float:
     (x, y), (along_x, along_y) = window.centre, window.flow
     return (point[0] - x) * along_x + (point[1] - y) * along_y
 
 
-def _within(window: Window, point: Point) -> bool:
+def _within(window: Window, point: PointMm) -> bool:
     (x, y), (along_x, along_y) = window.centre, window.flow
     across = (point[0] - x) * -along_y + (point[1] - y) * along_x
     return abs(_along(window, point)) < window.length / 2 and abs(across) < window.breadth / 2
 
 
-def _outside(outline: Outline, point: Point) -> tuple[tuple[int, ...], str] | None:
+def _outside(outline: Outline, point: PointMm) -> tuple[tuple[int, ...], str] | None:
     """Why a point is not on the plate: the axis, where one alone is to blame, and the sentence's rest."""
     x, y = point
     for axis, size, wide, left in ((0, outline.width, "wide", "left"), (1, outline.height, "high", "top")):
@@ -379,7 +379,7 @@ def _outside(outline: Outline, point: Point) -> tuple[tuple[int, ...], str] | No
     return None
 
 
-def _overlap(one: tuple[Point, ...], other: tuple[Point, ...]) -> bool:
+def _overlap(one: tuple[PointMm, ...], other: tuple[PointMm, ...]) -> bool:
     """Whether two rectangles share area: no edge of either separates them (separating axis theorem)."""
     for corners in (one, other):
         for (x0, y0), (x1, y1) in ((corners[0], corners[1]), (corners[1], corners[2])):
@@ -414,7 +414,7 @@ class Row(Frozen):
     """
 
     grade: SettledGrade = Field(description="the grade that this row gives")
-    because: Sentence = Field(description="what is seen, in words, as the verdict gives it")
+    because: SiteSentence = Field(description="what is seen, in words, as the verdict gives it")
     mark: MarkName | None = Field(default=None, description="which marks are counted")
     tier: Tier | None = Field(default=None, description="the windows whose marks are counted; without it all")
     call: tuple[ReferenceCall, ...] | None = Field(
@@ -480,7 +480,7 @@ class Rules(SettingsFile):
     """Which calls make which grade: rows tried from the top, the first that fits decides."""
 
     kind: ClassVar[str] = "rules"
-    rules: Text = Field(description="the rules' name")
+    rules: Label = Field(description="the rules' name")
     reading_age: Literal["may be unknown", "must be known"] = Field(
         default="may be unknown", description="whether a plate of unknown reading age gets a grade"
     )
@@ -491,7 +491,7 @@ class Rules(SettingsFile):
         default="invalid",
         description="what a departure that the procedure calls invalid does: invalid, or graded with a warning",
     )
-    camera_zone: Text | None = Field(
+    camera_zone: Label | None = Field(
         default=None, description="zone of cameras that write no offset, such as 'Europe/Lisbon' or '+02:00'"
     )
     deliberately: tuple[Danger, ...] = Field(
@@ -622,7 +622,7 @@ class Thresholds(SettingsFile):
     """What a line must show to be called: error costs and looks. A validation run could change them."""
 
     kind: ClassVar[str] = "thresholds"
-    thresholds: Text = Field(description="the thresholds' name")
+    thresholds: Label = Field(description="the thresholds' name")
     false_calls_per_plate: Number = Field(
         gt=0, lt=0.5, description="chance of one false call on a whole plate, such as 0.01"
     )
@@ -636,7 +636,7 @@ class Thresholds(SettingsFile):
     width_ratio_max: Number = Field(ge=1, le=20, description="broadest line, in widths of the mark")
     position_tolerance_mm: Length = Field(description="how far a line may lie from the mark's place, mm")
     straightness_mm: Length = Field(description="how far a line may stray from straight, rms, mm")
-    span_min: Share = Field(description="share of the breadth that a line must cross, 0 to 1")
+    span_min: StrictShare = Field(description="share of the breadth that a line must cross, 0 to 1")
     dye_angle_max_deg: Number = Field(
         gt=0, le=90, description="angle between the line's colour and the dye's, degrees"
     )
@@ -650,16 +650,18 @@ class Thresholds(SettingsFile):
 class NextSteps(Frozen):
     """What the site does next, one line for each grade, and for what else a reading may show."""
 
-    negligible: Sentence = Field(description="what follows a negligible grade")
-    moderate: Sentence = Field(description="what follows a moderate grade")
-    heavy: Sentence = Field(description="what follows a heavy grade")
-    invalid: Sentence = Field(description="what follows a plate that did not work")
-    undecided: Sentence = Field(description="what follows where a doubt decides between grades")
-    refused: Sentence = Field(description="what follows a photo that gets no verdict")
-    early: Sentence = Field(description="what follows a photo taken before the reading range")
-    late: Sentence = Field(description="what follows a photo taken after the reading range")
-    implausible: Sentence = Field(description="what follows where an analyte's tiers contradict each other")
-    times: Sentence = Field(  # files of before it was asked for have none
+    negligible: SiteSentence = Field(description="what follows a negligible grade")
+    moderate: SiteSentence = Field(description="what follows a moderate grade")
+    heavy: SiteSentence = Field(description="what follows a heavy grade")
+    invalid: SiteSentence = Field(description="what follows a plate that did not work")
+    undecided: SiteSentence = Field(description="what follows where a doubt decides between grades")
+    refused: SiteSentence = Field(description="what follows a photo that gets no verdict")
+    early: SiteSentence = Field(description="what follows a photo taken before the reading range")
+    late: SiteSentence = Field(description="what follows a photo taken after the reading range")
+    implausible: SiteSentence = Field(
+        description="what follows where an analyte's tiers contradict each other"
+    )
+    times: SiteSentence = Field(  # files of before it was asked for have none
         default="No statement on the fuel: find the right times and read the photo again with them, "
         "else repeat with a new plate; do not release on it.",
         description="what follows where the times contradict each other, or lack though the rules ask for them",
@@ -670,7 +672,7 @@ class Texts(SettingsFile):
     """What the site wants said beside a grade: its own procedure, never a dose and never a certificate."""
 
     kind: ClassVar[str] = "texts"
-    texts: Text = Field(description="the texts' name")
+    texts: Label = Field(description="the texts' name")
     next_step: NextSteps = Field(description="the table [next_step]")
 
 

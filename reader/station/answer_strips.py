@@ -39,7 +39,7 @@ def strip_pictures(photo: Photo, windows: tuple[WindowRecord, ...]) -> dict[str,
     found = {}
     for window in windows:
         cut = _cut(photo, window)
-        levelled = level_strip(cut, rows_without_marks(window, cut))
+        levelled = level_strip(cut, rows_without_marks(window, cut), columns=True)
         picture = _beside(natural(cut.linear), upright(stretched(_full(blurred(levelled), cut))), window)
         done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
         assert done, "a picture of some hundred pixels can be encoded"

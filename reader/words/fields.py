@@ -52,8 +52,8 @@ Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False), _decimals(4)]
 # Nine digits of a homography keep a point within 0.001 px over a 50-megapixel photo.
 MatrixEntry = Annotated[float, Field(allow_inf_nan=False), _significant(9)]
 
-Point = tuple[Pixels, Pixels]
-Quad = tuple[Point, Point, Point, Point]
+PixelPoint = tuple[Pixels, Pixels]
+Quad = tuple[PixelPoint, PixelPoint, PixelPoint, PixelPoint]
 MatrixRow = tuple[MatrixEntry, MatrixEntry, MatrixEntry]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 

@@ -172,7 +172,7 @@ def completed(root: Path, *words: str) -> list[str]:
 
 
 def test_tab_completes_commands_options_and_choices(root: Path) -> None:
-    assert completed(root, "linecall", "re") == ["read", "review"]
+    assert completed(root, "linecall", "re") == ["read", "review", "report"]
     assert completed(root, "linecall", "library", "co") == ["coverage"]
     assert "--out" in completed(root, "linecall", "read", "--o")
     assert completed(root, "linecall", "read", "--drops") == ["--drops-at"]

@@ -112,6 +112,25 @@ def test_a_photo_taken_before_the_drops_is_never_graded_in_silence(root: Path, d
     assert "before the drops" in done.output
 
 
+def test_a_photo_taken_in_time_is_read_later_and_one_taken_too_late_is_invalid(
+    root: Path, depot: Path
+) -> None:
+    run = begin("HB-sump")
+    walk(run, drops=90)
+    done = linecall("run", "show", run)
+    assert "late" in done.output
+    assert "a photo that was taken in time is read with linecall read PHOTO --run" in done.output
+    done = linecall("read", str(photo_taken(root, depot, minutes=70)), "--run", run)
+    assert done.exit_code == 0
+    assert "photographed 20 min after the drops" in done.output
+    late = begin("S1-drain")
+    walk(late, drops=90)
+    (depot / "in").rename(depot / "earlier")
+    done = linecall("read", str(photo_taken(root, depot, minutes=10)), "--run", late)
+    assert done.exit_code == 5
+    assert "INVALID" in done.output
+
+
 def test_both_values_of_a_corrected_time_are_shown(depot: Path) -> None:
     run = begin("N1-drain")
     linecall("run", "step", run, "sample", "--at", ago(30))

@@ -37,8 +37,8 @@ from reader.words.names import is_one_of
 if TYPE_CHECKING:
     from reader.library.tidy import MarkRow
 
-Kind = Literal["person-person", "person-consensus", "tool-consensus"]
-Between = tuple[Kind, str, str, Codes, Codes]  # names of the two callers, and their calls or grades
+ComparisonKind = Literal["person-person", "person-consensus", "tool-consensus"]
+Between = tuple[ComparisonKind, str, str, Codes, Codes]  # names of the two callers, and their calls or grades
 
 TOOL: Final = "linecall"
 CONSENSUS: Final = "consensus"
@@ -81,7 +81,7 @@ class Comparison:
     first called and the second did not, as where no consensus was reached.
     """
 
-    kind: Kind
+    kind: ComparisonKind
     first: str
     second: str
     own_call_inside: bool
@@ -124,7 +124,7 @@ class Part:
 class GradeComparison:
     """Two callers' grades of whole plates, as they follow from their calls; `weighted`: kappa by GRADE_WEIGHTS."""
 
-    kind: Kind
+    kind: ComparisonKind
     first: str
     second: str
     own_call_inside: bool
@@ -325,7 +325,13 @@ def _part(marks: Columns, others: Sequence[Codes], mark: int, *, own: bool) -> P
 
 
 def _comparison(
-    kind: Kind, names: tuple[str, str], first: Codes, second: Codes, plate: NDArray[np.int32], *, own: bool
+    kind: ComparisonKind,
+    names: tuple[str, str],
+    first: Codes,
+    second: Codes,
+    plate: NDArray[np.int32],
+    *,
+    own: bool,
 ) -> Comparison:
     tables = _tables(first, second, plate, len(CALLS))
     table = tables.sum(axis=0)
@@ -475,7 +481,7 @@ def _grade_codes(codes: Codes, way: int, rules: Rules, counts: NDArray[np.int8],
 
 
 def _grade_comparison(
-    kind: Kind, names: tuple[str, str], tables: NDArray[np.int64], way: int, *, own: bool
+    kind: ComparisonKind, names: tuple[str, str], tables: NDArray[np.int64], way: int, *, own: bool
 ) -> GradeComparison:
     same = np.einsum("pii->p", tables)
     return GradeComparison(

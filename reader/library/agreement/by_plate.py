@@ -14,11 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.library.extra import extra
-from reader.numbers.arrays import FloatArray
+from reader.numbers.arrays import FloatArray, Interval
 from reader.words import counted
 
 IntArray = NDArray[np.integer[Any]]
-Interval = tuple[float, float]
 
 CONFIDENCE: Final = 0.95
 PLATES_MIN: Final = 10  # fewer say too little about the spread between plates (common practice, no source)

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.library.agreement.by_plate import CONFIDENCE, MARKS_MIN, IntArray, Interval
+from reader.library.agreement.by_plate import CONFIDENCE, MARKS_MIN, IntArray
 from reader.library.extra import extra
-from reader.numbers.arrays import FloatArray
+from reader.numbers.arrays import FloatArray, Interval
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

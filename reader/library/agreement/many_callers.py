@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.library.agreement.by_plate import MARKS_MIN, IntArray, Interval, plate_interval, sums_by_plate
+from reader.library.agreement.by_plate import MARKS_MIN, IntArray, plate_interval, sums_by_plate
 from reader.library.extra import extra
-from reader.numbers.arrays import FloatArray
+from reader.numbers.arrays import FloatArray, Interval
 from reader.words import counted
 
 

@@ -10,11 +10,11 @@ from reader.library.agreement.by_plate import (
     MARKS_MIN,
     PLATES_MIN,
     IntArray,
-    Interval,
     normal_quantile,
     plate_error,
 )
 from reader.library.extra import extra
+from reader.numbers.arrays import Interval
 from reader.words import counted
 
 PLATES_ASSUMED: Final = (

@@ -7,16 +7,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reader.library.agreement.by_plate import (
-    CONFIDENCE,
-    MARKS_MIN,
-    PLATES_MIN,
-    IntArray,
-    Interval,
-    normal_quantile,
-)
+from reader.library.agreement.by_plate import CONFIDENCE, MARKS_MIN, PLATES_MIN, IntArray, normal_quantile
 from reader.library.extra import extra
-from reader.numbers.arrays import FloatArray
+from reader.numbers.arrays import FloatArray, Interval
 
 CURVE_POINTS: Final = 200  # of a ROC curve, in reports
 

@@ -7,16 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from reader.library.agreement.by_plate import (
-    MARKS_MIN,
-    PLATES_MIN,
-    IntArray,
-    Interval,
-    normal_quantile,
-    plate_interval,
-)
+from reader.library.agreement.by_plate import MARKS_MIN, PLATES_MIN, IntArray, normal_quantile, plate_interval
 from reader.library.extra import extra
-from reader.numbers.arrays import FloatArray
+from reader.numbers.arrays import FloatArray, Interval
 from reader.words import counted
 
 PARADOX: Final = 0.2  # from so far below its prevalence-adjusted value, a kappa needs a word (no source)

@@ -7,10 +7,10 @@ from typing import Any, Final
 from reader.draw.charts import Band, Dot, Level, Panel, PointShape, Words
 from reader.library.control.rules import LIMIT_SIGMA, Limits
 from reader.library.control.strip import (
+    ChartState,
     ControlChart,
     ControlPoint,
     Part,
-    State,
     height_words,
     moment_words,
     state_words,
@@ -21,7 +21,7 @@ from reader.words import tidy
 NARROWEST: Final = 340.0
 STEP: Final = 13.0  # from point to point
 LEFT: Final = 10.0
-RIGHT: Final = 80.0  # room for the words of the lines
+RIGHT: Final = 90.0  # room for the words of the lines, in the widest usual fonts
 TOP: Final = 30.0
 HIGH: Final = 214.0  # of the heights
 LOW: Final = 92.0  # of the moving ranges
@@ -287,5 +287,5 @@ def _date_words(spans: Sequence[_Span], y: float) -> list[Words]:
 
 def _label(chart: ControlChart) -> str:
     part = chart.now
-    state: State = part.state
+    state: ChartState = part.state
     return f"heights of {sum(len(one.points) for one in chart.parts)} photos; {state_words(part, state)}"

@@ -13,7 +13,7 @@ from typing import Annotated, ClassVar, Final, Literal, Self
 from pydantic import Field, model_validator
 
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import Number, SettingsFile, Text, load_settings_file
+from reader.settings.values import Label, Number, SettingsFile, load_settings_file
 from reader.words.fields import Frozen
 
 # Of the range of two values, as tables print them (NIST/SEMATECH e-Handbook 6.3.2), so that others get the same limits.
@@ -58,7 +58,7 @@ class ControlRules(SettingsFile):
     """How many photos make the limits, and which rules are in force."""
 
     kind: ClassVar[str] = "control"
-    control: Text = Field(description="the rules' name")
+    control: Label = Field(description="the rules' name")
     baseline: int = Field(
         strict=True, ge=BASELINE_MIN, le=BASELINE_MAX, description="photos that the limits are computed from"
     )

@@ -30,7 +30,7 @@ from reader.words.fields import AwareMoment, Frozen, Id
 
 TimeSource = Literal["photo", "photo, offset assumed", "stated", "unknown"]
 """Where a point's time is from; of a photo without an offset, the computer's was taken; unknown: when it was added."""
-State = Literal["in control", "out of control", "too few photos", "no spread"]
+ChartState = Literal["in control", "out of control", "too few photos", "no spread"]
 
 FUTURE_MAX: Final = timedelta(
     days=1
@@ -324,7 +324,7 @@ class Part:
         return _counting(self.points)
 
     @property
-    def state(self) -> State:
+    def state(self) -> ChartState:
         """How it stands with the last point that counts."""
         if self.limits is None:
             return "too few photos"
@@ -373,7 +373,7 @@ class ControlChart:
             place for place in part.jumps if part.points[place].id in added and not part.broken_at(place)
         )
 
-    def state_with(self, added: Sequence[str]) -> State:
+    def state_with(self, added: Sequence[str]) -> ChartState:
         """How it stands, also with points that were just added."""
         return "out of control" if self.signals(added) else self.now.state
 
@@ -500,7 +500,7 @@ def distance_words(limits: Limits, value: float) -> str:
     return f"{round(limits.distance(value), 1) + 0.0:+.1f}"  # + 0.0: no negative zero
 
 
-def state_words(part: Part, state: State) -> str:
+def state_words(part: Part, state: ChartState) -> str:
     """How a chart stands, in a sentence."""
     limits, needed = part.limits, part.rules.baseline
     if limits is None:

@@ -40,7 +40,15 @@ from reader.library.tidy import MeasuredRow
 from reader.numbers.arrays import BoolArray, FloatArray
 from reader.run.progress import Watch, unwatched
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import Number, Rules, SettingsFile, Share, Text, Thresholds, load_settings_file
+from reader.settings.values import (
+    Label,
+    Number,
+    Rules,
+    SettingsFile,
+    StrictShare,
+    Thresholds,
+    load_settings_file,
+)
 from reader.words import Call, Grade, MarkKey, MarkName, counted
 
 Decision = Literal["proposed", "nothing to gain", "refused"]
@@ -66,7 +74,7 @@ class Costs(SettingsFile):
     """What errors cost, in units of one's own, and how often a mark rightly raises an alarm."""
 
     kind: ClassVar[str] = "costs"
-    costs: Text = Field(description="the costs' name")
+    costs: Label = Field(description="the costs' name")
     missed_contamination: Number = Field(
         gt=0,
         le=1e9,
@@ -74,7 +82,7 @@ class Costs(SettingsFile):
     )
     false_alarm: Number = Field(gt=0, le=1e9, description="cost of a mark that raises an alarm without cause")
     doubt: Number = Field(gt=0, le=1e9, description="cost of a doubtful mark")
-    alarm_share: Share = Field(
+    alarm_share: StrictShare = Field(
         gt=0, lt=1, description="share of marks that rightly raise an alarm at the site, between 0 and 1"
     )
 

@@ -6,7 +6,7 @@ from typing import ClassVar, Final, Self
 from pydantic import ConfigDict, Field, model_validator
 
 from reader.settings.toml_file import Problem, contradiction
-from reader.settings.values import SettingsFile, Share, Text, load_settings_file
+from reader.settings.values import Label, SettingsFile, StrictShare, load_settings_file
 from reader.words.fields import Frozen
 
 ASKED: Final = ("strong", "weak", "faint", "very faint", "none")
@@ -15,20 +15,22 @@ ASKED: Final = ("strong", "weak", "faint", "very faint", "none")
 class Shares(Frozen):
     """Share of a paper's plates that is drawn for each contrast class."""
 
-    strong: Share = Field(description="share of plates drawn for a strong line")
-    weak: Share = Field(description="share of plates drawn for a weak line")
-    faint: Share = Field(description="share of plates drawn for a faint line")
-    very_faint: Share = Field(description="share of plates drawn for a very faint line")
-    none: Share = Field(description="share of plates drawn for a window without a line")
+    strong: StrictShare = Field(description="share of plates drawn for a strong line")
+    weak: StrictShare = Field(description="share of plates drawn for a weak line")
+    faint: StrictShare = Field(description="share of plates drawn for a faint line")
+    very_faint: StrictShare = Field(description="share of plates drawn for a very faint line")
+    none: StrictShare = Field(description="share of plates drawn for a window without a line")
 
 
 class Criteria(Frozen):
     """What passes, as shares of marks."""
 
-    agreement_min: Share = Field(description="least share of marks called as the consensus has it")
-    faint_missed_max: Share = Field(description="largest share of faint lines called absent")
-    false_calls_max: Share = Field(description="largest share of absent or undeveloped marks called present")
-    doubts_max: Share = Field(description="largest share of settled marks called doubtful")
+    agreement_min: StrictShare = Field(description="least share of marks called as the consensus has it")
+    faint_missed_max: StrictShare = Field(description="largest share of faint lines called absent")
+    false_calls_max: StrictShare = Field(
+        description="largest share of absent or undeveloped marks called present"
+    )
+    doubts_max: StrictShare = Field(description="largest share of settled marks called doubtful")
 
 
 class Mix(SettingsFile):
@@ -36,7 +38,7 @@ class Mix(SettingsFile):
 
     model_config = ConfigDict(populate_by_name=True)
     kind: ClassVar[str] = "quiz"
-    quiz: Text = Field(description="the mix's name")
+    quiz: Label = Field(description="the mix's name")
     share: Shares = Field(description="the table [share]")
     criteria: Criteria = Field(alias="pass", description="the table [pass]")
 

@@ -9,13 +9,11 @@ from itertools import combinations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from reader.locate.outline import wells, window_corners
+from reader.numbers.arrays import Picture
 from reader.numbers.geometry import Points, apply, homography_between
 from reader.settings.values import Layout, Window
-
-Picture = NDArray[np.uint8]
 
 SEEN_GROWTH_MM = 0.3
 """An opening's visible edge lies between the membrane's and the rim's, mm outside the membrane."""

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from reader.numbers.arrays import Picture
 from reader.numbers.geometry import Points, signed_area
 from reader.numbers.median import quantiles
 
-Picture = NDArray[np.uint8]
 Point = tuple[float, float]
 Looks = tuple[float, float, float, float, float]
 

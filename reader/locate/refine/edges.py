@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.locate.outline import outline_curve, window_curve
+from reader.numbers.arrays import SingleArray
 from reader.numbers.geometry import Points
 from reader.settings.values import Layout
-
-Floats = NDArray[np.float32]
 
 PIECE_MM = 7.0
 """Long enough to average noise away, so short that a rough pose is still straight along it."""
@@ -43,7 +42,7 @@ class Edges:
     points: Points
     normals: Points
     first: NDArray[np.int64]
-    count: Floats
+    count: SingleArray
     middle: Points
     normal: Points
     length: Points

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reader.locate.camera_steps import N_STEPS
-from reader.locate.refine.edges import FIRST_RIM, SIDES_OF_RIM, Floats
+from reader.locate.refine.edges import FIRST_RIM, SIDES_OF_RIM
 from reader.locate.refine.known import EDGE_SE_MM, EFFECTIVE_EDGES, Known
 from reader.locate.refine.sight import Sight
 from reader.locate.refine.stage import Stage
 from reader.locate.refine.wells import WELL_SE_MM, WELL_VOTES, Wells
+from reader.numbers.arrays import SingleArray as Floats
 from reader.numbers.geometry import Points
 from reader.numbers.median import median
 

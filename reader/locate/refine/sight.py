@@ -13,18 +13,10 @@ from numpy.typing import NDArray
 
 from reader.locate.camera import Camera
 from reader.locate.camera_steps import jacobian_of, project_edges
-from reader.locate.refine.edges import (
-    BOTTOM,
-    OUTLINE_END,
-    OUTLINE_START,
-    RIM_END,
-    RIM_START,
-    Edges,
-    Floats,
-    edges_of,
-)
+from reader.locate.refine.edges import BOTTOM, OUTLINE_END, OUTLINE_START, RIM_END, RIM_START, Edges, edges_of
 from reader.locate.refine.stage import Stage
 from reader.locate.view import Pixels, View
+from reader.numbers.arrays import SingleArray as Floats
 from reader.numbers.geometry import Points
 from reader.numbers.median import median
 from reader.settings.values import Layout

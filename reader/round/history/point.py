@@ -18,7 +18,7 @@ NEWEST: Final = (
 )
 PLACES_SHOWN: Final = 6  # of one name, in an error
 
-Kind = Literal["departure", "follow-up"]
+OccurrenceKind = Literal["departure", "follow-up"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -28,7 +28,7 @@ class Occurrence:
     at : when, with its offset. done_at : when a follow-up was done, None while it is open, and of departures.
     """
 
-    kind: Kind
+    kind: OccurrenceKind
     id: str
     at: datetime
     text: str

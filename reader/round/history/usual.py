@@ -42,7 +42,7 @@ METHOD: Final = (
     "to 60 % are found within 8 weeks in about two cases of three (simulated)."
 )
 
-State = Literal["too few", "worse", "not worse", "cannot tell"]
+Trend = Literal["too few", "worse", "not worse", "cannot tell"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,7 +90,7 @@ class Usual:
     nothing, being invalid or refused.
     """
 
-    state: State
+    state: Trend
     level: SettledGrade | None
     shares: tuple[Share, ...]
     recent: tuple[Occasion, ...]
@@ -172,7 +172,7 @@ def judge(found: Sequence[Occasion], left_out: int = 0) -> Usual:
     )
 
 
-def _state(chance: tuple[float, float] | None) -> State:
+def _state(chance: tuple[float, float] | None) -> Trend:
     if chance is None:
         return "too few"
     low, high = chance

@@ -74,7 +74,7 @@ def report_pdf(report: Report, *, paper: str = "a4") -> bytes:
 
 
 @lru_cache(maxsize=1)
-def _letters() -> frozenset[int]:
+def known_letters() -> frozenset[int]:
     """Register the typeface; the code points that both its weights have."""
     found = []
     for name, file in ((FACE, "Vera.ttf"), (BOLD, "VeraBd.ttf")):
@@ -91,7 +91,7 @@ class _Writer:
     def __init__(self, sheet: tuple[float, float]) -> None:
         self._sheet = sheet
         self._width = sheet[0] - 2 * MARGIN
-        self._known = _letters()
+        self._known = known_letters()
         self._lacking = False
         base = ParagraphStyle("text", fontName=FACE, fontSize=SIZE, leading=SIZE * LEADING, alignment=TA_LEFT)
         self._text = base

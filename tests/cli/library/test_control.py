@@ -2,23 +2,24 @@
 
 import json
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import datetime, timedelta, timezone
 from functools import cache
 from pathlib import Path
 
-import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
 from cli.library.control import OUT_OF_CONTROL, STRIP
 from cli.main import main
 from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE
-from fixtures.camera import Camera, Processing
-from fixtures.scene import Light, Photograph, Plate, Scene, photograph, save
-from fixtures.strips import Noise, SimulatedStrip
+from fixtures.camera import Camera
+from fixtures.control_strip import FIRST, other_phone, scene, strip_of
+from fixtures.scene import Photograph, photograph, save
 from reader.library import Library
+from reader.library.control.chart import control_page
+from reader.library.control.strip import control_chart
+from reader.library.report import Origin
 from reader.read import read_photo
-from reader.settings.values import load_layout
 from reader.verdict.model import to_bytes
 from tests.reader.library.quiz.quiz_library import invented_library
 from tests.reader.review.browser import Browser
@@ -27,8 +28,6 @@ from tests.test_imports import loaded_by
 
 __all__ = ["browser"]
 
-LAYOUT = load_layout("strip")
-FIRST = datetime(2026, 5, 4, 8, 30, tzinfo=UTC)
 BASELINE = 6  # photos, so that tests are quick
 N = BASELINE + 2
 
@@ -37,47 +36,6 @@ def run(*arguments: object) -> Result:
     return CliRunner().invoke(
         main, ["library", "check-photo", *map(str, arguments)], env={"LINECALL_OPERATOR": ""}
     )
-
-
-def strip_of(layout_name: str = "strip") -> Plate:
-    layout = load_layout(layout_name)
-    membranes = []
-    for seed, window in enumerate(layout.window):
-        membrane = SimulatedStrip(seed=seed, length_mm=window.length, breadth_mm=window.breadth)
-        for name, height in (("indicator", 0.2), ("reference", 0.4)):
-            mark = getattr(layout.marks, name)
-            membrane = membrane.with_mark(name, position_mm=mark.position, height=height, width_mm=mark.width)
-        membranes.append(membrane)
-    return Plate(layout=layout, strips=tuple(membranes))
-
-
-def scene(k: int, **more: object) -> Scene:
-    """The k-th photo of the strip: a hand that moves a little, a lamp that stays, a day later each."""
-    rng = np.random.default_rng([k, 3])
-    usual = {
-        "seed": k,
-        "camera": Camera(
-            width=840,
-            height=480,
-            distance_mm=float(rng.uniform(112, 118)),
-            tilt_deg=float(rng.uniform(2, 8)),
-            azimuth_deg=float(rng.uniform(0, 360)),
-            roll_deg=float(rng.uniform(-3, 3)),
-        ),
-        "plates": (strip_of(),),
-        "processing": Processing(noise=Noise(sd_code=(1.0, 0.8, 1.0))),
-        "light": Light(exposure=float(rng.uniform(0.72, 0.78))),
-        "table": "dark",
-        "taken_at": FIRST + k * timedelta(days=1),
-        "jpeg_quality": 92,
-    }
-    return Scene(**usual | more)  # type: ignore[arg-type]
-
-
-def other_phone(photo: Photograph) -> Photograph:
-    """The same light through another tone curve: what a phone that deepens contrast would store."""
-    curve = np.round(255 * (np.arange(256) / 255) ** 1.12).astype(np.uint8)
-    return replace(photo, pixels=curve[photo.pixels])
 
 
 @cache
@@ -317,10 +275,6 @@ def test_the_page_fits_its_screen_and_begins_at_the_newest_photo(
 ) -> None:
     with Library.open(library) as opened:
         points = [opened.control.chart(STRIP).now.points[0]] * 60
-        from reader.library.control.chart import control_page
-        from reader.library.control.strip import control_chart
-        from reader.library.report import Origin
-
         part = opened.control.chart(STRIP).now
         chart = control_chart(STRIP, [(part.baseline, part.rules)], [*part.points, *points])
         page = tmp_path / "chart.html"
@@ -331,6 +285,26 @@ def test_the_page_fits_its_screen_and_begins_at_the_newest_photo(
     dots = "[...document.querySelector('svg.chart').querySelectorAll('circle')]"
     assert browser.ask(f"return {right} - {dots}.pop().getBoundingClientRect().right") >= 0
     assert browser.ask(f"return {dots}.length") == 66
+
+
+def test_the_words_beside_the_lines_are_whole(browser: Browser, charted: Path, tmp_path: Path) -> None:
+    with Library.open(charted, read_only=True) as opened:
+        part = opened.control.chart(STRIP).now
+    later = [
+        point.model_copy(
+            update={"id": f"{point.id}-{k}", "taken_at": point.taken_at + k * timedelta(weeks=1)}
+        )
+        for k in range(1, 5)
+        for point in part.points
+    ]
+    chart = control_chart(STRIP, [(part.baseline, part.rules)], [*part.points, *later])
+    page = tmp_path / "chart.html"
+    page.write_bytes(control_page(chart, Origin(library="hangar 2", made_at=FIRST)))
+    browser.show(page, width=1280)
+    words = "[...document.querySelectorAll('svg.chart text')]"
+    assert browser.ask(f"return {words}.some(one => one.textContent.startsWith('mean 0.'))")
+    right = "getBoundingClientRect().right"
+    assert browser.ask(f"return {words}.every(one => one.{right} <= one.closest('svg').{right})")
 
 
 def test_a_strip_of_the_sites_own_layout_is_found_again_without_its_file(

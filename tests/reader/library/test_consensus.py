@@ -17,7 +17,7 @@ from reader.library.consensus import (
     load_consensus,
     possible_grades,
 )
-from reader.library.examples import Grading, Role
+from reader.library.examples import GraderRole, Grading
 from reader.library.strength import STRENGTHS, load_strength
 from reader.settings.values import load_layout, load_rules
 from reader.words import Call, MarkKey
@@ -27,7 +27,7 @@ NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
 
 
 def grading(
-    grader: str, call: Call, *, role: Role = "expert", minute: int = 0, blind: bool | None = None
+    grader: str, call: Call, *, role: GraderRole = "expert", minute: int = 0, blind: bool | None = None
 ) -> Grading:
     return Grading(
         example="abcdefgh",

@@ -55,14 +55,8 @@ def format_of(path: str) -> str:
         return str(file.execute("SELECT value FROM linecall_logbook WHERE name = 'format'").fetchone()[0])
 
 
-@pytest.fixture
-def place(tmp_path: Path) -> Place:
-    return Place(where=str(tmp_path / "log.db"), photos=str(tmp_path / "photos"))
-
-
-def test_a_logbook_stays_as_it_is_until_its_first_run_and_keeps_every_byte_then(
-    place: Place, tmp_path: Path
-) -> None:
+def test_a_logbook_stays_as_it_is_until_its_first_run_and_keeps_every_byte_then(tmp_path: Path) -> None:
+    place = Place(where=str(tmp_path / "log.db"), photos=str(tmp_path / "photos"))
     with place.open() as logbook:
         add(logbook, tmp_path)
         before = list(logbook.bodies())

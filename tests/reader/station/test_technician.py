@@ -196,7 +196,9 @@ def test_photo_to_answer_and_the_same_again_gives_the_same(desk: Desk, phone: Te
     assert "Negligible" in page.text
     assert "HB-sump" in phone.get("/today").text
     strip = phone.get(f"/strips/{answer['reading']}/0.jpg")
-    assert cv2.imdecode(np.frombuffer(strip.content, np.uint8), cv2.IMREAD_COLOR).shape[0] > 200
+    picture = cv2.imdecode(np.frombuffer(strip.content, np.uint8), cv2.IMREAD_COLOR)
+    assert picture is not None
+    assert picture.shape[0] > 200
     assert phone.get(f"/strips/{answer['reading']}/6.jpg").status_code == 404
     assert phone.post(f"/runs/{run}/close", headers=OURS, follow_redirects=False).status_code == 303
     assert find_run(desk.logbook, run).ended == "closed"

@@ -1,7 +1,7 @@
 // The photo: the camera app's own file, kept before anything else is done with it, then sent.
 import { el, t } from "./page.js";
 import { keep, sendAll } from "./runs.js";
-import { runOf } from "./store.js";
+import { onChange, runOf } from "./store.js";
 
 /** The control that opens the camera's app. done : called with the run once the station has answered. */
 export function photoControl(id, label, done) {
@@ -10,7 +10,17 @@ export function photoControl(id, label, done) {
   const input = el("input", { type: "file", accept: "image/*", capture: "environment", id: "photo", class: "unseen" });
   const button = el("label", { class: "button act big photo", for: "photo" }, label);
 
+  let waiting = false;
+  onChange(async (changed) => { // whichever attempt it was that got through
+    if (!waiting || changed !== id) return;
+    const run = await runOf(id);
+    if (!waiting || !run?.sent) return;
+    waiting = false;
+    done(run);
+  });
+
   async function sendIt() {
+    waiting = true;
     bar.hidden = false;
     state.textContent = t("run.sending");
     await sendAll((run, share) => {
@@ -20,8 +30,7 @@ export function photoControl(id, label, done) {
     });
     const run = await runOf(id);
     bar.hidden = true;
-    if (run?.sent) done(run);
-    else state.textContent = run?.problem ? run.problem.text : t("run.kept");
+    if (run && !run.sent) state.textContent = run?.problem ? run.problem.text : t("run.kept");
   }
 
   input.addEventListener("change", async () => {

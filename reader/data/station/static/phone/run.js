@@ -7,7 +7,7 @@ import { hints } from "./camera.js";
 
 const main = document.getElementById("run");
 const ONCE = ["sample", "drops"];
-let id = "", shown = "", ticking = [], lock = null, sound = null, rung = false, control = null;
+let id = "", shown = "", ticking = [], lock = null, sound = null, rung = false, control = null, camera = null;
 
 const minutes = (ms) => {
   const seconds = Math.max(0, Math.ceil(ms / 1000));
@@ -120,6 +120,7 @@ function waiting() {
 }
 
 function photographing() {
+  camera ??= hints();
   control ??= photoControl(id, t("run.photo"), (done) => location.assign(done.answer.to));
   return [
     live("p", { class: "countdown small", role: "timer" }, () => {
@@ -128,7 +129,7 @@ function photographing() {
     }),
     el("p", { class: "step" }, t("run.how_photo")),
     ...control.parts,
-    hints(),
+    camera,
   ];
 }
 
@@ -218,7 +219,7 @@ async function tick() {
 async function open() {
   id = location.hash.slice(1);
   shown = "";
-  control = null;
+  control = camera = null;
   await clockOffset();
   await draw();
   if (run?.photos.some((one) => !one.received)) await control?.sendIt();

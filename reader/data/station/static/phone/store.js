@@ -1,7 +1,14 @@
 // What this phone keeps until the station has it: runs, and photos as ArrayBuffers (some browsers lose Blobs).
 const NAME = "linecall", STORES = ["runs", "photos", "notes"];
 const tabs = "BroadcastChannel" in window ? new BroadcastChannel("linecall") : null;
+const listeners = [];
 let opened = null;
+
+/** Say that a run was changed, in this tab and the others. */
+function say(id) {
+  tabs?.postMessage(id);
+  for (const call of listeners) call(id);
+}
 
 function open() {
   opened ??= new Promise((done, failed) => {
@@ -60,7 +67,7 @@ export async function changeRun(id, change) {
       give(changed);
     };
   });
-  tabs?.postMessage(id);
+  say(id);
   return run;
 }
 
@@ -76,7 +83,7 @@ export async function keepPhoto(id, line, data) {
       store.put(run);
     };
   });
-  tabs?.postMessage(id);
+  say(id);
 }
 
 export async function dropPhoto(sha) {
@@ -88,9 +95,11 @@ export async function dropRun(run) {
     for (const photo of run.photos) doing.objectStore("photos").delete(photo.sha);
     doing.objectStore("runs").delete(run.id);
   });
-  tabs?.postMessage(run.id);
+  say(run.id);
 }
 
+/** Call with a run's id whenever it was changed, in whichever tab. */
 export function onChange(call) {
-  if (tabs) tabs.onmessage = (message) => call(message.data);
+  listeners.push(call);
+  if (tabs && listeners.length === 1) tabs.onmessage = (message) => { for (const one of listeners) one(message.data); };
 }

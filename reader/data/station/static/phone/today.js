@@ -22,3 +22,4 @@ onChange(draw);
 await draw();
 await sendAll();
 await draw();
+navigator.serviceWorker?.controller?.postMessage("keep");
