@@ -288,6 +288,19 @@ def test_what_is_unsent_is_shown_to_whoever_holds_the_phone(desk: Desk) -> None:
     assert browser(desk).get("/prepare").status_code == 401
 
 
+def test_today_shows_what_is_due_and_what_an_answer_asks_for(
+    desk: Desk, phone: TestClient, root: Path
+) -> None:
+    assert "Due, the riskiest first" in phone.get("/today").text
+    run = developed(desk, "N1-drain")
+    assert f"run#{run}" in phone.get("/today").text
+    send(phone, run, send_pieces(phone, run, photo_of(root, NOW, "north-tank-drain")))
+    page = phone.get("/today").text
+    assert "What earlier answers ask for" in page
+    assert "drain" in page.partition("What earlier answers ask for")[2].lower()
+    assert page.index("Other points") < page.rindex("prepare#N1-drain"), "it is not due again at once"
+
+
 # --- hints ------------------------------------------------------------------------------------------------------
 
 
