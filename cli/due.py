@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.options import Command, ending_in, opened
+from cli.options import Command, ending_in, explained_by, opened
 from cli.site import named_site
 
 if TYPE_CHECKING:
@@ -38,13 +38,33 @@ PAPERS = ("a4", "letter")
     help="Write labels for the bottles of the points that are due; each begins a run. With --phase and --lot.",
 )
 @click.option(
-    "--phase", metavar="NAME", help="For labels: what is going to be tested, as in linecall run begin."
+    "--phase",
+    metavar="NAME",
+    help="For labels: what is going to be tested, as in linecall run begin.",
+    **explained_by("linecall run begin"),
 )
-@click.option("--lot", metavar="LOT", help="For labels: the plates' lot, as printed.")
 @click.option(
-    "--point", "points", metavar="ID", multiple=True, help="For labels: only these points, due or not."
+    "--lot",
+    metavar="LOT",
+    help="For labels: the plates' lot, as printed.",
+    **explained_by("linecall run begin"),
 )
-@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Sheet of paper.")
+@click.option(
+    "--point",
+    "points",
+    metavar="ID",
+    multiple=True,
+    help="For labels: only these points, due or not.",
+    **explained_by("linecall run list"),
+)
+@click.option(
+    "--paper",
+    type=click.Choice(PAPERS),
+    default="a4",
+    show_default=True,
+    help="Sheet of paper.",
+    **explained_by("linecall card"),
+)
 def due(
     sheet: Path | None,
     labels: Path | None,
@@ -166,5 +186,4 @@ def _lines(found: "DayRound") -> list[str]:
 def _row(task: "Task") -> tuple[str, ...]:
     when = "OVERDUE" if task.is_overdue else "today" if task.days_late == 0 else f"{task.due_on}"
     one = task.follow_up
-    what = task.reason if one is None else f"{task.reason}: {one.asked.text}"
-    return when, task.point, what, task.owner, "" if one is None else one.id
+    return when, task.point, task.reason, task.owner, "" if one is None else one.id

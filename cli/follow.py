@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.options import Group, known_name, moment, needed, opened
+from cli.options import Group, explained_by, known_name, moment, needed, opened
 from cli.site import named_site
 from cli.variables import OPERATOR_VARIABLE
 
@@ -31,9 +31,13 @@ def follow() -> None:
 
 
 @follow.command("list", shared=("logbook",), keys=("site",), limit=(50, 10_000))
-@click.option("--point", metavar="ID", help="Only of this sample point.")
+@click.option("--point", metavar="ID", help="Only of this sample point.", **explained_by("linecall run list"))
 @click.option(
-    "--all", "everything", is_flag=True, help="Also those that have ended, as they were written down."
+    "--all",
+    "everything",
+    is_flag=True,
+    help="Also those that have ended, as they were written down.",
+    **explained_by("linecall run list"),
 )
 def list_follow_ups(
     point: str | None,

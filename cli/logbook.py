@@ -27,6 +27,7 @@ from cli.options import (
     filters,
     known_name,
     needed,
+    needed_logbook,
     opened,
     saying_what_was_done,
     superseded_by_pages,
@@ -398,6 +399,36 @@ def kept_settings(file: str | None, logbook: str | None, logbook_photos: str | N
     click.echo(found[0].data, nl=False)
 
 
+@logbook.command(
+    "restore", shared=("logbook",), short_help="Begin a logbook anew from a zip of all readings."
+)
+@click.argument("file", metavar="FILE.zip", type=click.Path(path_type=Path))
+def restore(file: Path, logbook: str | None, logbook_photos: str | None) -> int:
+    """Begin a logbook anew from a backup: a zip that linecall logbook export --format zip wrote of all readings.
+
+    The zip is checked first, and the new logbook at the end: it has the same events, hashes and photos. --logbook names
+    a file that is not there yet. Then hold it against a seal, with linecall logbook verify --seal.
+    """
+    from reader.logbook import Logbook
+    from reader.logbook.restore import restore_zip
+    from reader.words import counted
+
+    with Logbook.open(needed_logbook(logbook), photos=logbook_photos) as book:
+        with counting("events") as progress:
+            report = restore_zip(file, book, progress=progress)
+        name = book.name
+    if report.problem is not None:
+        show.say_problem(f"{name}: BAD: {report.problem}")
+        return FAILED
+    held = [
+        counted(report.events, "event"),
+        counted(report.readings, "reading"),
+        counted(report.photos, "photo"),
+    ]
+    click.echo(show.printable(f"restored {name}: all holds: {', '.join(held)}"))
+    return GRADED
+
+
 @logbook.command("rebuild", shared=("logbook",), short_help="Make the lists anew from the events.")
 def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
     """Make the rows that lists show anew from the events, which stay."""
@@ -484,7 +515,7 @@ def export(
     short_help="Read kept photos by today's reader: which grades would change.",
 )
 @click.argument("ids", metavar="[ID...]", nargs=-1)
-@filters(READING_FILTERS, explained_by="linecall logbook list")
+@filters(READING_FILTERS, place="linecall logbook list")
 @click.option("--superseded", is_flag=True, help="Also readings whose place a later one has taken.")
 def reread(
     ids: tuple[str, ...],

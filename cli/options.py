@@ -190,9 +190,9 @@ class Command(click.Command):
         self.keys = (*keys, *(_KEY_OF[name] for name in self.shared if name in _KEY_OF))
         self.out, self.limit = out, limit
         own = {flag for parameter in self.params for flag in parameter.opts}
-        settings = {
-            f"--{key.replace('_', '-')}": f"={key}" for key in self.keys if key not in _KEY_OF.values()
-        }
+        by_option = {_KEY_OF.get(name) for name in self.shared}
+        self.only_set = [key for key in self.keys if key not in by_option]
+        settings = {f"--{key.replace('_', '-')}": f"={key}" for key in self.only_set}
         self.old = {flag: to for flag, to in settings.items() if flag not in own} | dict(old or {})
         if out is not None:
             self.old["--output"] = "--out"
@@ -256,10 +256,9 @@ class Command(click.Command):
         for place, names in places.items():
             with formatter.section(f"Shared options, explained by {place} --help"):
                 _write_names(formatter, names)
-        said = [key for key in self.keys if key not in _KEY_OF.values()]
-        if said:
+        if self.only_set:
             with formatter.section("Settings, from linecall.toml or --set KEY=VALUE"):
-                _write_names(formatter, said)
+                _write_names(formatter, self.only_set)
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
         """Complete shared options too, which help names and does not list."""
@@ -417,17 +416,20 @@ EXAMPLE_FILTERS: Mapping[str, Filter] = {
 """What chooses examples of the library, as `Filters` takes it."""
 
 
+def explained_by(place: str) -> dict[str, Any]:
+    """Attributes of an option that another command explains: give them to `click.option`."""
+    return {"cls": SharedOption, "place": place}
+
+
 def filters(
-    choose: Mapping[str, Filter], *, only: Sequence[str] = (), explained_by: str | None = None
+    choose: Mapping[str, Filter], *, only: Sequence[str] = (), place: str | None = None
 ) -> Callable[[T], T]:
     """Decorate a command with filters: all, or `only` some; where another command explains them, help names it."""
 
     def decorate(command: T) -> T:
         for name in reversed(only or list(choose)):
             flags, attrs = choose[name]
-            kind: dict[str, Any] = (
-                {} if explained_by is None else {"cls": SharedOption, "place": explained_by}
-            )
+            kind = {} if place is None else explained_by(place)
             command = click.option(*flags, name, **attrs, **kind)(command)  # type: ignore[type-var]
         return command
 
@@ -495,14 +497,20 @@ def saying_what_was_done(told: Callable[[], str]) -> Iterator[None]:
 @contextmanager
 def opened(where: str | None, photos: str | None, *, read_only: bool = True) -> Iterator["Logbook"]:
     """Open the logbook that the options name, which must exist."""
+    from reader.logbook import Logbook
+
+    where = needed_logbook(where)
+    with Logbook.open(where, must_exist=True, read_only=read_only, photos=photos) as logbook:
+        yield logbook
+
+
+def needed_logbook(where: str | None) -> str:
+    """Where the logbook lies that the options name; raises click.UsageError."""
     if not where:
         raise click.UsageError(
             f"name the logbook with --logbook PATH|URL, or with the variable {LOGBOOK_VARIABLE}"
         )
-    from reader.logbook import Logbook
-
-    with Logbook.open(where, must_exist=True, read_only=read_only, photos=photos) as logbook:
-        yield logbook
+    return where
 
 
 def known_name(book: "Logbook", typed: str, role: "Role") -> str:

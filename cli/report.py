@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from cli.logbook import counting
-from cli.options import Command, Out, opened
+from cli.options import Command, Out, explained_by, opened
 from cli.review import site_files
 from cli.site import site_if_named
 
@@ -39,7 +39,14 @@ def _midnight(day: datetime, zone: tzinfo | None) -> datetime:
 @click.argument("reading", metavar="[ID]", required=False)
 @click.option("--from", "first", metavar="DATE", callback=_date, help="The period's first day.")
 @click.option("--to", "last", metavar="DATE", callback=_date, help="The period's last day.  [default: today]")
-@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Sheet of paper.")
+@click.option(
+    "--paper",
+    type=click.Choice(PAPERS),
+    default="a4",
+    show_default=True,
+    help="Sheet of paper.",
+    **explained_by("linecall card"),
+)
 def report(
     reading: str | None,
     logbook: str | None,

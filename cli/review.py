@@ -10,7 +10,7 @@ import click
 
 from cli import show
 from cli.defaults import choices_of, own_files_by_kind
-from cli.options import READING_FILTERS, Group, Out, filters, known_name, needed, opened
+from cli.options import READING_FILTERS, Group, Out, explained_by, filters, known_name, needed, opened
 from cli.site import site_if_named
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def review() -> None:
     limit=ROWS,
     short_help="List the readings that wait, the most urgent first.",
 )
-@filters(READING_FILTERS, only=WAITING_BY, explained_by="linecall logbook list")
+@filters(READING_FILTERS, only=WAITING_BY, place="linecall logbook list")
 @click.option("--analyte", metavar="NAME", help="Only with a doubtful mark of this analyte.")
 @click.option("--blind", is_flag=True, help="Tell nothing of what was called: for a blind reader.")
 def list_waiting(
@@ -60,7 +60,8 @@ def list_waiting(
     """List the readings that wait for a reviewer, the most urgent first.
 
     First come plates that may still be read, the one whose reading time ends first; then doubts that decide a
-    grade, doubts that do not, calls close to their limit, invalid plates, and calls that contradict each other.
+    grade, doubts that do not, calls close to their limit, invalid plates, and calls that contradict each other. With
+    --blind all but the plates that may still be read come by their age.
     """
     from reader.review.queue import waiting_page
 
@@ -394,9 +395,17 @@ def close(
 )
 @click.argument("reading", metavar="ID")
 @click.option(
-    "--window", metavar="ID", help=f"{WINDOW_WORDS} Without it all that you decided, and your closing."
+    "--window",
+    metavar="ID",
+    help=f"{WINDOW_WORDS} Without it all that you decided, and your closing.",
+    **explained_by("linecall review decide"),
 )
-@click.option("--mark", type=click.Choice(["indicator", "reference"]), help="Which mark of the window.")
+@click.option(
+    "--mark",
+    type=click.Choice(["indicator", "reference"]),
+    help="Which mark of the window.",
+    **explained_by("linecall review decide"),
+)
 def withdraw(
     reading: str,
     logbook: str | None,
@@ -517,7 +526,12 @@ def _write(drawn: "Drawn", folder: Path, *, force: bool = False) -> None:
     short_help="Make the page on which a faint line can be judged.",
 )
 @click.argument("reading", metavar="ID")
-@click.option("--blind", is_flag=True, help="Leave out linecall's calls and every reader's.")
+@click.option(
+    "--blind",
+    is_flag=True,
+    help="Leave out linecall's calls and every reader's.",
+    **explained_by("linecall review list"),
+)
 @click.option("--every-window", is_flag=True, help="Show also windows that are not in question.")
 def sheet(
     reading: str,

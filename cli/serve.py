@@ -22,7 +22,7 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 @click.command(
     cls=Command,
     shared=("logbook",),
-    keys=("site",),
+    keys=("policy", "site", "library"),
     short_help="Open linecall as pages in a browser, from this machine.",
 )
 @click.option("--keeper", metavar="NAME", help="Who keeps this station; asked for where nobody does yet.")
@@ -34,8 +34,12 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
 @click.option(
     "--port", type=click.IntRange(1, 65535), default=8770, show_default=True, help="Port to listen on."
 )
-@click.option("--certificate", metavar="PEM", type=FILE, help="The certificate; with --key.")
-@click.option("--key", metavar="PEM", type=FILE, help="The certificate's private key.")
+@click.option(
+    "--certificate",
+    metavar="PEM",
+    type=FILE,
+    help="Certificate and private key, one after the other in one file.",
+)
 @click.option(
     "--plain-http",
     is_flag=True,
@@ -51,33 +55,21 @@ HOME = "linecall"  # folder in the user's own, where a station without any setti
     help="Where sign-ins and uploads lie.  [default: beside the logbook]",
 )
 @click.option(
-    "--readers", type=click.IntRange(1, 64), help="Photos read at a time.  [default: as many as cores]"
-)
-@click.option(
-    "--reading-memory",
-    metavar="MB",
-    type=click.IntRange(256, 65536),
-    default=1536,
-    show_default=True,
-    help="Memory of one reading at most, where the system can limit it.",
-)
-@click.option(
     "--link", is_flag=True, help="Print another sign-in link for the keeper of a station that runs, and end."
 )
 def serve(
     logbook: str | None,
     logbook_photos: str | None,
+    policy: str,
     site: str | None,
+    where: str | None,
     keeper: str | None,
     host: str | None,
     port: int,
     certificate: Path | None,
-    key: Path | None,
     plain_http: bool,
     url: str | None,
     folder: Path | None,
-    readers: int | None,
-    reading_memory: int,
     link: bool,
 ) -> None:
     """Open linecall as pages in a browser, from this machine.
@@ -91,27 +83,23 @@ def serve(
         raise click.ClickException(
             f"{error.name} is not installed; install it with pip install 'linecall[serve]'"
         ) from None
-    if (certificate is None) != (key is None):
-        raise click.UsageError("--certificate and --key go together")
-    address = serving.Address(
-        host=host or serving.LOOPBACK, port=port, certificate=certificate, key=key, url=url
-    )
+    address = serving.Address(host=host or serving.LOOPBACK, port=port, certificate=certificate, url=url)
     if not address.is_loopback and certificate is None and not plain_http:
-        raise click.UsageError(
-            "--host opens the station to the network: give --certificate and --key, or --plain-http"
-        )
+        raise click.UsageError("--host opens the station to the network: give --certificate, or --plain-http")
     from reader.logbook import Logbook
     from reader.logbook.upgrade import bring_up_to_date
+    from reader.review.policy import load_policy
 
-    where = logbook or str(_own_folder() / "logbook.sqlite")
+    library = where
+    place = logbook or str(_own_folder() / "logbook.sqlite")
     now = datetime.now(UTC)
     if link:
-        _print_link(where, logbook_photos, folder, keeper, address, now)
+        _print_link(place, logbook_photos, folder, keeper, address, now)
         return
-    with Logbook.open(where, photos=logbook_photos) as book:
+    with Logbook.open(place, photos=logbook_photos) as book:
         own = serving.folder_of(book, folder)
         with serving.held(own):
-            copy = None if "://" in where else bring_up_to_date(Path(where))
+            copy = None if "://" in place else bring_up_to_date(Path(place))
             if copy is not None:
                 click.echo(show.printable(f"kept      {copy}: the logbook as it was before this version"))
             name = _keeper(book, keeper, now)
@@ -119,13 +107,15 @@ def serve(
                 signs = stack.enter_context(closing(signins.SignIns.open(own / serving.OWN_FILE)))
                 station = desk.Desk(
                     logbook=book,
-                    reopen=lambda: Logbook.open(where, read_only=True, photos=logbook_photos),
+                    reopen=lambda: Logbook.open(place, read_only=True, photos=logbook_photos),
                     folder=own,
                     sign_ins=signs,
                     texts=texts.english(),
                     url=url,
-                    site_file=Path(site) if site else serving.begin_site(_folder_of(where, own)),
-                    readers=pool.Readers(readers, memory_bytes=reading_memory * 2**20),
+                    library=None if library is None else Path(library),
+                    policy=load_policy(policy),
+                    site_file=Path(site) if site else serving.begin_site(_folder_of(place, own)),
+                    readers=pool.Readers(),
                     tokens=stack.enter_context(closing(tokens.Tokens.open(own / serving.OWN_FILE))),
                 )
                 stack.enter_context(closing(station.readers))

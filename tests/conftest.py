@@ -12,12 +12,14 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 SHARED_PHOTOS = ROOT.parent / "shared" / "photos"
 POSTGRESQL = os.environ.get("LINECALL_TEST_POSTGRESQL")  # tests/reader/logbook/postgresql.sh starts a server
+AXE = os.environ.get("LINECALL_TEST_AXE")  # axe.min.js of npm's axe-core, which checks pages against WCAG
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 CHROMEDRIVER = shutil.which("chromedriver")
 
 NO_PHOTOS = "no rendered photos with truth lie beside the repository (shared/photos)"
 NO_SERVER = "no PostgreSQL: LINECALL_TEST_POSTGRESQL names no server"
 NO_BROWSER = "no browser: chromium and chromedriver are not on the PATH"
+NO_AXE = "no axe-core: LINECALL_TEST_AXE names no axe.min.js (npm install axe-core)"
 NO_POSIX = "no POSIX: they make pipes and links, change modes, send signals or bound what a process may take"
 NO_LINUX = "no Linux: they read a process's peak memory from /proc"
 NOT_RUN = pytest.StashKey[list[tuple[str, str]]]()  # reason and test
@@ -41,6 +43,13 @@ def shared_photos() -> Path:
     return SHARED_PHOTOS
 
 
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """The script of axe-core."""
+    assert AXE is not None
+    return Path(AXE).read_text(encoding="utf-8")
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Deselect what needs a thing that is not here: none of it is part of the project."""
     missing = {id(item): reasons for item in items if (reasons := list(_missing(item)))}
@@ -56,6 +65,8 @@ def _missing(item: pytest.Item) -> Iterator[str]:
         yield NO_PHOTOS
     if "browser" in needs and not (CHROMIUM and CHROMEDRIVER):
         yield NO_BROWSER
+    if "axe" in needs and not AXE:
+        yield NO_AXE
     if item.get_closest_marker("posix") and sys.platform == "win32":
         yield NO_POSIX
     if item.get_closest_marker("linux") and sys.platform != "linux":

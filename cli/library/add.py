@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.options import FAILED, GRADED, REFUSED, WRONG_USAGE, Command, Out, opened, saying_what_was_done
+from cli.options import (
+    FAILED,
+    GRADED,
+    REFUSED,
+    WRONG_USAGE,
+    Command,
+    Out,
+    explained_by,
+    opened,
+    saying_what_was_done,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -183,8 +193,16 @@ def _added(
     short_help="Write a label file of photos, to be filled in.",
 )
 @click.argument("photos", metavar="PHOTO|FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--grader", metavar="NAME", default="", help="Who will grade.")
-@click.option("--role", type=click.Choice(ROLES), default=None, help="As what they will.")
+@click.option(
+    "--grader", metavar="NAME", default="", help="Who will grade.", **explained_by("linecall library add")
+)
+@click.option(
+    "--role",
+    type=click.Choice(ROLES),
+    default=None,
+    help="As what they will.",
+    **explained_by("linecall library add"),
+)
 def labels(
     photos: tuple[Path, ...],
     grader: str,

@@ -7,7 +7,7 @@ import click
 
 from cli import show
 from cli.library.look import BY_LIST, filters_of
-from cli.options import EXAMPLE_FILTERS, Command, filters, saying_what_was_done
+from cli.options import EXAMPLE_FILTERS, Command, explained_by, filters, saying_what_was_done
 
 IMPORT_STOPPED = "what was added so far stays, and the same command adds the rest"
 
@@ -16,9 +16,12 @@ IMPORT_STOPPED = "what was added so far stays, and the same command adds the res
     cls=Command, shared=("where",), short_help="Write the library as a folder that anybody can read."
 )
 @click.argument("folder", type=click.Path(path_type=Path))
-@filters(EXAMPLE_FILTERS, explained_by=BY_LIST)
+@filters(EXAMPLE_FILTERS, place=BY_LIST)
 @click.option(
-    "--strip-metadata", is_flag=True, help="Photos without what the camera wrote beside the pixels."
+    "--strip-metadata",
+    is_flag=True,
+    help="Photos without what the camera wrote beside the pixels.",
+    **explained_by("linecall logbook export"),
 )
 def export(folder: Path, where: Path, strip_metadata: bool, **chosen: Any) -> None:
     """Write the library, or the examples that the filters want, as a new FOLDER that anybody can read.

@@ -1,6 +1,7 @@
 """`linecall library fit-thresholds`: decision limits proposed from the graded examples."""
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,7 +10,7 @@ import click
 
 from cli import show
 from cli.library.look import filters_of
-from cli.library.reports import check_some, choice, indented, origin_of, rate_words
+from cli.library.reports import choice, indented, rate_words
 from cli.options import GRADED, Command, Out, saying_what_was_done
 
 if TYPE_CHECKING:
@@ -66,6 +67,7 @@ def fit_thresholds(
     from reader.library.consensus import load_consensus
     from reader.library.limits.fit import load_costs, propose, to_toml
     from reader.library.report import to_json
+    from reader.library.reporting import check_some, origin_of
     from reader.settings.values import load_thresholds
 
     in_use, prices = load_thresholds(thresholds), load_costs(costs)
@@ -76,9 +78,9 @@ def fit_thresholds(
     ):
         rule = load_consensus(consensus) if consensus else None
         settings = (rule or library.settings.consensus_rule, library.settings.rules, in_use, prices)
-        origin = origin_of(library, wanted, settings)
+        origin = origin_of(library, wanted, settings, made_at=datetime.now(UTC))
         n = library.count(wanted)
-        check_some(n, where, origin)
+        check_some(library, n, origin)
         proposal = propose(
             partial(library.tidy.measured, wanted, rule=rule),
             in_use,

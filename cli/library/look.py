@@ -182,7 +182,7 @@ def _description(library: "Library", example: "Example") -> Iterator[str]:
     limit=STRIPS,
     short_help="Write a contact sheet of strips, from strong to faint.",
 )
-@filters(EXAMPLE_FILTERS, explained_by=BY_LIST)
+@filters(EXAMPLE_FILTERS, place=BY_LIST)
 def sheet(where: Path, out: Path | None, limit: int, force: bool, **chosen: Any) -> None:
     """Write a contact sheet: strips from strong to faint, disputed ones marked, on pages that work offline.
 
@@ -216,7 +216,7 @@ def sheet(where: Path, out: Path | None, limit: int, force: bool, **chosen: Any)
     shared=("where", "as_json"),
     short_help="What there is, what is thin, the photos worth taking next.",
 )
-@filters(EXAMPLE_FILTERS, only=("layout", "light"), explained_by=BY_LIST)
+@filters(EXAMPLE_FILTERS, only=("layout", "light"), place=BY_LIST)
 @click.option(
     "--enough",
     metavar="N",

@@ -12,19 +12,16 @@ from cli.library.look import BY_LIST, filters_of
 from cli.options import EXAMPLE_FILTERS, Command, Out, filters, saying_what_was_done
 
 if TYPE_CHECKING:
-    from reader.library import Library
     from reader.library.agreement.agree import Agreement, Part
     from reader.library.agreement.rates import Rate
     from reader.library.agreement.validate import Validation
-    from reader.library.filters import Filters
     from reader.library.report import Origin
     from reader.numbers.arrays import Interval
-    from reader.settings.values import SettingsFile
 
 LISTED = 10  # examples where callers part that the terminal shows
 
 
-choice = filters(EXAMPLE_FILTERS, only=("layout", "light"), explained_by=BY_LIST)
+choice = filters(EXAMPLE_FILTERS, only=("layout", "light"), place=BY_LIST)
 """Decorates a report with what says which examples it is of."""
 
 
@@ -63,33 +60,21 @@ def agree(
     FILE.json with all figures.
     """
     from reader.library import Library
-    from reader.library.agreement.agree import agree as hold_against
     from reader.library.consensus import load_consensus
     from reader.library.report import agreement_page
+    from reader.library.reporting import report_agreement
 
     with (
         saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
         Library.open(where, must_exist=True, read_only=True) as library,
     ):
-        rule = load_consensus(consensus) if consensus else None
-        wanted = filters_of({"layout": layout, "light": light})
-        report = hold_against(
-            library.tidy.marks(wanted, rule=rule),
-            rule=rule or library.settings.consensus_rule,
-            rules=library.settings.rules,
-            assays={plate.name: plate.assay.format for plate in library.settings.layouts()},
-            listed=listed,
-        )
-        origin = origin_of(
+        report, origin = report_agreement(
             library,
-            wanted,
-            (
-                rule or library.settings.consensus_rule,
-                library.settings.rules,
-                library.settings.strength_limits,
-            ),
+            filters_of({"layout": layout, "light": light}),
+            rule=load_consensus(consensus) if consensus else None,
+            listed=listed,
+            made_at=datetime.now(UTC),
         )
-    check_some(report.examples, where, origin)
     _hand_over(report, origin, agreement_page, _agreement_lines, out, as_json=as_json, force=force)
 
 
@@ -126,49 +111,23 @@ def validate(
     """
     from reader.library import Library
     from reader.library.agreement.validate import read_known
-    from reader.library.agreement.validate import validate as measure
     from reader.library.consensus import load_consensus
     from reader.library.report import validation_page
+    from reader.library.reporting import report_validation
 
     heights = None if known is None else read_known(known)
     with (
         saying_what_was_done(lambda: "nothing is reported, and nothing was written"),
         Library.open(where, must_exist=True, read_only=True) as library,
     ):
-        rule = load_consensus(consensus) if consensus else None
-        wanted = filters_of({"layout": layout, "light": light})
-        report = measure(library.tidy.marks(wanted, rule=rule), known=heights)
-        origin = origin_of(
-            library, wanted, (rule or library.settings.consensus_rule, library.settings.strength_limits)
+        report, origin = report_validation(
+            library,
+            filters_of({"layout": layout, "light": light}),
+            rule=load_consensus(consensus) if consensus else None,
+            known=heights,
+            made_at=datetime.now(UTC),
         )
-    check_some(report.examples, where, origin)
     _hand_over(report, origin, validation_page, _validation_lines, out, as_json=as_json, force=force)
-
-
-def origin_of(library: "Library", filters: "Filters", settings: "Sequence[SettingsFile]") -> "Origin":
-    """Where figures come from: the library, which examples, and the settings they were computed by."""
-    from reader.library.report import Origin
-    from reader.verdict.model import SettingsRecord
-
-    named = {"layout": filters.layout, "light": filters.light}
-    return Origin(
-        library=library.folder.resolve().name,
-        made_at=datetime.now(UTC),
-        settings=tuple(
-            (each.kind, SettingsRecord(name=each.name, revision=each.revision, sha256=each.sha256))
-            for each in settings
-        ),
-        filters=tuple(f"{name} {value}" for name, value in named.items() if value is not None),
-    )
-
-
-def check_some(examples: int, where: Path, origin: "Origin") -> None:
-    """Raise LinecallError where the library holds no such example."""
-    from reader.errors import LinecallError
-
-    if not examples:
-        among = f" with {' and '.join(origin.filters)}" if origin.filters else ""
-        raise LinecallError(f"{where}: holds no example{among}; linecall library list shows what there is")
 
 
 def _hand_over(

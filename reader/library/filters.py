@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from sqlalchemy import (
     ColumnElement,
+    Exists,
     Select,
     exists,
     func,
@@ -26,7 +27,8 @@ class Filters:
 
     call, tool_call : the consensus, and linecall's own. mark : of which marks; without it strength, tier and
     call are those of indicator marks, except for the call undeveloped. settled : with, or without, a consensus
-    on every mark. graded_by : a person's name. plate, photo : the plate's id, the photo's file name.
+    on every mark. has_strips : with pictures of its strips. graded_by, not_graded_by : a person's name. plate,
+    photo : the plate's id, the photo's file name.
     """
 
     grade: str | None = None
@@ -38,10 +40,12 @@ class Filters:
     mark: str | None = None
     disputed: bool = False
     settled: bool | None = None
+    has_strips: bool | None = None
     light: str | None = None
     layout: str | None = None
     defect: str | None = None
     graded_by: str | None = None
+    not_graded_by: str | None = None
     plate: str | None = None
     photo: str | None = None
 
@@ -78,14 +82,23 @@ def of_example(query: Select[Any], filters: Filters) -> Select[Any]:
     if filters.settled is not None:
         all_marks = examples.c.settled == _N_MARKS
         query = query.where(all_marks if filters.settled else ~all_marks)
-    if filters.graded_by is not None:
+    if filters.has_strips is not None:
         query = query.where(
-            exists().where(
-                gradings.c.example == examples.c.seq,
-                gradings.c.grader == spelled(filters.graded_by).scalar_subquery(),
-            )
+            examples.c.strips_sha256.is_not(None)
+            if filters.has_strips
+            else examples.c.strips_sha256.is_(None)
         )
+    if filters.graded_by is not None:
+        query = query.where(_graded_by(filters.graded_by))
+    if filters.not_graded_by is not None:
+        query = query.where(~_graded_by(filters.not_graded_by))
     return query
+
+
+def _graded_by(name: str) -> Exists:
+    return exists().where(
+        gradings.c.example == examples.c.seq, gradings.c.grader == spelled(name).scalar_subquery()
+    )
 
 
 def mark_conditions(filters: Filters) -> list[ColumnElement[bool]]:

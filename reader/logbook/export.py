@@ -51,7 +51,7 @@ DAMAGED: Final = (
 
 CSV_COLUMNS: Final = (*(field.name for field in fields(ReadingRow) if field.name != "rank"), "waiting")
 
-_PHOTO: Final = re.compile(r"photos/([0-9a-f]{64})(\.[a-z]{3,4})?")
+PHOTO: Final = re.compile(r"photos/([0-9a-f]{64})(\.[a-z]{3,4})?")
 _VERDICT: Final = re.compile(rf"verdicts/({ID_PATTERN})(\.first)?\.verdict\.json")
 _SETTINGS: Final = re.compile(r"settings/([0-9a-f]{64})\.toml")
 _FIXED: Final = ("README.txt", "export.json", "events.jsonl")
@@ -132,7 +132,7 @@ def write_zip(
     chosen = list(dict.fromkeys(ids)) or [row.id for row in all_rows(logbook, before=seal.seq + 1)][::-1]
     written: set[str] = set()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
-        photos, proof = (STRIPPED_PHOTOS, STRIPPED_PROOF) if strip_metadata else (WHOLE_PHOTOS, WHOLE_PROOF)
+        photos, proof = (STRIPPEDPHOTOS, STRIPPED_PROOF) if strip_metadata else (WHOLEPHOTOS, WHOLE_PROOF)
         photos = photos.format(readings=counted(len(chosen), "reading")).rstrip()
         archive.writestr(_member("README.txt"), README.format(seal=seal, photos=photos, proof=proof))
         with archive.open(_member("events.jsonl"), "w", force_zip64=True) as member:
@@ -233,7 +233,7 @@ def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.
         kind = stat.S_IFMT(info.external_attr >> 16)
         known = (
             info.filename in _FIXED
-            or _PHOTO.fullmatch(info.filename)
+            or PHOTO.fullmatch(info.filename)
             or _VERDICT.fullmatch(info.filename)
             or _SETTINGS.fullmatch(info.filename)
         )
@@ -294,7 +294,7 @@ class _Checker:
             manifest.get("stripped", {})
         )  # hash of an original -> of its picture
         self._lacking = frozenset(map(str, manifest.get("left_out", ())))
-        self._photos = {found[1]: name for name in members if (found := _PHOTO.fullmatch(name))}
+        self._photos = {found[1]: name for name in members if (found := PHOTO.fullmatch(name))}
         self._settings = {found[1]: name for name in members if (found := _SETTINGS.fullmatch(name))}
         self._kept: set[str] = set()  # hashes of the settings files that events hold
         self._verdicts = {name for name in members if _VERDICT.fullmatch(name)}
@@ -443,11 +443,11 @@ class _Checker:
 
 WHOLE_PROOF: Final = "that each photo is the one that was read"
 STRIPPED_PROOF: Final = "not that a photo here is the one that was read, for which its original must be seen"
-WHOLE_PHOTOS: Final = """\
+WHOLEPHOTOS: Final = """\
 the original photos of {readings}, byte for byte, named by the SHA-256 of their bytes; they carry
                   what the phone wrote into them, often the position and the phone's serial number
 """
-STRIPPED_PHOTOS: Final = """\
+STRIPPEDPHOTOS: Final = """\
 the photos of {readings} without what the phone wrote beside the pixels, named by the SHA-256 of
                   their bytes; export.json has that hash beside the original's, which the events name
 """

@@ -137,10 +137,15 @@ def add_person(
     raise LinecallError(f"{logbook.name}: others keep writing to the logbook; nothing was changed, try again")
 
 
+def names_like(people: Iterable[Person], name: str) -> list[str]:
+    """Names of those known whose name may be the same person's as this one."""
+    return [person.name for person in people if may_be(name, person.name)]
+
+
 def _apart(name: str, people: Iterable[Person], apart_from: Sequence[str]) -> dict[str, Any]:
     """Whom a new name was said to be apart from. Raises LinecallError where one that is like it was not named."""
     said = {folded(checked_name(other)) for other in apart_from}
-    alike = [person.name for person in people if may_be(name, person.name)]
+    alike = names_like(people, name)
     unsaid = [other for other in alike if folded(other) not in said]
     if unsaid:
         raise LinecallError(

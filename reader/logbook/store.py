@@ -515,6 +515,29 @@ class Logbook(AbstractContextManager["Logbook"]):
         }
         return self.append("correction", payload, by=by, reading=reading, at=at, expect_head=head)
 
+    def put_photo(self, digest: str, data: bytes) -> None:
+        """Keep a photo that events about to be taken over name. Raises OutputError."""
+        self._photos.put(digest, data)
+
+    def take_over(self, chain: Iterable[tuple[str, str]]) -> None:
+        """Take (hash, body) of all events of another logbook, in order, into this one, which is empty.
+
+        Raises LinecallError, with nothing taken, where it is not, an event is not whole, or its photos lay elsewhere.
+        """
+        with self._database.writing() as connection:
+            if _head(connection)[0]:
+                raise LinecallError(f"{self.name}: holds events already; nothing was taken over")
+            for seq, (digest, body) in enumerate(chain, 1):
+                event = load_event(seq, digest, body)
+                if event.kind == "reading" and event.payload.get("place", self._place) != self._place:
+                    raise LinecallError(
+                        f"{self.name}: the photos of event {seq} were kept in a place that was named when its logbook "
+                        "was begun; name the same one with --logbook-photos"
+                    )
+                row = {"seq": seq, "id": event.id, "reading": event.reading, "hash": digest, "body": body}
+                connection.execute(insert(events).values(row))
+                apply(connection, event)
+
     def _keep(self, verdict: Verdict, photos: Sequence[Path]) -> list[KeptPhoto]:
         """Write the photos into their place; each must be one that the verdict is about."""
         due = photos_of(verdict)
@@ -727,6 +750,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         now: datetime,
         limit: int = 50,
         skip: int = 0,
+        by_age: bool = False,
         since: datetime | None = None,
         in_doubt: str | None = None,
         **filters: str | None,
@@ -734,7 +758,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Rows of readings that wait for a reviewer, the most urgent first.
 
         A plate that may still be read comes before all others, the one that closes first; then by rank
-        (`Rank`), then by the smaller margin, then the older. since : logged then or later. in_doubt : an analyte
+        (`Rank`), then by the smaller margin, then the older. by_age : those others by their age alone, which tells
+        nothing of what was called. since : logged then or later. in_doubt : an analyte
         of which a mark is doubtful. filters : as for `readings`.
         """
         moment = int(now.timestamp())
@@ -745,6 +770,7 @@ class Logbook(AbstractContextManager["Logbook"]):
             .order_by(readings.c.open_until, readings.c.seq)
             .limit(skip + limit)
         )
+        order = (readings.c.seq,) if by_age else (readings.c.rank, readings.c.urgency, readings.c.seq)
         closed = or_(readings.c.open_until.is_(None), readings.c.open_until <= moment)
         with self._database.reading() as connection:
             first = [_row_value(row) for row in connection.execute(open_now)]
@@ -752,10 +778,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                 return first[skip:]
             before = max(skip - len(first), 0)  # of the closed ones, on earlier pages
             rest = (
-                base.where(*chosen, closed)
-                .order_by(readings.c.rank, readings.c.urgency, readings.c.seq)
-                .limit(limit - len(first[skip:]))
-                .offset(before)
+                base.where(*chosen, closed).order_by(*order).limit(limit - len(first[skip:])).offset(before)
             )
             return first[skip:] + [_row_value(row) for row in connection.execute(rest)]
 

@@ -15,7 +15,7 @@ from typing import Final
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.decide.grade import next_step
 from reader.errors import LinecallError
-from reader.review.policy import DecisionEffect, Policy
+from reader.review.policy import DecisionEffect, Policy, Readers
 from reader.settings.values import Layout, Rules, Texts
 from reader.verdict.model import (
     DecisionRecord,
@@ -125,6 +125,11 @@ def check_reader(
     for what, text, most in (("name", by, NAME_MAX), ("reason", reason, REASON_MAX)):
         if len(text) > most:
             raise DecisionError(f"the {what} has {len(text)} characters, but may have {most}")
+    check_hands(by, hands=hands, policy=policy, others=others)
+
+
+def check_hands(by: str, *, hands: Iterable[str], policy: Policy, others: str = ANOTHER) -> None:
+    """Raise DecisionError where somebody had a hand in the reading, and the policy lets nobody review their own."""
     if not policy.own_readings and is_one_of(by, hands):
         raise DecisionError(
             f"{shown(by.strip(), quote='')} had a hand in reading this plate, and by policy {policy.name} nobody "
@@ -195,10 +200,14 @@ def _check_independence(
                 "decided stays, and another reader may decide otherwise"
             )
     own += [before for before in elsewhere if folded(before.by) == folded(decision.by)]
-    if decision.blind and any(not before.blind for before in own):
-        raise DecisionError(
-            f"{decision.by} has decided on this plate with its calls in view, so cannot read it blind"
-        )
+    if decision.blind:
+        check_unseen(decision.by, own)
+
+
+def check_unseen(by: str, own: Iterable[Decision]) -> None:
+    """Raise DecisionError where one of somebody's own decisions on a plate was made with its calls in view."""
+    if any(not before.blind for before in own):
+        raise DecisionError(f"{by} has decided on this plate with its calls in view, so cannot read it blind")
 
 
 # --- which decisions count ---------------------------------------------------------------------------------
@@ -217,6 +226,22 @@ def weigh(
     weighing = _Weighing(first, decisions, layout=layout, rules=rules, policy=policy)
     weighing.settle()
     return tuple(map(weighing.standing, weighing.given))
+
+
+def readers_for(
+    first: Verdict,
+    decisions: Sequence[Decision],
+    *,
+    key: Key,
+    call: Call,
+    layout: Layout,
+    rules: Rules,
+    policy: Policy,
+) -> Readers:
+    """How many readers must make this call of a mark before it counts, as the other marks stand now."""
+    weighing = _Weighing(first, decisions, layout=layout, rules=rules, policy=policy)
+    weighing.settle()
+    return weighing.readers_for(key, call)
 
 
 class _Weighing:
@@ -252,8 +277,12 @@ class _Weighing:
     def _has_enough(self, key: Key) -> bool:
         """Whether a mark's leading call does not count yet, and has as many readers as it takes."""
         call = self._leading[key]
-        needed = self._policy.readers.of(self._effect(key, call))
+        needed = self.readers_for(key, call)
         return key not in self._counting and self._count(key, call, blind=needed.blind) >= needed.number
+
+    def readers_for(self, key: Key, call: Call) -> Readers:
+        """How many a call takes by what it does to the grade."""
+        return self._policy.readers.of(self._effect(key, call))
 
     def _effect(self, key: Key, call: Call) -> DecisionEffect:
         before, after = (
@@ -276,7 +305,7 @@ class _Weighing:
         call = self._leading.get(key)
         candidates = {vote.call for vote in votes} if call is None else {call}
         needed = max(
-            (self._policy.readers.of(self._effect(key, one)) for one in candidates),
+            (self.readers_for(key, one) for one in candidates),
             key=lambda n: (n.number, n.blind),
         )
         readers = max(self._count(key, one, blind=needed.blind) for one in candidates)

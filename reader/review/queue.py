@@ -29,6 +29,7 @@ class Entry:
     tank: str | None
     sample_point: str | None
     photo: str
+    operator: str
     open_until: datetime | None
     why: str
     row: ReadingRow | None
@@ -59,7 +60,7 @@ def waiting_page(
     """Fetch page `number`, from 1, of the readings that wait.
 
     since, in_doubt, filters : as `Logbook.waiting` takes them. blind : tell nothing of what linecall or a reader
-    made of them. Raises LinecallError for a filter that would, or a page that there is not.
+    made of them, not by the order either. Raises LinecallError for a filter that would, or a page that there is not.
     """
     chosen = {name: value for name, value in filters.items() | {("in_doubt", in_doubt)} if value is not None}
     for name, option in TELLING.items():
@@ -73,7 +74,8 @@ def waiting_page(
         raise LinecallError(
             f"there is no page {number}; {counted(waiting.count, 'reading')} in all, {size} on a page"
         )
-    rows = logbook.waiting(now=now, limit=size, skip=(number - 1) * size, since=since, **chosen)
+    skip = (number - 1) * size
+    rows = logbook.waiting(now=now, limit=size, skip=skip, by_age=blind, since=since, **chosen)
     return Page(
         entries=tuple(_entry(logbook, row, now, blind=blind) for row in rows),
         count=waiting.count,
@@ -90,6 +92,7 @@ def _entry(logbook: Logbook, row: ReadingRow, now: datetime, *, blind: bool) -> 
         tank=row.tank,
         sample_point=row.sample_point,
         photo=row.photo,
+        operator=row.operator,
         open_until=row.open_until if row.open_until is not None and row.open_until > now else None,
         why="" if blind else _why(logbook, row),
         row=None if blind else row,

@@ -17,7 +17,16 @@ from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
 from reader.read import examine
-from reader.review.decide import Decision, DecisionError, check_decisions, check_plate, check_reader, regrade
+from reader.review.decide import (
+    Decision,
+    DecisionError,
+    check_decisions,
+    check_hands,
+    check_plate,
+    check_reader,
+    check_unseen,
+    regrade,
+)
 from reader.review.hands import hands_in, readings_of_plate
 from reader.review.policy import Policy
 from reader.settings.read_settings import ReadSettings
@@ -218,6 +227,29 @@ def _image(logbook: Logbook, stored: StoredReading, verdict: Verdict, settings: 
 # --- deciding ---------------------------------------------------------------------------------------------
 
 
+def check_may_decide(
+    logbook: Logbook, reading_id: str, *, by: str, policy: Policy, blind: bool = False
+) -> None:
+    """Raise LinecallError or DecisionError where nothing that this person decides on a reading could be kept.
+
+    blind : as a blind reader. To be asked before somebody takes the trouble to look.
+    """
+    stored = find_reading(logbook, reading_id)
+    _check_standing(stored)
+    check_plate(stored.first, policy)
+    plate = _Plate.of(logbook, stored, policy)
+    by = plate.reviewer(by)
+    check_hands(by, hands=plate.hands, policy=policy, others=plate.others())
+    if blind:
+        check_unseen(by, [made for made in plate.elsewhere if folded(made.by) == folded(by)])
+
+
+def way_out_of(logbook: Logbook, reading_id: str, *, policy: Policy) -> str | None:
+    """What to do where fewer reviewers are left than a reading still asks for; None where there are enough."""
+    stored = find_reading(logbook, reading_id)
+    return _Plate.of(logbook, stored, policy).way_out(stored.current, decisions_on(stored))
+
+
 def decide(
     logbook: Logbook,
     reading_id: str,
@@ -249,6 +281,7 @@ def decide(
         elsewhere=plate.elsewhere,
         others=plate.others(),
     )
+    _check_not_learned(stored, decisions)
     made = {
         "decisions": [
             {name: getattr(decision, name) for name in ("window", "mark", "call", "reason", "blind")}
@@ -265,6 +298,25 @@ def decide(
         by=decisions[0].by,
         at=decisions[0].at,
     )
+
+
+def _check_not_learned(stored: StoredReading, decisions: Sequence[Decision]) -> None:
+    """Raise DecisionError where a blind call would be a second one, made knowing how another reader's stands to it.
+
+    Whoever has decided is told whether readers disagree; so a call taken back after that is not made blind again.
+    """
+    for made in (one for one in decisions if one.blind):
+        others = False
+        for event in stored.reviews:
+            if folded(event.by) != folded(made.by):
+                others = others or any(one.key == made.key for one in _made_in(event))
+                continue
+            back = {(one["window"], one["mark"]) for one in event.payload.get("withdrawn", ())}
+            if others and made.key in back:
+                raise DecisionError(
+                    f"{made.by} took back a call of {made} after another reader had decided on it, so cannot call it "
+                    "blind again; another reader may, or decide with the calls in view"
+                )
 
 
 def withdraw(

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
-from typing import Final
+from typing import Any, Final
 
 from reader.anew.grade_anew import calls_of, graded
 from reader.decide.grade import Grade
@@ -111,32 +111,37 @@ def sheet(case: Case, *, blind: bool = False, every_window: bool = False) -> byt
     blind : leave out the tool's calls, grade, limits and fits, and all earlier reviewers'; all windows are shown, so
     that not even the choice of windows tells. every_window : show those too that are not in question.
     """
+    return page.render(**content_of(case, blind=blind, every_window=every_window))
+
+
+def content_of(case: Case, *, blind: bool, every_window: bool = False) -> dict[str, Any]:
+    """What `sheet` shows, for the templates in `page.TEMPLATES`."""
     asked = in_question(case)
     shown = [
         window
         for window in case.current.windows
         if blind or every_window or not asked or any((window.id, mark) in asked for mark in MARKS)
     ]
-    return page.render(
-        blind=blind,
-        reading=case.reading,
-        grade=None if blind else _grade(case.current),
-        shown_because=_shown_because(
+    return {
+        "blind": blind,
+        "reading": case.reading,
+        "grade": None if blind else _grade(case.current),
+        "shown_because": _shown_because(
             len(shown), case, blind=blind, every_window=every_window, asked=bool(asked)
         ),
-        contrast=strip_view.CONTRAST,
-        blur_mm=(strip_view.BLUR_MM[0], ladder.LINE_BLUR_MM[0]),
-        outcomes=() if blind else outcomes(case),
-        windows=[_window(case, window, asked, blind=blind) for window in shown],
-        plates=[_plate(case, photo, blind=blind) for photo in case.photos],
-        assay=CALL_WORDS[case.layout.assay.format],
-        stated=_stated(case, blind=blind),
-        measured=_measured(case),
-        notes=_notes(case, blind=blind),
-        provenance=_provenance(case),
-        caution=CAUTION,
-        command=f"linecall review decide {shlex.quote(case.reading)}",
-    )
+        "contrast": strip_view.CONTRAST,
+        "blur_mm": (strip_view.BLUR_MM[0], ladder.LINE_BLUR_MM[0]),
+        "outcomes": () if blind else outcomes(case),
+        "windows": [_window(case, window, asked, blind=blind) for window in shown],
+        "plates": [_plate(case, photo, blind=blind) for photo in case.photos],
+        "assay": CALL_WORDS[case.layout.assay.format],
+        "stated": _stated(case, blind=blind),
+        "measured": _measured(case),
+        "notes": _notes(case, blind=blind),
+        "provenance": _provenance(case),
+        "caution": CAUTION,
+        "command": f"linecall review decide {shlex.quote(case.reading)}",
+    }
 
 
 def in_question(case: Case) -> frozenset[tuple[str, MarkName]]:

@@ -23,10 +23,10 @@ FINE_MM: Final = (
 PATCH_MM: Final = (
     20.0  # seen about a busy place: room for a code of 10 mm anyhow turned, not quite in the middle
 )
-FINE_PX_PER_MM: Final = 10.0  # 4.8 px for each of the 21 modules that 10 mm hold
-PLACES: Final = 3
+FINE_PX_PER_MM: Final = 8.0  # 3.8 px for each of the 21 modules that 10 mm hold
+PLACES: Final = 2
 SHARPENING: Final = 2.0  # of an unsharp mask, against the blur of lens and file
-SHARPENING_PX: Final = 2.5
+SHARPENING_PX: Final = 2.0
 LEAST_CONTRAST: Final = (
     0.12  # of the full scale, between neighbours; the faintest print of black on white has more
 )
@@ -40,7 +40,7 @@ def codes_beside(photo: Photo, pose: PlatePose) -> tuple[str, ...]:
     patches = [_seen_from_above(photo, pose, centre) for centre in _busy_places(coarse, pose, corner, step)]
     found = [text for patch in patches if (text := _decoded(patch))]
     if patches and not found:
-        larger = cv2.resize(patches[0], None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        larger = cv2.resize(patches[0], None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
         found = [_decoded(np.asarray(larger, np.uint8))]
     return tuple(dict.fromkeys(filter(None, found)))
 

@@ -88,9 +88,15 @@ def process_context() -> BaseContext:
     return context
 
 
-def new_executor(context: BaseContext, *, memory_bytes: int | None = None) -> Executor:
-    """A process of its own. memory_bytes : the most that it may hold, where the system can limit it."""
-    return ProcessPoolExecutor(1, mp_context=context, initializer=_prepare_worker, initargs=(memory_bytes,))
+def new_executor(context: BaseContext, *, memory_bytes: int | None = None, niceness: int = 0) -> Executor:
+    """A process of its own.
+
+    memory_bytes : the most that it may hold, where the system can limit it. niceness : by how much it stands back
+    behind others that want a core, as nice(1) has it.
+    """
+    return ProcessPoolExecutor(
+        1, mp_context=context, initializer=_prepare_worker, initargs=(memory_bytes, niceness)
+    )
 
 
 def hand_over(executor: Executor, work: Work, job: Job) -> Future[Outcome]:
@@ -111,12 +117,14 @@ def _interrupts_ignored() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
-def _prepare_worker(memory_bytes: int | None = None) -> None:
+def _prepare_worker(memory_bytes: int | None, niceness: int) -> None:
     """Leave Ctrl-C to the parent, which lets the photo at hand be finished; outlive no parent; one core."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_die_with_parent, daemon=True).start()
     if memory_bytes is not None:
         _limit_memory(memory_bytes)
+    if niceness and hasattr(os, "nice"):
+        os.nice(niceness)
     import cv2
 
     cv2.setNumThreads(1)

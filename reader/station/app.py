@@ -12,9 +12,10 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from reader.errors import LinecallError
-from reader.station import enter, programs, technician
+from reader.station import enter, helping, keeping, programs, reviewing, teaching, technician
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place, TooMuchError
+from reader.station.journal import Journal
 from reader.station.pages import FOLDER, page
 from reader.station.uploads import has_room
 from reader.version import VERSION
@@ -24,6 +25,10 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
     """The whole application over a desk; `place` : the hosts that it answers to."""
     routes: list[BaseRoute] = [
         *enter.ROUTES,
+        *teaching.ROUTES,
+        *reviewing.ROUTES,
+        *keeping.ROUTES,
+        *helping.ROUTES,
         *technician.ROUTES,
         *programs.ROUTES,
         *more,
@@ -36,8 +41,9 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
         TooMuchError: say_too_much,
     }
     app = Starlette(routes=routes, exception_handlers=handlers)
-    app.state.desk = desk
-    return Guard(app=app, place=place)
+    app.state.desk, app.state.place = desk, place
+    guarded = Guard(app=app, place=place)
+    return Journal(app=guarded, routes=routes, folder=desk.folder, now=desk.now)
 
 
 async def health(request: Request) -> Response:

@@ -7,8 +7,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from reader.errors import LinecallError
+from reader.library.store import FILE_NAME
 from reader.logbook import Logbook
 from reader.logbook.people import Person, find_person, people_of
+from reader.review.policy import Policy, load_policy
 from reader.round import record
 from reader.round.site import Site, load_site
 from reader.settings.read_settings import ReadSettings, load_settings
@@ -17,6 +19,7 @@ from reader.station.readers import Readers
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
 from reader.station.tokens import Tokens
+from reader.station.works import Works
 from reader.words.names import Role
 
 
@@ -29,9 +32,10 @@ class Desk:
     """The station's own things.
 
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
-    reading, to see whether it is still there. url : as browsers reach the station behind a proxy. site_file : the
-    file that describes the site. tokens : of other programs. settings : what photos are read by. readers : the
-    processes that read them; hinter : the one that looks at what phones' cameras show.
+    reading, to see whether it is still there. url : as browsers reach the station behind a proxy. library : the
+    folder of graded examples that was named. works : what is computed beside the requests. policy : who may decide.
+    site_file : the file that describes the site. tokens : of other programs. settings : what photos are read by.
+    readers : the processes that read them; hinter : the one that looks at what phones' cameras show.
     """
 
     logbook: Logbook
@@ -40,6 +44,8 @@ class Desk:
     sign_ins: SignIns
     texts: Texts
     url: str | None = None
+    library: Path | None = None
+    policy: Policy = field(default_factory=load_policy)
     site_file: Path | None = None
     tokens: Tokens | None = None
     settings: ReadSettings = field(default_factory=load_settings)
@@ -47,6 +53,15 @@ class Desk:
     hinter: Hinter = field(default_factory=Hinter)
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
+    works: Works = field(default_factory=Works)
+
+    def library_folder(self) -> Path:
+        """Where the library is, or would be begun: as it was named, else in the station's own folder."""
+        return self.library or self.folder / "library"
+
+    def has_library(self) -> bool:
+        """Whether there is a library."""
+        return (self.library_folder() / FILE_NAME).is_file()
 
     def person(self, sign_in: SignIn) -> Person | None:
         """Who works at a device now; None where they have retired or are no longer known."""

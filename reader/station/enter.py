@@ -18,6 +18,8 @@ async def home(request: Request) -> Response:
     sign_in = sign_in_of(request)
     if sign_in is None or desk_of(request).person(sign_in) is None:
         return page(request, "enter.html")
+    if sign_in.quiz is not None:
+        return see_other(request, f"/quiz/{sign_in.quiz}")
     return page(request, "home.html")
 
 

@@ -8,9 +8,12 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from reader.draw.page_security import policy_of
 from reader.files.bundled import DATA
 from reader.logbook.people import Person
+from reader.review.page import TEMPLATES
 from reader.station.desk import Desk
+from reader.station.journal import SIGN_IN
 from reader.station.signins import SignIn
 from reader.words import tidy
 from reader.words.names import Role
@@ -25,7 +28,7 @@ def _environment() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
-        loader=FileSystemLoader(FOLDER / "pages"),
+        loader=FileSystemLoader([FOLDER / "pages", TEMPLATES]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -50,7 +53,10 @@ def sign_in_of(request: Request) -> SignIn | None:
     ):  # then it counts alone: what comes with a token needs no page of ours
         return _sign_in_of_token(desk, request.headers["authorization"])
     cookie = request.cookies.get(COOKIE)
-    return None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
+    found = None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
+    if found is not None:
+        request.scope[SIGN_IN] = found.id
+    return found
 
 
 def _sign_in_of_token(desk: Desk, header: str) -> SignIn | None:
@@ -62,16 +68,18 @@ def _sign_in_of_token(desk: Desk, header: str) -> SignIn | None:
     return None if token is None else token.sign_in()
 
 
-def who(request: Request, *roles: Role) -> tuple[SignIn, Person]:
-    """The sign-in and person of a request; roles : one of which they must have.
+def who(request: Request, *roles: Role, quiz: str | None = None) -> tuple[SignIn, Person]:
+    """The sign-in and person of a request; roles : one of which they must have. quiz : which one the page is of.
 
-    A shared device opens the technician's pages alone. Raises HTTPException 401 where nobody is signed in, and 403
-    for a role that they lack.
+    A shared device opens the technician's pages alone, an invitation its own quiz alone. Raises HTTPException 401
+    where nobody is signed in, and 403 for a role that they lack.
     """
     desk, sign_in = desk_of(request), sign_in_of(request)
     person = None if sign_in is None else desk.person(sign_in)
     if sign_in is None or person is None:
         raise HTTPException(401, desk.texts("enter.nobody"))
+    if sign_in.quiz is not None and sign_in.quiz != quiz:
+        raise HTTPException(403, desk.texts("enter.quiz_alone"))
     if roles and set(_roles(sign_in, person)).isdisjoint(roles):
         raise HTTPException(403, desk.texts("enter.role", role=roles[0]))
     return sign_in, person
@@ -95,12 +103,20 @@ def page(request: Request, template: str, *, status: int = 200, **content: objec
             root=request.scope.get("root_path", ""),
             me=me,
             sign_in=sign_in,
-            roles=() if me is None or sign_in is None else _roles(sign_in, me),
+            roles=() if me is None or sign_in is None or sign_in.quiz else _roles(sign_in, me),
             here=request.url.path,
             **content,
         )
     )
     return HTMLResponse(html, status_code=status)
+
+
+def own_page(data: bytes) -> HTMLResponse:
+    """A page that is complete in itself, under the policy that it carries, as its styles and scripts stand in it."""
+    html = data.decode("utf-8")
+    return HTMLResponse(
+        html, headers={"Content-Security-Policy": f"{policy_of(html)}; frame-ancestors 'none'"}
+    )
 
 
 def see_other(request: Request, path: str) -> Response:

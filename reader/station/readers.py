@@ -27,6 +27,10 @@ READINGS_EACH: Final = 500
 """Readings after which a process is replaced by a new one, so that what leaks in years stays small."""
 
 
+NICENESS: Final = 10
+"""Readings stand back behind the server: who waits for a page waits for nothing else."""
+
+
 class BusyError(LinecallError):
     """So much waits that nothing more is taken."""
 
@@ -179,7 +183,7 @@ class Process:
             self.end()
         if self._executor is None:
             self._executor, self._readings = (
-                new_executor(process_context(), memory_bytes=self._memory_bytes),
+                new_executor(process_context(), memory_bytes=self._memory_bytes, niceness=NICENESS),
                 0,
             )
         self._readings += 1

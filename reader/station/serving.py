@@ -32,12 +32,11 @@ SHUTDOWN_S: Final = 20
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Address:
-    """Where the server listens. certificate, key : PEM files; None is plain HTTP."""
+    """Where the server listens. certificate : a PEM file that holds its private key too; None is plain HTTP."""
 
     host: str = LOOPBACK
     port: int = PORT
     certificate: Path | None = None
-    key: Path | None = None
     url: str | None = None
 
     @property
@@ -166,7 +165,6 @@ def configured(app: App, address: Address) -> "Config":
         timeout_keep_alive=KEEP_ALIVE_S,
         timeout_graceful_shutdown=SHUTDOWN_S,
         ssl_certfile=address.certificate,
-        ssl_keyfile=None if address.key is None else str(address.key),
         http=Connection,
         proxy_headers=False,  # anybody may send them; --url says what is to be believed
         ws="none",

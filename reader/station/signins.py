@@ -21,6 +21,8 @@ from reader.words.ids import new_id
 from reader.words.names import Role
 
 LINK_LASTS: Final = timedelta(minutes=10)
+INVITATION_LASTS: Final = timedelta(days=7)
+"""A link to one quiz opens that paper alone, so it may wait until its person has time."""
 SHIFT: Final = timedelta(hours=12)
 """A sign-in lasts a shift: nobody signs in with wet gloves in the middle of one."""
 SECRET_BYTES: Final = 32  # 256 bits, far beyond guessing
@@ -36,6 +38,7 @@ _LINKS: Final = Table(
     Column("secret", String, nullable=False, unique=True),
     Column("person", String, nullable=False),
     Column("shared", Integer, nullable=False),
+    Column("quiz", String),
     Column("made_at", String, nullable=False),
     Column("until", String, nullable=False),
     Column("used_at", String),
@@ -47,6 +50,7 @@ _SIGN_INS: Final = Table(
     Column("secret", String, nullable=False, unique=True),
     Column("person", String, nullable=False),
     Column("shared", Integer, nullable=False),
+    Column("quiz", String),
     Column("device", String, nullable=False),
     Column("since", String, nullable=False),
     Column("until", String, nullable=False),
@@ -65,8 +69,9 @@ class SignIn:
     """A device that is signed in.
 
     person : whose name stands under what is done. shared : a phone that passes from hand to hand: its person may be
-    changed to any technician without another link, and it opens nothing but the technician's pages. role : the only one
-    that it has; None: those of its person.
+    changed to any technician without another link, and it opens nothing but the technician's pages. quiz : the one
+    quiz that it opens, and nothing else; None: it opens what its person's roles open. role : the only one that it has;
+    None: those of its person.
     """
 
     id: str
@@ -76,6 +81,7 @@ class SignIn:
     since: datetime
     until: datetime
     seen_at: datetime
+    quiz: str | None = None
     revoked_at: datetime | None = None
     revoked_by: str | None = None
     role: Role | None = None
@@ -101,8 +107,8 @@ class SignIns:
         """Let go of the file."""
         self._database.close()
 
-    def make_link(self, person: str, *, shared: bool = False, now: datetime) -> str:
-        """A secret that signs one device in, once, within ten minutes."""
+    def make_link(self, person: str, *, shared: bool = False, quiz: str | None = None, now: datetime) -> str:
+        """A secret that signs one device in, once, within ten minutes; to one quiz alone, within seven days."""
         secret = secrets.token_urlsafe(SECRET_BYTES)
         with self._database.writing() as connection:
             connection.execute(
@@ -111,8 +117,9 @@ class SignIns:
                     secret=hash_of(secret),
                     person=person,
                     shared=int(shared),
+                    quiz=quiz,
                     made_at=_write(now),
-                    until=_write(now + LINK_LASTS),
+                    until=_write(now + (LINK_LASTS if quiz is None else INVITATION_LASTS)),
                 )
             )
         return secret
@@ -132,6 +139,8 @@ class SignIns:
             if now >= _read(link["until"]):
                 raise SignInError(
                     "this link was good for ten minutes and is over; ask the keeper for a new one"
+                    if link["quiz"] is None
+                    else "this invitation was good for seven days and is over; ask the trainer for a new one"
                 )
             connection.execute(update(_LINKS).where(_LINKS.c.id == link["id"]).values(used_at=_write(now)))
             cookie = secrets.token_urlsafe(SECRET_BYTES)
@@ -143,6 +152,7 @@ class SignIns:
                 since=now,
                 until=now + SHIFT,
                 seen_at=now,
+                quiz=link["quiz"],
             )
             connection.execute(
                 insert(_SIGN_INS).values(
@@ -150,6 +160,7 @@ class SignIns:
                     secret=hash_of(cookie),
                     person=row.person,
                     shared=int(row.shared),
+                    quiz=row.quiz,
                     device=row.device,
                     since=_write(row.since),
                     until=_write(row.until),
@@ -195,6 +206,20 @@ class SignIns:
             raise SignInError(f"there is no sign-in {id}")
         self._change(id, revoked_at=_write(now), revoked_by=by)
 
+    def withdraw(self, quiz: str, *, by: str, now: datetime) -> None:
+        """Close every link and every sign-in to a quiz, so that one device at most can answer it."""
+        with self._database.writing() as connection:
+            connection.execute(
+                update(_LINKS)
+                .where(_LINKS.c.quiz == quiz, _LINKS.c.used_at.is_(None))
+                .values(used_at=_write(now))
+            )
+            connection.execute(
+                update(_SIGN_INS)
+                .where(_SIGN_INS.c.quiz == quiz, _SIGN_INS.c.revoked_at.is_(None))
+                .values(revoked_at=_write(now), revoked_by=by)
+            )
+
     def _change(self, id: str, **values: str) -> None:
         with self._database.writing() as connection:
             connection.execute(update(_SIGN_INS).where(_SIGN_INS.c.id == id).values(**values))
@@ -229,6 +254,7 @@ def _sign_in(row: Any) -> SignIn:
         since=_read(row["since"]),
         until=_read(row["until"]),
         seen_at=_read(row["seen_at"]),
+        quiz=row["quiz"],
         revoked_at=None if row["revoked_at"] is None else _read(row["revoked_at"]),
         revoked_by=row["revoked_by"],
     )

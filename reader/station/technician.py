@@ -35,6 +35,7 @@ from reader.station.uploads import UploadError, finished, has_room, store_piece
 
 PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.")
 """Codes of the texts that the pages' scripts show."""
+RUNS_LOOKED_AT: Final = 500  # for the lot that a point's last run had
 STRIPS: Final = "strips"
 _DRAWING: Final = threading.Lock()  # a page asks for all windows at once, and the first one draws them all
 NOTHING_OPEN: Final = frozenset({"read", "closed"})
@@ -103,6 +104,7 @@ def _data(desk: Desk, site: Site, operator: str = "") -> dict[str, Any]:
     """All that the pages of a run need: texts, and the site as far as it is used in the field."""
     procedure = load_procedure(site.procedure_source)
     today = desk.now().astimezone(site.place.place).date()
+    last = _last_lots(desk, site)
     lots = []
     for lot in site.lot:
         usable = not (lot.is_recalled_on(today) or lot.is_expired_on(today))
@@ -116,7 +118,7 @@ def _data(desk: Desk, site: Site, operator: str = "") -> dict[str, Any]:
             "fuel": site.tank_of(point).fuel,
             "where": point.where,
             "how": point.how,
-            "lot": _last_lot(desk, site, point.id),
+            "lot": last.get(point.id) or next(iter(last.values()), None),
         }
         for point in site.point
     ]
@@ -151,13 +153,12 @@ def _texts(desk: Desk) -> dict[str, str]:
     return {code: forms[0] for code, forms in desk.texts.by_code.items() if code.startswith(PREFIXES)}
 
 
-def _last_lot(desk: Desk, site: Site, point: str) -> str | None:
-    """The lot that was used last, at this point or else at any."""
-    for where in (point, None):
-        rows = desk.logbook.runs(site=site.name, point=where, limit=1)
-        if rows:
-            return rows[0].lot
-    return None
+def _last_lots(desk: Desk, site: Site) -> dict[str, str]:
+    """The lot that was used last at each point, the point tested last first."""
+    lots: dict[str, str] = {}
+    for row in desk.logbook.runs(site=site.name, limit=RUNS_LOOKED_AT):
+        lots.setdefault(row.point, row.lot)
+    return lots
 
 
 def _open_runs(desk: Desk, site: Site) -> dict[str, dict[str, str]]:

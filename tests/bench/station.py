@@ -48,6 +48,8 @@ AGE = timedelta(minutes=17)
 """From the drops to the photo; with five minutes of bench it is sent within the plate's reading time."""
 SIZE_12_MP = (4000, 3000)
 PHOTO = "helipad-bowser"
+LIFE_MAX_S = 8.0
+"""Of a server before it is killed: long enough for a reading now and then."""
 
 
 def photo_taken(taken: datetime, size: tuple[int, int] | None) -> bytes:
@@ -55,11 +57,12 @@ def photo_taken(taken: datetime, size: tuple[int, int] | None) -> bytes:
     with Image.open(ROOT / "demo_images" / f"{PHOTO}.jpg") as image:
         exif = image.getexif()
         exif.get_ifd(0x8769).update({0x9003: f"{taken:%Y:%m:%d %H:%M:%S}", 0x9011: "+00:00"})  # Exif 2.32
-        if size is not None:
-            across = size if image.width >= image.height else size[::-1]
-            image = image.resize(across, Image.Resampling.LANCZOS)
+        across = size or image.size
+        if (image.width < image.height) != (across[0] < across[1]):
+            across = across[::-1]
         into = BytesIO()
-        image.save(into, "JPEG", exif=exif.tobytes(), quality=92, subsampling=0)
+        larger = image.resize(across, Image.Resampling.LANCZOS)
+        larger.save(into, "JPEG", exif=exif.tobytes(), quality=92, subsampling=0)
     return into.getvalue()
 
 
@@ -359,7 +362,7 @@ def kills(folder: Path, *, n: int, seed: int, phones: int = 4) -> dict[str, Any]
     try:
         with phones_at(server, token, phones, None) as (workers, ended):
             for _ in range(n):
-                time.sleep(draw.uniform(0.0, 2.0))
+                time.sleep(draw.uniform(0.0, LIFE_MAX_S))
                 server.kill()
                 server.start()
             ended.set()

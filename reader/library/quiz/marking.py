@@ -7,15 +7,16 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import ValidationError
 
 from reader.files.output import write_whole
 from reader.files.plain import read_plain
+from reader.library.extra import extra
 from reader.library.quiz.mix import ASKED
 from reader.library.quiz.records import (
     ANSWERS_BYTES_MAX,
@@ -117,10 +118,33 @@ def load_answers(path: Path) -> Answers:
             f"{path.name}: is not a file of answers as the page saves it: {where} is {str(first['input'])[:60]!r}, "
             f"but {first['msg'][:1].lower()}{first['msg'][1:]}; {_AS_SAVED}"
         ) from None
-    body = {name: part for name, part in value.items() if name != "hash"}
-    if hashlib.sha256(canonical_json(body)).hexdigest() != answers.hash:
+    if _hash_of({name: part for name, part in value.items() if name != "hash"}) != answers.hash:
         raise QuizError(f"{path.name}: was edited after it was saved; have the quiz answered again")
     return answers
+
+
+def answers_of(key: Key, given: Mapping[tuple[str, str, MarkName], Call], *, seconds: int) -> Answers:
+    """Answers that were kept one by one, by item, window and mark, as a page would save them; the rest is None."""
+    body: dict[str, Any] = {
+        "format": 1,
+        "quiz": key.quiz,
+        "paper": key.paper,
+        "answers": {
+            item.item: {
+                window: {
+                    m.mark: given.get((item.item, window, m.mark)) for m in item.marks if m.window == window
+                }
+                for window in dict.fromkeys(m.window for m in item.marks)
+            }
+            for item in key.items
+        },
+        "seconds": seconds,
+    }
+    return Answers.model_validate({**body, "hash": _hash_of(body)})
+
+
+def _hash_of(body: Mapping[str, Any]) -> str:
+    return hashlib.sha256(canonical_json(body)).hexdigest()
 
 
 def mark(library: Library, answers: Answers) -> Score:
@@ -128,7 +152,7 @@ def mark(library: Library, answers: Answers) -> Score:
 
     Raises QuizError for answers to another quiz, with a plate missing, or other than those marked before.
     """
-    key = _load_key(library, answers.quiz)
+    key = load_key(library, answers.quiz)
     if answers.paper != key.paper:
         raise QuizError(
             f"the answers are to another quiz than {key.quiz} of {library.name}: the paper's hash differs; give that "
@@ -153,7 +177,14 @@ def mark(library: Library, answers: Answers) -> Score:
     return score
 
 
-def _load_key(library: Library, quiz: str) -> Key:
+def check_means() -> None:
+    """Raise MissingExtraError where packages are missing that marking needs: better before a quiz than after."""
+    for module in ("scipy.stats", "statsmodels.stats.proportion"):
+        extra(module)
+
+
+def load_key(library: Library, quiz: str) -> Key:
+    """Load a quiz's key. Raises QuizError for a quiz that this library did not make, or a damaged key."""
     path = kept_path(library, quiz, "key") if re.fullmatch(ID_PATTERN, quiz) else None
     if path is None or not os.path.lexists(path):
         raise QuizError(

@@ -8,7 +8,7 @@ out, and no id can be tried against guessed answers.
 import hashlib
 import hmac
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -45,9 +45,10 @@ ITEMS_MAX: Final = 500
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Paper:
-    """A paper that was drawn: the page, and what is to be said about the draw."""
+    """A paper that was drawn: what it asks, also as a page, and what is to be said about the draw."""
 
     key: Key
+    content: Mapping[str, Any]
     page: bytes
     notes: tuple[str, ...]
 
@@ -98,7 +99,7 @@ def make(
                 [TEMPLATES],
                 {"content": content, "trainee": kept.trainee, "criteria": mix.criteria},
             )
-            return Paper(key=kept, page=page, notes=tuple(notes))
+            return Paper(key=kept, content=content, page=page, notes=tuple(notes))
 
 
 def _draw(

@@ -43,7 +43,7 @@ class Browser(AbstractContextManager["Browser"]):
 
     def show(
         self,
-        page: Path,
+        page: Path | str,
         *,
         width: int,
         height: int = 844,
@@ -51,7 +51,7 @@ class Browser(AbstractContextManager["Browser"]):
         dark: bool = False,
         first: str = "",
     ) -> None:
-        """Open a page in a view of so many CSS pixels; first : script that runs before the page's own."""
+        """Open a file or an address in a view of so many CSS pixels; first : script that runs before the page's own."""
         self._log("browser")
         self._log("performance")
         self._do("Emulation.clearDeviceMetricsOverride")
@@ -65,9 +65,12 @@ class Browser(AbstractContextManager["Browser"]):
             mobile=width < 600,
         )
         self._do("Emulation.setTouchEmulationEnabled", enabled=width < 600)
-        script = self._do("Page.addScriptToEvaluateOnNewDocument", source=first)["identifier"]
-        self._driver.get(page.as_uri())
-        self._do("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+        script = (
+            self._do("Page.addScriptToEvaluateOnNewDocument", source=first)["identifier"] if first else ""
+        )
+        self._driver.get(page if isinstance(page, str) else page.as_uri())
+        if script:
+            self._do("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
 
     def ask(self, script: str) -> Any:
         """What a script returns."""

@@ -132,8 +132,14 @@ def test_more_than_the_queue_holds_is_refused_and_nothing_waits_for_ever(
     import threading
 
     monkeypatch.setattr("reader.station.readers.QUEUE_MAX", 2)
-    readers, go = Readers(1), threading.Event()
-    first = readers.ask(1, lambda process: go.wait(60))
+    readers, begun, go = Readers(1), threading.Event(), threading.Event()
+
+    def hold(process: object) -> bool:
+        begun.set()
+        return go.wait(60)
+
+    first = readers.ask(1, hold)
+    assert begun.wait(60)
     assert readers.ask(1, lambda process: None) is first, "the same once more is no second reading"
     waiting = readers.ask(2, lambda process: None)
     with pytest.raises(BusyError, match="ask again"):

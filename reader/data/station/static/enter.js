@@ -1,7 +1,9 @@
 // Posts the secret that stands behind the # of a sign-in link, where no server log has it, once.
 const state = document.getElementById("state");
-const secret = location.hash.slice(1);
-if (secret) {
+
+async function signIn() {
+  const secret = location.hash.slice(1);
+  if (!secret) return;
   history.replaceState(null, "", location.pathname);
   state.textContent = state.dataset.wait;
   try {
@@ -17,3 +19,6 @@ if (secret) {
     state.textContent = String(error);
   }
 }
+
+addEventListener("hashchange", signIn);  // a second link, opened where this page stands already
+await signIn();

@@ -1,0 +1,281 @@
+"""The keeper's desk: people and devices, backup, the seal, the site's file, and what the server did."""
+
+import re
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Final, TypeVar, get_args
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from reader.files.output import make_private_folder, open_whole
+from reader.files.plain import read_plain
+from reader.logbook.export import write_zip
+from reader.logbook.people import add_person, find_person, names_like, people_of, retire
+from reader.station import journal
+from reader.station.desk import Desk
+from reader.station.guard import Place
+from reader.station.pages import desk_of, page, see_other, who
+from reader.station.signins import LINK_LASTS, SignInError
+from reader.words.names import Role, folded
+
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
+BACKUPS: Final = "backups"
+BACKUPS_KEPT: Final = 3
+BACKUP: Final = re.compile(r"linecall-\d{8}-\d{6}\.zip")
+SITE_FILE_MAX: Final = 200_000  # bytes shown
+LINES: Final = 200  # of the journal, on the page
+HERE_ONLY: Final = ("localhost", "127.0.0.1", "[::1]")
+T = TypeVar("T")
+
+
+async def show_all(request: Request) -> Response:
+    """What there is to keep."""
+    _keeper(request)
+    return page(request, "keeping.html")
+
+
+# --- people -----------------------------------------------------------------------------------------------
+
+
+async def show_people(request: Request) -> Response:
+    """Everybody who ever became known, with a link to sign in, and retirement."""
+    desk, _ = _keeper(request)
+    return page(request, "keep_people.html", people=people_of(desk.logbook), roles_there_are=ROLES)
+
+
+async def add(request: Request) -> Response:
+    """Make somebody known, or give somebody more roles; asks first where a name may be another's."""
+    desk, keeper = _keeper(request)
+    form = await request.form()
+    name, roles = str(form.get("name", "")), [role for role in ROLES if role in form.getlist("role")]
+    apart = [str(other) for other in form.getlist("apart_from")]
+    if not roles:
+        raise HTTPException(400, desk.texts("keep.no_role"))
+    people = people_of(desk.logbook)
+    alike = [] if find_person(people, name) else names_like(people, name)
+    if {folded(other) for other in alike} - {folded(other) for other in apart}:
+        return page(request, "keep_apart.html", name=name, chosen=roles, alike=alike)
+    await _writing(
+        desk,
+        lambda: add_person(
+            desk.logbook, name, roles=roles, by=keeper, apart_from=apart, at=desk.now().astimezone()
+        ),
+    )
+    return see_other(request, "/keeping/people")
+
+
+async def let_retire(request: Request) -> Response:
+    """Nobody reads or decides under that name any more, and its sign-ins open nothing."""
+    desk, keeper = _keeper(request)
+    form = await request.form()
+    name = str(form.get("person", ""))
+    if [one.name for one in desk.people_with("keeper")] == [name]:
+        raise HTTPException(409, desk.texts("keep.last_keeper"))
+    reason = str(form.get("reason", ""))
+    await _writing(
+        desk, lambda: retire(desk.logbook, name, by=keeper, reason=reason, at=desk.now().astimezone())
+    )
+    return see_other(request, "/keeping/people")
+
+
+async def make_link(request: Request) -> Response:
+    """A sign-in link for somebody, or for a phone that passes from hand to hand; shown once, as QR code too."""
+    import segno
+
+    desk, _ = _keeper(request)
+    form = await request.form()
+    name, shared = str(form.get("person", "")), form.get("shared") == "yes"
+    person = find_person(people_of(desk.logbook), name) if name else None
+    if person is None or person.retired_at is not None:
+        raise HTTPException(400, desk.texts("keep.nobody"))
+    if shared and "technician" not in person.roles:
+        raise HTTPException(400, desk.texts("keep.shared_is_technicians"))
+    now = desk.now()
+    address, here_only = _address(request)
+    link = f"{address}/#{desk.sign_ins.make_link(person.name, shared=shared, now=now)}"
+    code = segno.make(link, error="m").svg_inline(omitsize=True, border=2, title=desk.texts("keep.qr"))
+    until = (now + LINK_LASTS).astimezone()
+    return page(
+        request,
+        "keep_link.html",
+        person=person,
+        shared=shared,
+        link=link,
+        code=code,
+        until=until,
+        here_only=here_only,
+    )
+
+
+def _address(request: Request) -> tuple[str, bool]:
+    """Where another device finds the station, and whether only this machine does."""
+    desk, place = desk_of(request), request.app.state.place
+    assert isinstance(place, Place)
+    if desk.url is not None:
+        return desk.url.rstrip("/"), False
+    host = request.headers.get("host", "")
+    if _is_here_only(host):
+        outside = sorted(
+            (other for other in place.hosts if not _is_here_only(other)),
+            key=lambda other: not other[0].isdigit(),
+        )
+        host = outside[0] if outside else host
+    root = request.scope.get("root_path", "")
+    return f"{request.url.scheme}://{host}{root}", _is_here_only(host)
+
+
+def _is_here_only(host: str) -> bool:
+    return any(host == name or host.startswith(f"{name}:") for name in HERE_ONLY)
+
+
+# --- devices ----------------------------------------------------------------------------------------------
+
+
+async def show_devices(request: Request) -> Response:
+    """Every sign-in: those that are open, then those that are over."""
+    desk, _ = _keeper(request)
+    now, found = desk.now(), desk.sign_ins.all()
+    open_ones = [one for one in found if one.is_open(now)]
+    over = [one for one in found if not one.is_open(now)][:LINES]
+    return page(request, "keep_devices.html", open_ones=open_ones, over=over)
+
+
+async def revoke(request: Request) -> Response:
+    """Close a sign-in for good."""
+    desk, keeper = _keeper(request)
+    try:
+        desk.sign_ins.revoke(request.path_params["id"], by=keeper, now=desk.now())
+    except SignInError as error:
+        raise HTTPException(404, str(error)) from None
+    return see_other(request, "/keeping/devices")
+
+
+# --- backup, seal, check ----------------------------------------------------------------------------------
+
+
+async def show_backups(request: Request) -> Response:
+    """The backups that lie here, to be taken elsewhere."""
+    desk, _ = _keeper(request)
+    found = [(path.name, path.stat().st_size) for path in _backups(desk)]
+    return page(request, "keep_backups.html", backups=found, kept=BACKUPS_KEPT)
+
+
+async def back_up(request: Request) -> Response:
+    """Write a zip of all readings; the oldest beyond those kept go once it is whole."""
+    desk, _ = _keeper(request)
+    now = desk.now().astimezone()
+
+    def write() -> None:
+        folder = desk.folder / BACKUPS
+        make_private_folder(folder)
+        with open_whole(folder / f"linecall-{now:%Y%m%d-%H%M%S}.zip", force=True) as file:
+            write_zip(desk.logbook, file, at=now)
+        for old in _backups(desk)[BACKUPS_KEPT:]:
+            with suppress(FileNotFoundError):
+                old.unlink()
+
+    await run_in_threadpool(write)
+    return see_other(request, "/keeping/backups")
+
+
+async def send_backup(request: Request) -> Response:
+    """One backup, to be saved elsewhere."""
+    desk, _ = _keeper(request)
+    name = request.path_params["name"]
+    path = desk.folder / BACKUPS / name
+    if not BACKUP.fullmatch(name) or not path.is_file():
+        raise HTTPException(404, desk.texts("keep.no_backup"))
+    return FileResponse(path, media_type="application/zip", filename=name)
+
+
+def _backups(desk: Desk) -> list[Path]:
+    """The newest first."""
+    folder = desk.folder / BACKUPS
+    found = [path for path in folder.iterdir() if BACKUP.fullmatch(path.name)] if folder.is_dir() else []
+    return sorted(found, reverse=True)
+
+
+async def show_seal(request: Request) -> Response:
+    """The head of the logbook, to be kept where whoever keeps the logbook cannot change it."""
+    import segno
+
+    desk, _ = _keeper(request)
+    seal = str(desk.logbook.seal(at=desk.now().astimezone()))
+    if request.query_params.get("as") == "text":
+        return PlainTextResponse(
+            f"{seal}\n", headers={"Content-Disposition": 'attachment; filename="linecall-seal.txt"'}
+        )
+    code = segno.make(seal, error="m").svg_inline(omitsize=True, border=2, title=desk.texts("keep.seal_qr"))
+    return page(request, "keep_seal.html", seal=seal, code=code, report=None)
+
+
+async def check(request: Request) -> Response:
+    """Check every event and photo of the logbook now."""
+    desk, _ = _keeper(request)
+    seal = str(desk.logbook.seal(at=desk.now().astimezone()))
+    report = await run_in_threadpool(desk.logbook.verify)
+    return page(request, "keep_seal.html", seal=seal, code=None, report=report)
+
+
+# --- the site's file, and the journal ---------------------------------------------------------------------
+
+
+async def show_site(request: Request) -> Response:
+    """The file that describes the site, as it stands."""
+    desk, _ = _keeper(request)
+    text = None
+    if desk.site_file is not None:
+        try:
+            text = read_plain(desk.site_file, limit=SITE_FILE_MAX).decode("utf-8", "replace")
+        except OSError as error:
+            raise HTTPException(
+                409, desk.texts("keep.site_gone", path=desk.site_file, why=error.strerror or str(error))
+            ) from None
+    return page(request, "keep_site.html", path=desk.site_file, text=text)
+
+
+async def show_log(request: Request) -> Response:
+    """What the server did of late."""
+    desk, _ = _keeper(request)
+    people = {one.id: one.person for one in desk.sign_ins.all()}
+    found: list[dict[str, Any]] = [
+        line | {"person": people.get(str(line.get("sign_in")), "")}
+        for line in journal.lines(desk.folder, LINES)
+    ]
+    return page(request, "keep_log.html", lines=found)
+
+
+def _keeper(request: Request) -> tuple[Desk, str]:
+    _, person = who(request, "keeper")
+    return desk_of(request), person.name
+
+
+async def _writing(desk: Desk, write: Callable[[], T]) -> T:
+    def written() -> T:
+        with desk.writing:
+            return write()
+
+    return await run_in_threadpool(written)
+
+
+ROUTES: Final = (
+    Route("/keeping", show_all),
+    Route("/keeping/people", show_people),
+    Route("/keeping/people", add, methods=["POST"]),
+    Route("/keeping/retirements", let_retire, methods=["POST"]),
+    Route("/keeping/links", make_link, methods=["POST"]),
+    Route("/keeping/devices", show_devices),
+    Route("/keeping/devices/{id}/revoked", revoke, methods=["POST"]),
+    Route("/keeping/backups", show_backups),
+    Route("/keeping/backups", back_up, methods=["POST"]),
+    Route("/keeping/backups/{name}", send_backup),
+    Route("/keeping/seal", show_seal),
+    Route("/keeping/seal", check, methods=["POST"]),
+    Route("/keeping/site", show_site),
+    Route("/keeping/log", show_log),
+)
