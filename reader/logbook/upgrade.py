@@ -1,6 +1,6 @@
 """A logbook of an earlier linecall is brought up to date, with a copy of it kept first; its events stay as written.
 
-What is added are indexes and the list of runs, which both follow from the events.
+What is added are indexes and the lists of runs and follow-ups, which all follow from the events.
 """
 
 import os
@@ -11,9 +11,9 @@ from sqlalchemy import Connection, Index, inspect, select
 
 from reader.errors import OutputError
 from reader.files.output import create_private_file
-from reader.logbook.rows import begin_runs
+from reader.logbook.rows import begin_follow_ups, begin_runs
 from reader.logbook.store import TIMEOUT_S
-from reader.logbook.tables import FIRST_TABLES, FORMAT, about, events, runs
+from reader.logbook.tables import FIRST_TABLES, FORMAT, about, events, follow_ups, runs
 from reader.store.database import Database
 from reader.version import VERSION
 
@@ -40,6 +40,7 @@ def bring_up_to_date(path: Path) -> Path | None:
         copy = None if is_empty else keep_copy(database, path)
         with database.writing() as connection:
             begin_runs(connection)
+            begin_follow_ups(connection)
             for index in _missing_indexes(connection):
                 index.create(connection)
         return copy
@@ -76,7 +77,7 @@ def _missing_indexes(connection: Connection) -> list[Index]:
     there = set(found.get_table_names())
     return [
         index
-        for table in (*FIRST_TABLES, runs)
+        for table in (*FIRST_TABLES, runs, follow_ups)
         if table.name in there
         for index in sorted(table.indexes, key=lambda one: str(one.name))
         if index.name not in {known["name"] for known in found.get_indexes(table.name)}

@@ -20,6 +20,7 @@ from reader.files.output import make_private_folder, write_whole
 from reader.photo.open import open_photo
 from reader.photo.source import photo_source
 from reader.round import record
+from reader.round.due import day_round
 from reader.round.procedure import load_procedure
 from reader.round.run import Run
 from reader.round.site import Site
@@ -37,6 +38,7 @@ PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.")
 RUNS_LOOKED_AT: Final = 500  # for the lot that a point's last run had
 STRIPS: Final = "strips"
 _DRAWING: Final = threading.Lock()  # a page asks for all windows at once, and the first one draws them all
+NOTHING_OPEN: Final = frozenset({"read", "closed"})
 ENDINGS: Final = ("late", "mistake", "spoilt")
 """Why a run is given up, as a code of `run.end_` texts."""
 
@@ -49,11 +51,26 @@ async def today(request: Request) -> Response:
     who(request, "technician")
     desk = desk_of(request)
     site = await run_in_threadpool(desk.site)
-    rows = await run_in_threadpool(_open_runs, desk, site)
-    points = [
-        {"point": point, "tank": site.tank_of(point), "run": rows.get(point.id)} for point in site.point
-    ]
-    return page(request, "today.html", points=points, data=_data(desk, site))
+    shown = await run_in_threadpool(_today, desk, site)
+    return page(request, "today.html", data=_data(desk, site), **shown)
+
+
+def _today(desk: Desk, site: Site) -> dict[str, Any]:
+    """Runs under way, what is due with the riskiest first, what follows from earlier answers, and the other points."""
+    found, runs = day_round(desk.logbook, site, now=desk.now()), _open_runs(desk, site)
+    going = {point: run for point, run in runs.items() if run["state"] not in NOTHING_OPEN}
+    due = {task.point: task for task in found.points}
+
+    def shown(id: str) -> dict[str, Any]:
+        point = site.find_point(id)
+        return {"point": point, "tank": site.tank_of(point), "task": due.get(id), "run": runs.get(id)}
+
+    return {
+        "going": [shown(id) for id in going],
+        "due": [shown(id) for id in due if id not in going],
+        "follow_ups": [task for task in found.tasks if task.follow_up is not None],
+        "others": [shown(one.id) for one in site.point if one.id not in going and one.id not in due],
+    }
 
 
 async def prepare(request: Request) -> Response:

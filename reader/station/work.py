@@ -15,7 +15,7 @@ from typing import Final
 from reader.errors import LinecallError
 from reader.logbook import Statement
 from reader.logbook.put_in import put_into
-from reader.round import record
+from reader.round import follow_up_record, record
 from reader.round.read_run import order_of_run
 from reader.round.regrade import grade_anew
 from reader.round.run import Run
@@ -96,6 +96,7 @@ def read_now(
                 if done.logged is not None:
                     settled = record.settle(desk.runs_by(operator), run.id)
                     grade_anew(desk.logbook, settled, by=operator, at=desk.now().astimezone())
+                    follow_up_record.settle(desk.runs_by(operator))
         if done.logged is not None:
             let_go(desk, run.id, shas)
             return Answer(reading=done.logged, verdict=desk.logbook.reading(done.logged).current, is_new=True)

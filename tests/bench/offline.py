@@ -8,6 +8,7 @@ logbook. Says what each did, and fails where a station is not well or an event h
 """
 
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -66,6 +67,7 @@ def station_of(bin_folder: Path, folder: Path) -> tuple[str, int]:
 
 def main() -> None:
     """Do all of it in a folder that is deleted at the end."""
+    os.environ.pop("PYTHONPATH", None)  # what is installed is tried, not this checkout
     top = Path(tempfile.mkdtemp(prefix="linecall-offline-"))
     try:
         wheels, place, own = top / "wheels", top / "venv", top / "own"

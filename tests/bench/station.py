@@ -48,6 +48,8 @@ AGE = timedelta(minutes=17)
 """From the drops to the photo; with five minutes of bench it is sent within the plate's reading time."""
 SIZE_12_MP = (4000, 3000)
 PHOTO = "helipad-bowser"
+LIFE_MAX_S = 8.0
+"""Of a server before it is killed: long enough for a reading now and then."""
 
 
 def photo_taken(taken: datetime, size: tuple[int, int] | None) -> bytes:
@@ -360,7 +362,7 @@ def kills(folder: Path, *, n: int, seed: int, phones: int = 4) -> dict[str, Any]
     try:
         with phones_at(server, token, phones, None) as (workers, ended):
             for _ in range(n):
-                time.sleep(draw.uniform(0.0, 2.0))
+                time.sleep(draw.uniform(0.0, LIFE_MAX_S))
                 server.kill()
                 server.start()
             ended.set()
