@@ -78,10 +78,10 @@ def test_the_commands_of_a_document_run_in_their_order_and_print_what_is_shown(
 @pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.stem)
 def test_a_document_has_no_command_outside_a_block_that_is_run(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    assert {block.language for block in blocks(text)} <= {
-        *("sh", "text", "python", "toml"),
-        *("powershell", "console", "ini", "dockerfile"),  # of other systems, or run as an administrator
-    }
+    languages = {"sh", "text", "python", "powershell", "toml"}
+    if path.stem == "serving":  # of machines that a test does not set up; tests/bench/offline.py tries them
+        languages |= {"console", "ini", "dockerfile"}
+    assert {block.language for block in blocks(text)} <= languages
     assert not re.search(r"^ {4}linecall ", text, re.MULTILINE)
 
 
