@@ -68,12 +68,26 @@ def _age(
             )
         if _is_future(drops_at, now, zone):
             return _contradictory_times(f"the drops, {_written(drops_at)}, lie in the future", span, drops_at)
+        oldest = max((now - one) / timedelta(minutes=1) for one in _instants(drops_at, zone))
+        if _status(max(oldest, 0.0), span) == "early":
+            return _at_most(oldest, span, drops_at)
         return _unaged("unknown", "the photo carries no capture time", "drops_at", span, drops_at)
     if doubt:
         return _contradictory_times(doubt, span, None if isinstance(drops_at, time) else drops_at)
     if isinstance(drops_at, time):
         drops_at = last_before(drops_at, captured_at)
     return _between(drops_at, captured_at, now, zone, span)
+
+
+def _instants(moment: datetime, zone: Zone) -> tuple[datetime, ...]:
+    return (moment,) if moment.tzinfo else zone.instants(moment)
+
+
+def _at_most(minutes: float, span: tuple[float, float], drops_at: datetime) -> ReadingAgeRecord:
+    """The age of a photo without a capture time that is early whenever it was taken: it is there already."""
+    age = _aged(max(minutes, 0.0), "drops_at", span, drops_at if drops_at.tzinfo else None)
+    sentence = age.sentence.replace("photographed ", "photographed at most ", 1)
+    return age.model_copy(update={"sentence": f"{sentence}; the photo carries no capture time"})
 
 
 def _between(

@@ -127,9 +127,10 @@ def _of_run(run: Run, procedure: Procedure, facts: Facts) -> Iterator[_Found]:
             last = "none is in the logbook" if passed is None else f"the last was passed on {passed:%Y-%m-%d}"
             yield "no-quiz", f"{run.operator} within {counted(months, 'month')}: {last}", None
     for taken in run.steps:
-        if taken.device_at is not None and abs(taken.device_at - taken.at) > CLOCK_SLACK:
-            apart = span_in_words(abs(taken.device_at - taken.at) / timedelta(minutes=1))
-            side = "ahead of" if taken.device_at > taken.at else "behind"
+        entered = taken.first_at or taken.at  # what a correction moved says nothing about clocks
+        if taken.device_at is not None and abs(taken.device_at - entered) > CLOCK_SLACK:
+            apart = span_in_words(abs(taken.device_at - entered) / timedelta(minutes=1))
+            side = "ahead of" if taken.device_at > entered else "behind"
             yield "clock", f"the phone's is {apart} {side} the logbook's at {taken.step}", taken.step
     read = next((one for one in reversed(run.readings) if one.status == "read"), None)
     if read is not None:

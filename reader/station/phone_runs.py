@@ -20,6 +20,8 @@ from reader.words.fields import AwareMoment, Frozen, Sha256
 
 JUMP_MAX: Final = timedelta(minutes=1)
 """A phone's offset to the station changes by no more within a run, unless somebody sets its clock (no source)."""
+SAME: Final = timedelta(seconds=2)
+"""The same time of a phone that did not know its offset comes out so far apart, as messages take their time."""
 CLOCK: Final = "clock"
 MISTAKEN: Final = "corrected on the phone during the run"
 ENTRIES_MAX: Final = 200
@@ -36,10 +38,10 @@ class MalformedError(LinecallError):
 
 
 class Noted(Frozen):
-    """When, by the phone's clock, and by how much that clock was behind the station's as far as the phone knew, s."""
+    """When, by the phone's clock; offset_s : by how much that was behind the station's, None where it did not know."""
 
     at: AwareMoment
-    offset_s: float = Field(default=0.0, allow_inf_nan=False, ge=-4e9, le=4e9)
+    offset_s: float | None = Field(default=None, allow_inf_nan=False, ge=-4e9, le=4e9)
 
 
 class SaidStep(Noted):
@@ -110,14 +112,22 @@ class PhoneClock:
 
     def station_time(self, noted: Noted) -> datetime:
         """When something was, by the station's clock: by the offset of then, but where that leads into the future."""
-        moment = noted.at + timedelta(seconds=noted.offset_s)
+        try:
+            moment = noted.at + self._then(noted)
+        except OverflowError:
+            raise MalformedError(
+                f"{noted.at.isoformat()} cannot be when this was; check the phone's clock"
+            ) from None
         if moment > self.now:
             moment = min(noted.at + self.offset, self.now)
         return moment.replace(microsecond=0)
 
     def jumped(self, noted: Noted) -> bool:
         """Whether the phone's clock was set since."""
-        return abs(self.offset - timedelta(seconds=noted.offset_s)) > JUMP_MAX
+        return abs(self.offset - self._then(noted)) > JUMP_MAX
+
+    def _then(self, noted: Noted) -> timedelta:
+        return self.offset if noted.offset_s is None else timedelta(seconds=noted.offset_s)
 
 
 def take(desk: record.Desk, run_id: str, said: SaidRun) -> Run:
@@ -233,9 +243,9 @@ def _correct(desk: record.Desk, run: Run, said: SaidStep, clock: PhoneClock) -> 
 
 def _was_corrected_to(run: Run, taken: StepTaken, at: datetime) -> bool:
     def same(value: Any) -> bool:
-        return isinstance(value, str) and datetime.fromisoformat(value) == at
+        return isinstance(value, str) and abs(datetime.fromisoformat(value) - at) <= SAME
 
-    return taken.at == at or any(
+    return abs(taken.at - at) <= SAME or any(
         one.event == taken.seq and same(one.now.get("at")) for one in run.corrections
     )
 

@@ -79,8 +79,9 @@ def test_from_an_empty_folder_to_a_follow_up_done_a_history_and_a_report(root: P
     assert not (depot / "log.db").exists()
     assert "round.pdf" in said("due", "--sheet", "round.pdf", "--paper", "letter")
     said("run", "begin", "N1-drain", "--phase", "water", "--lot", "CB-2604")
-    for step in ("sample", "settled", "extract", "drops"):
-        said("run", "step", "N1-drain", step)
+    for step, ago in (("sample", 25), ("settled", 24), ("extract", 23), ("drops", 20)):
+        at = datetime.now(UTC) - timedelta(minutes=ago)
+        said("run", "step", "N1-drain", step, "--at", at.isoformat(timespec="seconds"))
     assert "settled-too-short (warning)" in said("run", "show", "N1-drain")
     photo = str(root / "demo_images" / "north-tank-drain.jpg")
     assert "MODERATE" in said("read", photo, "--run", "N1-drain", "--out", "results")

@@ -577,11 +577,26 @@ def test_a_plate_past_its_expiry_is_invalid_unless_the_rules_only_warn(
 def test_what_cannot_be_known_is_said_and_not_guessed(
     drops_at: datetime | None, captured_at: datetime | None, said: str
 ) -> None:
-    age = reading_age(COMB, drops_at=drops_at, captured_at=captured_at, now=NOON)
+    age = reading_age(COMB, drops_at=drops_at, captured_at=captured_at, now=NOON + timedelta(hours=2))
     assert (age.minutes, age.status) == (None, "unknown")
     assert age.sentence == (
         f"reading age unknown: {said}; not checked whether the photo was taken 15 to 30 min after the drops"
     )
+
+
+def test_a_photo_without_a_capture_time_is_early_while_its_drops_are_younger_than_the_plates_time() -> None:
+    # whenever it was taken, it is there already
+    early = reading_age(COMB, drops_at=NOON, now=NOON + timedelta(minutes=14))
+    assert (early.minutes, early.status) == (14.0, "early")
+    assert early.sentence.startswith(
+        "photographed at most 14 min after the drops, but lines may form until 15 min"
+    )
+    assert reading_age(COMB, drops_at=NOON, now=NOON + timedelta(minutes=15)).status == "unknown"
+    # a time without an offset may be any of the zone's: early only where all of them are
+    wall = NOON.replace(tzinfo=None)
+    lisbon = load_zone("Europe/Lisbon", "option")
+    now = lisbon.instants(wall)[0] + timedelta(minutes=5)
+    assert reading_age(COMB, drops_at=wall, now=now, zone=lisbon).status == "early"
 
 
 def test_a_stated_age_stands_when_the_photos_clock_is_wrong_and_both_are_said() -> None:

@@ -135,11 +135,31 @@ def test_a_mistaken_tap_is_corrected_and_both_times_are_kept(desk: Desk, phone: 
     assert len(find_run(desk.logbook, RUN).corrections) == 1
 
 
+def test_a_correction_by_many_minutes_says_nothing_about_clocks(desk: Desk, phone: TestClient) -> None:
+    put(phone, said(*ALL, corrections=[{"step": "drops", **noted(-8.0)}]))
+    assert not find_run(desk.logbook, RUN).departures
+
+
 def test_times_of_a_phone_that_is_slow_are_put_right_and_said(desk: Desk, phone: TestClient) -> None:
     put(phone, said(*ALL, offset_s=720.0))
     run = find_run(desk.logbook, RUN)
     assert run.drops_at == NOW - timedelta(minutes=20)
     assert "clock" in {one.code for one in run.departures}
+
+
+def test_a_phone_that_does_not_know_its_offset_is_put_right_by_what_it_shows_now(
+    desk: Desk, phone: TestClient
+) -> None:
+    wrong = said(*ALL, offset_s=200.0, corrections=[{"step": "drops", **noted(-18, 200.0)}])
+    for one in (wrong["begun"], *wrong["steps"], *wrong["corrections"]):
+        one["offset_s"] = None
+    assert put(phone, wrong).status_code == 200
+    turn(desk, NOW + timedelta(seconds=1))  # the same, a second longer on its way
+    assert put(phone, wrong).status_code == 200
+    run = find_run(desk.logbook, RUN)
+    assert run.drops_at == NOW - timedelta(minutes=18)
+    assert len(run.corrections) == 1
+    assert not run.departures
 
 
 def test_a_clock_that_was_set_during_the_run_is_said(desk: Desk, phone: TestClient) -> None:
@@ -162,6 +182,8 @@ def test_what_went_otherwise_is_noted_once(desk: Desk, phone: TestClient) -> Non
         {"point": "nowhere"},
         {"lot": "XX-1"},
         {"begun": {"at": "yesterday", "offset_s": 0}},
+        {"begun": {"at": "9999-12-31T23:59:59+00:00", "offset_s": 4e9}},
+        {"begun": {"at": "0001-01-01T00:00:00+14:00", "offset_s": -4e9}},
         {"steps": [{"step": "../../etc", **noted(-1)}]},
         {"now": "<script>"},
         {"surplus": 1},

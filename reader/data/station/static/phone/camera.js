@@ -28,7 +28,7 @@ export function hints() {
         canvas.height = Math.round((video.videoHeight * canvas.width) / video.videoWidth);
         canvas.getContext("2d").drawImage(video, 0, 0, canvas.width, canvas.height);
         const frame = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
-        const { status, said: answer } = await ask("/hints", { method: "POST", body: await frame.arrayBuffer() });
+        const { status, said: answer } = await ask("/hints", { method: "POST", body: await frame?.arrayBuffer() });
         if (status === 200) {
           said.textContent = answer.hints.length
             ? answer.hints.map((one) => t(`hint.${one.code}`, one)).join(" · ") : t("hint.hold_still");

@@ -25,10 +25,16 @@ export function el(tag, attributes = {}, ...children) {
 }
 
 export const ROUND_TRIP_MAX = 5000; // ms; a slower answer says too little about the clocks
+const CLOCK_WAIT = 1500; // ms
 let offset = null; // ms; the station's clock minus this phone's
 
+let measured = null;
+
+/** Measure it once a page, as far as the station answers soon; else what was known last. */
 export async function clockOffset() {
-  offset ??= (await note("offset")) ?? 0;
+  offset ??= (await note("offset")) ?? null;
+  measured ??= Promise.race([ask("/clock"), new Promise((done) => setTimeout(done, CLOCK_WAIT))]);
+  await measured;
   return offset;
 }
 
@@ -37,12 +43,12 @@ export const written = (ms) => `${new Date(ms).toISOString().slice(0, 19)}+00:00
 
 /** Now, by this phone's clock, with what is known of its offset. */
 export function noted() {
-  return { at: written(Date.now()), offset_s: Math.round(offset ?? 0) / 1000 };
+  return { at: written(Date.now()), offset_s: offset === null ? null : Math.round(offset) / 1000 };
 }
 
 /** The station's time, ms, of something noted; of now without it. */
 export function stationTime(one) {
-  return one ? Date.parse(one.at) + one.offset_s * 1000 : Date.now() + (offset ?? 0);
+  return one ? Date.parse(one.at) + (one.offset_s === null ? offset ?? 0 : one.offset_s * 1000) : Date.now() + (offset ?? 0);
 }
 
 export function clockText(ms) {

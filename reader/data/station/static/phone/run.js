@@ -141,7 +141,8 @@ function endButton(why) {
   return el("button", { class: "quiet end", click: async () => {
     await tell(id);
     const { status, said } = await ask(`/runs/${id}/end?why=${why}`, { method: "POST" });
-    if (status !== 200) { run.problem = { status, text: said.error }; drawNow(); return; }
+    const unknown = !run.station && status >= 400 && status < 500 && status !== 401; // the station never took it
+    if (status !== 200 && !unknown) { run.problem = { status, text: said.error }; drawNow(); return; }
     await changeRun(id, (run) => { run.over = why; run.told = run.version; return run; });
     location.assign(`${root}/today`);
   } }, t(`run.end_${why}`));

@@ -74,7 +74,7 @@ export function readable(run) {
 /** By how much this phone's clock was set since something was noted, ms; 0 where it was not. */
 export function clockJump(run) {
   const offset = stationTime() - Date.now();
-  const jumps = [run.begun, ...run.steps].map((one) => offset - one.offset_s * 1000);
+  const jumps = [run.begun, ...run.steps].filter((one) => one.offset_s !== null).map((one) => offset - one.offset_s * 1000);
   const largest = jumps.reduce((most, one) => (Math.abs(one) > Math.abs(most) ? one : most), 0);
   return Math.abs(largest) > JUMP ? largest : 0;
 }
