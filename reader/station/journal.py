@@ -6,17 +6,20 @@ of devices gives a name to. Old lines make room for new ones.
 
 import json
 import logging
+import os
 import time
 from collections.abc import Callable, Iterator, MutableMapping, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import datetime
+from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any, Final
 
 from starlette.routing import BaseRoute, Match
 
+from reader.files.output import create_private_file
 from reader.station.guard import App, Message, Receive, Send
 
 NAME: Final = "station.log"
@@ -76,6 +79,12 @@ class Journal:
 
 
 class _File(RotatingFileHandler):
+    def _open(self) -> TextIOWrapper:
+        """Only the station's user looks into it, whatever the umask."""
+        with suppress(FileExistsError):
+            os.close(create_private_file(Path(self.baseFilename)))
+        return super()._open()
+
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
         """Lose the line and not the request: the disk is full."""
 
