@@ -85,7 +85,15 @@ def report(
         if reading is not None:
             from reader.round.report.reading import reading_report
 
-            made = reading_report(book, reading, made_at=now, files=site_files(book, reading))
+            asked = None
+            if place is not None:
+                from reader.review.record import find_reading
+                from reader.round.follow_up_record import occurrences_after
+
+                asked = occurrences_after(book, place, find_reading(book, reading).id, now=now)
+            made = reading_report(
+                book, reading, made_at=now, files=site_files(book, reading), follow_ups=asked
+            )
         else:
             from reader.round.report.period import period_report
 
@@ -109,6 +117,11 @@ def report(
                 )
     if place is not None:
         made = replace(made, subtitle=f"{place.title or place.site}; {made.subtitle}")
+        if place.picture is not None:
+            from reader.round.report.masthead import masthead
+
+            picture = masthead(place.folder / place.picture, place.title or place.site)
+            made = replace(made, masthead=picture)
     stem = made.short.replace(" ", "-")
     paths = [out] if out is not None else [Path(f"{stem}.pdf"), Path(f"{stem}.html")]
     written = {

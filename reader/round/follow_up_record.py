@@ -82,6 +82,13 @@ def occurrences(
     return [one.occurrence for one in found.values()]
 
 
+def occurrences_after(logbook: Logbook, site: Site, reading: str, *, now: datetime) -> list[Occurrence]:
+    """Follow-ups that one reading has asked for, those that have ended too."""
+    written = follow_ups_of(logbook, site=site.name)
+    found = {one.id: one for one in (*written, *open_follow_ups(logbook, site, now=now))}
+    return [one.occurrence for one in found.values() if one.asked.reading == reading]
+
+
 def find_follow_up(logbook: Logbook, site: Site, id: str, *, now: datetime) -> FollowUp:
     """A follow-up by its id as people write it, or one that is open as POINT/ACTION.
 

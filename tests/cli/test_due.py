@@ -115,6 +115,24 @@ def test_from_an_empty_folder_to_a_follow_up_done_a_history_and_a_report(root: P
     assert "Follow-ups open" in page
     assert "Tallowmere harbour" in page
     assert (depot / "report.pdf").read_bytes().startswith(b"%PDF")
+    reading = re.search(r"^\d{4}-\d\d-\d\d \d\d:\d\d\s+MODERATE.*\s(\w{8})$", history, re.MULTILINE)
+    assert reading is not None
+    Image.fromarray(np.full((90, 400, 3), 200, np.uint8)).save("harbour.png")
+    named = (
+        Path("site.toml")
+        .read_text(encoding="utf-8")
+        .replace('# picture = "harbour.png"', 'picture = "harbour.png"')
+    )
+    Path("site.toml").write_text(named.replace("revision = 1", "revision = 2", 1), encoding="utf-8")
+    said("report", reading[1], "-o", "one.html")
+    said("report", reading[1], "-o", "one.pdf")
+    page = (depot / "one.html").read_text(encoding="utf-8")
+    assert 'class="masthead"' in page
+    assert 'alt="Tallowmere harbour"' in page
+    assert "What follows" in page
+    assert "told by phone" in page
+    Path("harbour.png").write_bytes(b"no picture")
+    assert "the site's picture cannot be used" in said("report", reading[1], "-o", "two.pdf", status=2)
     assert "all holds" in said("logbook", "verify")
 
 

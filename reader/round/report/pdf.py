@@ -51,6 +51,7 @@ from reader.words import tidy
 
 SHEETS: Final = {"a4": pagesizes.A4, "letter": pagesizes.LETTER}
 MARGIN: Final = 16 * mm
+MASTHEAD = 16 * mm  # height of the site's picture
 FOOT: Final = 9 * mm  # of the foot's baseline above the sheet's edge
 FACE, BOLD, MONO = "LinecallSans", "LinecallSansBold", "Courier"
 SIZE: Final = 9.0  # points
@@ -108,7 +109,8 @@ class _Writer:
         )
 
     def write(self, report: Report) -> bytes:
-        flow: list[Flowable] = [self._paragraph(report.title, self._title)]
+        flow: list[Flowable] = [] if report.masthead is None else [self._masthead(report.masthead)]
+        flow.append(self._paragraph(report.title, self._title))
         flow += [self._paragraph(report.subtitle, self._soft), Spacer(0, 2 * mm)]
         for section in report.sections:
             flow += self._section(section)
@@ -207,6 +209,12 @@ class _Writer:
         picture.hAlign = "LEFT"
         below = [self._paragraph(block.caption, self._soft)] if block.caption else []
         return KeepTogether([picture, *below, Spacer(0, 2 * mm)])
+
+    def _masthead(self, picture: Figure) -> Flowable:
+        scale = min(MASTHEAD / picture.height, self._width / picture.width)
+        shown = Image(io.BytesIO(picture.data), picture.width * scale, picture.height * scale)
+        shown.hAlign = "LEFT"
+        return KeepTogether([shown, Spacer(0, 2 * mm)])
 
     def _scale(self, figure: Figure) -> float:
         """Points a pixel, so that it fits a sheet with its heading."""

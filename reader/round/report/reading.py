@@ -22,7 +22,7 @@ from reader.errors import LinecallError
 from reader.logbook import Event, Logbook, StoredReading
 from reader.review.record import SiteFiles, find_reading
 from reader.review.sheet import STATED, called_now, open_case
-from reader.round.history.point import current_verdict, departures_of, find_place, point_history
+from reader.round.history.point import Occurrence, current_verdict, departures_of, find_place, point_history
 from reader.round.history.usual import RECENT
 from reader.round.report.value import (
     Block,
@@ -50,11 +50,17 @@ MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 
 
 def reading_report(
-    logbook: Logbook, reading_id: str, *, made_at: datetime, files: SiteFiles | None = None
+    logbook: Logbook,
+    reading_id: str,
+    *,
+    made_at: datetime,
+    files: SiteFiles | None = None,
+    follow_ups: Sequence[Occurrence] | None = None,
 ) -> Report:
     """Report of one reading as it stands now.
 
-    files : settings of the site's own that it was read by, where the logbook did not keep them. Raises LinecallError
+    files : settings of the site's own that it was read by, where the logbook did not keep them. follow_ups : what it
+    has asked for; None: nobody looked. Raises LinecallError
     if the logbook has no such reading, or an event of it has been altered; a photo that is missing or altered is said
     in the report.
     """
@@ -65,6 +71,7 @@ def reading_report(
     sections = [
         Section(title="Result", blocks=tuple(_result(stored, departures_of(current_verdict(events))))),
         Section(title="Sample and plate", blocks=tuple(_sample(stored))),
+        *([Section(title="What follows", blocks=_follow_ups(follow_ups))] if follow_ups else []),
         *([Section(title="Since then", blocks=_review(stored))] if stored.reviews else []),
         *([Section(title="Marks", blocks=_marks(verdict))] if verdict.windows else []),
         *_pictures(logbook, stored, files),
@@ -139,6 +146,12 @@ def _sample(stored: StoredReading) -> Iterator[Block]:
                 for event in stored.corrections
             )
         )
+
+
+def _follow_ups(asked: Sequence[Occurrence]) -> tuple[Block, ...]:
+    columns = (Column(head="id", share=1), Column(head="what", share=6), Column(head="done", share=2))
+    rows = tuple((one.id, one.text, said_at(one.done_at) if one.done_at else "open") for one in asked)
+    return (Table(caption="asked for by the site's plan after this reading", columns=columns, rows=rows),)
 
 
 def _review(stored: StoredReading) -> tuple[Block, ...]:

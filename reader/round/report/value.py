@@ -93,7 +93,11 @@ class Section:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Report:
-    """A report. short : what stands at the foot of every page. logbook : the one that it was made from."""
+    """A report.
+
+    short : what stands at the foot of every page. logbook : the one that it was made from. masthead : the site's
+    picture, above the title.
+    """
 
     title: str
     subtitle: str
@@ -101,6 +105,7 @@ class Report:
     sections: tuple[Section, ...]
     logbook: str
     made_at: datetime
+    masthead: Figure | None = None
 
 
 def verifying(seal: Seal, *, photos: bool) -> tuple[Block, ...]:
