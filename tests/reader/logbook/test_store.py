@@ -362,9 +362,9 @@ def test_events_are_never_changed_even_by_a_slip(place: Place, tmp_path: Path) -
 
 def test_a_newer_logbook_is_refused(place: Place, tmp_path: Path) -> None:
     filled(place, tmp_path)
-    place.tamper("UPDATE linecall_logbook SET value = '3' WHERE name = 'format'")
+    place.tamper("UPDATE linecall_logbook SET value = '4' WHERE name = 'format'")
     with pytest.raises(
-        LinecallError, match="is a logbook of format 3, but this linecall knows up to 2; update"
+        LinecallError, match="is a logbook of format 4, but this linecall knows up to 3; update"
     ):
         place.open()
 
