@@ -69,12 +69,17 @@ def test_no_word_of_the_lists_and_forms_is_missed(desk: Desk, tmp_path: Path) ->
     assert rest(asked.text, [*names, "B. South"]) == []
 
 
-def test_every_text_of_the_desks_is_used_somewhere(root: Path) -> None:
+def test_every_text_of_the_station_is_used_somewhere(root: Path) -> None:
     from reader.files.bundled import DATA as FILES
 
-    places = [*(FILES / "station" / "pages").glob("*.html"), *(root / "reader" / "station").glob("*.py")]
+    shown = FILES / "station"
+    places = [*(shown / "pages").glob("*.html"), *(shown / "static").rglob("*.js")]
+    places += (root / "reader" / "station").glob("*.py")
     used = "\n".join(path.read_text(encoding="utf-8") for path in places)
-    made = ("call.", "mark.", "role.", "tier.", "policy.", "log.", "keep.")  # put together from a name
+    made = (  # put together from a name
+        *("call.", "mark.", "role.", "tier.", "policy.", "log.", "keep.", "grade.", "class.", "criterion."),
+        *("hint.", "state.", "run.end_", "answer.means_", "strips.", "work.", "quizzes.mix.", "quiz.state."),
+    )
     unused = [
         code
         for code in english().by_code

@@ -281,7 +281,7 @@ def test_a_photo_is_sent_in_pieces_read_and_labelled(desk: Desk, trainer: TestCl
         row = library.row(example)
     assert page.url.path == f"/teaching/labels/{example}/0"
     assert (row.light, row.photo) == ("daylight", "pump_house_.jpg")
-    assert not list((desk.folder / "uploads").iterdir())
+    assert not list((desk.folder / "label-uploads").iterdir())
 
 
 def send(browser: TestClient, name: str, data: bytes) -> str:
