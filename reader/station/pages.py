@@ -25,10 +25,12 @@ Handler = Callable[[Request], Any]
 
 @cache
 def _environment() -> Any:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from jinja2 import ChoiceLoader, Environment, FileSystemLoader, PrefixLoader, StrictUndefined
 
     environment = Environment(
-        loader=FileSystemLoader([FOLDER / "pages", TEMPLATES]),
+        loader=ChoiceLoader(  # by a folder of its own: of two templates of one name one would hide the other
+            [FileSystemLoader(FOLDER / "pages"), PrefixLoader({"sheet": FileSystemLoader(TEMPLATES)})]
+        ),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
