@@ -46,12 +46,16 @@ class UnknownPersonError(LinecallError):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Person:
-    """Somebody known: their name as it is written, their roles, since when; `retired_at` None: still at work."""
+    """Somebody known: their name as it is written, their roles, since when; `retired_at` None: still at work.
+
+    back_since : when they were last taken back after a retirement.
+    """
 
     name: str
     roles: tuple[Role, ...]
     since: datetime
     retired_at: datetime | None = None
+    back_since: datetime | None = None
 
 
 def people_of(logbook: Logbook) -> tuple[Person, ...]:
@@ -66,8 +70,16 @@ def people_of(logbook: Logbook) -> tuple[Person, ...]:
             roles=tuple(payload["roles"]),
             since=before.since if before else event.at,
             retired_at=event.at if payload["retired"] else None,
+            back_since=_back_since(before, event),
         )
     return tuple(found.values())
+
+
+def _back_since(before: Person | None, event: Event) -> datetime | None:
+    if before is None:
+        return None
+    is_return = before.retired_at is not None and not event.payload["retired"]
+    return event.at if is_return else before.back_since
 
 
 def find_person(people: Iterable[Person], name: str) -> Person | None:

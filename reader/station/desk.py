@@ -1,7 +1,7 @@
 """What every page of a running station uses: the logbook, its people, the sign-ins, the texts and the clock."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -64,9 +64,8 @@ class Desk:
         return (self.library_folder() / FILE_NAME).is_file()
 
     def person(self, sign_in: SignIn) -> Person | None:
-        """Who works at a device now; None where they have retired or are no longer known."""
-        found = find_person(people_of(self.logbook), sign_in.person)
-        return None if found is None or found.retired_at is not None else found
+        """Who works at a device now; see `holder_of`."""
+        return holder_of(sign_in, people_of(self.logbook))
 
     def site(self) -> Site:
         """The site as its file describes it now. Raises LinecallError, SettingsError."""
@@ -83,3 +82,15 @@ class Desk:
     def people_with(self, role: Role) -> tuple[Person, ...]:
         """Everybody at work who has a role."""
         return tuple(one for one in people_of(self.logbook) if role in one.roles and one.retired_at is None)
+
+
+def holder_of(sign_in: SignIn, people: Sequence[Person]) -> Person | None:
+    """Who works by a sign-in, of everybody known; None once they have retired, for good: who comes back signs in anew.
+
+    A shared device is the depot's: it stays open for whoever is at work.
+    """
+    found = find_person(people, sign_in.person)
+    if found is None or found.retired_at is not None:
+        return None
+    is_of_before = found.back_since is not None and sign_in.since < found.back_since
+    return None if is_of_before and not sign_in.shared else found

@@ -17,10 +17,11 @@ from reader.files.plain import read_plain
 from reader.logbook.export import write_zip
 from reader.logbook.people import add_person, find_person, names_like, people_of, retire
 from reader.station import journal
-from reader.station.desk import Desk
+from reader.station.credentials import UnknownCredentialError
+from reader.station.desk import Desk, holder_of
 from reader.station.guard import Place
-from reader.station.pages import desk_of, page, see_other, who
-from reader.station.signins import LINK_LASTS, SignInError
+from reader.station.pages import by_hand, desk_of, page, see_other, who
+from reader.station.signins import LINK_LASTS
 from reader.words.names import Role, folded
 
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
@@ -50,7 +51,7 @@ async def show_people(request: Request) -> Response:
 
 async def add(request: Request) -> Response:
     """Make somebody known, or give somebody more roles; asks first where a name may be another's."""
-    desk, keeper = _keeper(request)
+    desk, keeper = desk_of(request), by_hand(request, "keeper").name
     form = await request.form()
     name, roles = str(form.get("name", "")), [role for role in ROLES if role in form.getlist("role")]
     apart = [str(other) for other in form.getlist("apart_from")]
@@ -71,7 +72,7 @@ async def add(request: Request) -> Response:
 
 async def let_retire(request: Request) -> Response:
     """Nobody reads or decides under that name any more, and its sign-ins open nothing."""
-    desk, keeper = _keeper(request)
+    desk, keeper = desk_of(request), by_hand(request, "keeper").name
     form = await request.form()
     name = str(form.get("person", ""))
     if [one.name for one in desk.people_with("keeper")] == [name]:
@@ -87,7 +88,8 @@ async def make_link(request: Request) -> Response:
     """A sign-in link for somebody, or for a phone that passes from hand to hand; shown once, as QR code too."""
     import segno
 
-    desk, _ = _keeper(request)
+    by_hand(request, "keeper")
+    desk = desk_of(request)
     form = await request.form()
     name, shared = str(form.get("person", "")), form.get("shared") == "yes"
     person = find_person(people_of(desk.logbook), name) if name else None
@@ -139,18 +141,18 @@ def _is_here_only(host: str) -> bool:
 async def show_devices(request: Request) -> Response:
     """Every sign-in: those that are open, then those that are over."""
     desk, _ = _keeper(request)
-    now, found = desk.now(), desk.sign_ins.all()
-    open_ones = [one for one in found if one.is_open(now)]
-    over = [one for one in found if not one.is_open(now)][:LINES]
+    now, people, found = desk.now(), people_of(desk.logbook), desk.sign_ins.all()
+    open_ones = [one for one in found if one.is_open(now) and holder_of(one, people)]
+    over = [one for one in found if one not in open_ones][:LINES]
     return page(request, "keep_devices.html", open_ones=open_ones, over=over)
 
 
 async def revoke(request: Request) -> Response:
     """Close a sign-in for good."""
-    desk, keeper = _keeper(request)
+    desk, keeper = desk_of(request), by_hand(request, "keeper").name
     try:
         desk.sign_ins.revoke(request.path_params["id"], by=keeper, now=desk.now())
-    except SignInError as error:
+    except UnknownCredentialError as error:
         raise HTTPException(404, str(error)) from None
     return see_other(request, "/keeping/devices")
 
@@ -242,9 +244,11 @@ async def show_site(request: Request) -> Response:
 async def show_log(request: Request) -> Response:
     """What the server did of late."""
     desk, _ = _keeper(request)
-    people = {one.id: one.person for one in desk.sign_ins.all()}
+    names = {one.id: one.person for one in desk.sign_ins.all()}
+    if desk.tokens is not None:
+        names |= {one.id: one.program for one in desk.tokens.all()}
     found: list[dict[str, Any]] = [
-        line | {"person": people.get(str(line.get("sign_in")), "")}
+        line | {"person": names.get(str(line.get("sign_in")), "")}
         for line in journal.lines(desk.folder, LINES)
     ]
     return page(request, "keep_log.html", lines=found)

@@ -50,12 +50,12 @@ def desk_of(request: Request) -> Desk:
 def sign_in_of(request: Request) -> SignIn | None:
     """The open sign-in of the browser that asks."""
     desk = desk_of(request)
-    if (
-        "authorization" in request.headers
-    ):  # then it counts alone: what comes with a token needs no page of ours
-        return _sign_in_of_token(desk, request.headers["authorization"])
-    cookie = request.cookies.get(COOKIE)
-    found = None if cookie is None else desk.sign_ins.find(cookie, now=desk.now())
+    if (header := request.headers.get("authorization")) is not None:
+        found = _sign_in_of_token(
+            desk, header
+        )  # it counts alone: what comes with a token needs no page of ours
+    else:
+        found = desk.sign_ins.find(request.cookies.get(COOKIE, ""), now=desk.now())
     if found is not None:
         request.scope[SIGN_IN] = found.id
     return found
@@ -91,6 +91,14 @@ def _roles(sign_in: SignIn, person: Person) -> tuple[Role, ...]:
     """What somebody may do from here."""
     only = "technician" if sign_in.shared else sign_in.role
     return tuple(role for role in person.roles if only in (None, role))
+
+
+def by_hand(request: Request, *roles: Role) -> Person:
+    """As `who`, of somebody at a browser: what a token opens, it must not be able to open for others."""
+    sign_in, person = who(request, *roles)
+    if sign_in.role is not None:
+        raise HTTPException(403, desk_of(request).texts("enter.by_hand"))
+    return person
 
 
 def page(request: Request, template: str, *, status: int = 200, **content: object) -> HTMLResponse:

@@ -17,8 +17,8 @@ from starlette.routing import Route
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
 from reader.logbook.people import find_person, people_of
-from reader.station.desk import Desk
-from reader.station.pages import FOLDER, desk_of, page, see_other, who
+from reader.station.desk import Desk, holder_of
+from reader.station.pages import FOLDER, by_hand, desk_of, page, see_other, who
 from reader.station.tokens import Tokens
 from reader.words.names import Role
 
@@ -128,13 +128,13 @@ def _number(request: Request, name: str, otherwise: int, most: int) -> int:
 
 async def show_tokens(request: Request) -> Response:
     """Every token, and a form for a new one."""
-    _keeper(request)
+    by_hand(request, "keeper")
     return _tokens_page(request)
 
 
 async def make_token(request: Request) -> Response:
     """A new token, shown once."""
-    keeper = _keeper(request)
+    keeper = by_hand(request, "keeper").name
     desk, form = desk_of(request), await request.form()
     name, role = str(form.get("person", "")), str(form.get("role", ""))
     person = find_person(people_of(desk.logbook), name) if name else None
@@ -148,17 +148,10 @@ async def make_token(request: Request) -> Response:
 
 async def revoke_token(request: Request) -> Response:
     """A token that opens nothing from now on."""
-    keeper = _keeper(request)
+    keeper = by_hand(request, "keeper").name
     desk = desk_of(request)
     _tokens(desk).revoke(request.path_params["id"], by=keeper, now=desk.now())
     return see_other(request, "/keeping/tokens")
-
-
-def _keeper(request: Request) -> str:
-    sign_in, person = who(request, "keeper")
-    if sign_in.role is not None:
-        raise HTTPException(403, desk_of(request).texts("tokens.by_hand"))
-    return person.name
 
 
 def _tokens(desk: Desk) -> Tokens:
@@ -167,15 +160,15 @@ def _tokens(desk: Desk) -> Tokens:
 
 
 def _tokens_page(request: Request, **content: Any) -> Response:
-    desk = desk_of(request)
-    people = [one for one in people_of(desk.logbook) if one.retired_at is None]
+    desk, now = desk_of(request), desk_of(request).now()
+    people, found = people_of(desk.logbook), _tokens(desk).all()
     return page(
         request,
         "tokens.html",
-        tokens=_tokens(desk).all(),
-        people=people,
+        tokens=found,
+        open_ones={one.id for one in found if one.is_open(now) and holder_of(one.sign_in(), people)},
+        people=[one for one in people if one.retired_at is None],
         roles_there_are=ROLES,
-        now=desk.now(),
         **({"secret": None, "made": None} | content),
     )
 

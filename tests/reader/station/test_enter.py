@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
+from reader.errors import OutputError
 from reader.logbook import Logbook
 from reader.logbook.people import add_person
 from reader.station.app import station
@@ -86,6 +87,43 @@ def test_who_has_retired_is_signed_out_at_once(desk: Desk) -> None:
     pair(client, desk.sign_ins.make_link("Ben South", now=NOW))
     retire(desk.logbook, "Ben South", by="Ada North", reason="has left", at=NOW)
     assert client.get("/people").status_code == 401
+
+
+def test_who_comes_back_after_a_retirement_signs_in_anew_and_the_shared_phone_stays(desk: Desk) -> None:
+    from reader.logbook.people import retire
+
+    own, shared = browser(desk), browser(desk)
+    pair(own, desk.sign_ins.make_link("Ben South", now=NOW))
+    pair(shared, desk.sign_ins.make_link("Ada North", shared=True, now=NOW))
+    retire(desk.logbook, "Ben South", by="Ada North", reason="lost phone", at=NOW + timedelta(minutes=1))
+    add_person(desk.logbook, "Ben South", roles=["technician"], at=NOW + timedelta(minutes=2))
+    assert own.get("/people").status_code == 401, "whoever has the lost phone is still out"
+    assert "Ben South" in shared.post("/people", data={"person": "Ben South"}, headers=OURS).text
+    desk.now.now = NOW + timedelta(minutes=3)  # type: ignore[attr-defined]
+    anew = browser(desk)
+    pair(anew, desk.sign_ins.make_link("Ben South", now=desk.now()))
+    assert anew.get("/people").status_code == 200
+
+
+def test_who_revoked_a_sign_in_first_stays_on_record(desk: Desk) -> None:
+    pair(browser(desk), desk.sign_ins.make_link("Ben South", now=NOW))
+    id = desk.sign_ins.all()[0].id
+    desk.sign_ins.revoke(id, by="Ada North", now=NOW)
+    desk.sign_ins.revoke(id, by="Ben South", now=NOW + timedelta(minutes=5))
+    (row,) = desk.sign_ins.all()
+    assert (row.revoked_by, row.revoked_at) == ("Ada North", NOW)
+
+
+def test_a_full_disk_locks_nobody_out(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    client = browser(desk)
+    pair(client, desk.sign_ins.make_link("Ben South", now=NOW))
+    desk.now.now = NOW + timedelta(hours=1)  # type: ignore[attr-defined]
+
+    def full(_: object) -> object:
+        raise OutputError("the disk is full")
+
+    monkeypatch.setattr("reader.store.database.Database.writing", full)
+    assert client.get("/people").status_code == 200
 
 
 def test_a_shared_phone_changes_hands_in_two_taps_and_an_own_one_does_not(desk: Desk) -> None:

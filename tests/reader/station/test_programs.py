@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from reader.logbook.people import retire
+from reader.logbook.people import add_person, retire
 from reader.station.desk import Desk
 from reader.station.tokens import START
 from tests.reader.station.depots import ADA, BEN, CLEO, NOW, OURS, browser, depot, program, signed_in, turn
@@ -55,6 +55,34 @@ def test_a_token_makes_no_token(desk: Desk) -> None:
     client = program(desk, ADA, "keeper")
     asked = {"program": "another", "person": ADA, "role": "keeper"}
     assert client.post("/keeping/tokens", data=asked).status_code == 403
+
+
+def test_a_token_signs_nobody_in_and_makes_nobody_known(desk: Desk) -> None:
+    client = program(desk, ADA, "keeper")
+    assert client.get("/keeping/backups").status_code == 200, "what a keeper's program is for"
+    for path, asked in (
+        ("/keeping/links", {"person": CLEO}),
+        ("/keeping/people", {"name": "Dora Kettle", "role": "reviewer"}),
+        ("/keeping/retirements", {"person": CLEO, "reason": "x"}),
+        (f"/keeping/devices/{desk.tokens.all()[0].id}/revoked", {}),  # type: ignore[union-attr]
+    ):
+        assert client.post(path, data=asked).status_code == 403, path
+
+
+def test_the_journal_names_the_program(desk: Desk) -> None:
+    program(desk, BEN, "technician").get("/api/runs")
+    shown = signed_in(browser(desk), desk, ADA).get("/keeping/log").text
+    assert "a test" in shown
+
+
+def test_a_token_ends_with_its_person_for_good_and_the_list_says_so(desk: Desk) -> None:
+    client = program(desk, BEN, "technician")
+    keeper = signed_in(browser(desk), desk, ADA)
+    assert "Revoke" in keeper.get("/keeping/tokens").text
+    retire(desk.logbook, BEN, by=ADA, reason="has left", at=NOW + timedelta(minutes=1))
+    add_person(desk.logbook, BEN, roles=["technician"], at=NOW + timedelta(minutes=2))
+    assert client.get("/api/runs").status_code == 401
+    assert "Revoke" not in keeper.get("/keeping/tokens").text
 
 
 def test_a_token_has_its_one_role_whatever_its_person_has(desk: Desk) -> None:
