@@ -944,6 +944,13 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             return [load_event(*row) for row in connection.execute(query)]
 
+    def readings_of_photo(self, sha256: str) -> list[str]:
+        """Ids of the readings that a photo is of, byte for byte, in order."""
+        query = select(readings.c.id).join_from(readings, events, events.c.seq == readings.c.seq)
+        query = query.where(events.c.body.contains(f'"sha256":"{sha256}"')).order_by(readings.c.seq)
+        with self._database.reading() as connection:
+            return list(connection.scalars(query))
+
     def bodies(self, reading: str | None = None, after: int = 0) -> Iterator[tuple[int, str, str]]:
         """(seq, hash, body) of the events in order, as they are stored; the body is canonical JSON."""
         query = select(*_EVENT_COLUMNS).where(events.c.seq > after).order_by(events.c.seq)

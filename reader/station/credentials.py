@@ -105,7 +105,7 @@ class Credentials(Generic[Row]):
     @classmethod
     def open(cls, path: Path) -> Self:
         """Open the file, or begin it. Raises OutputError."""
-        return cls(open_own(path, cls.table.metadata))
+        return cls(open_own(path, cls.table.metadata, holds="list of sign-ins"))
 
     def close(self) -> None:
         """Let go of the file."""

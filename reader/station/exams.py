@@ -17,12 +17,12 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 
 from reader.library.quiz.marking import Score
 from reader.library.quiz.papers import Paper
+from reader.station.upkeep import open_own
 from reader.store.database import Database
 from reader.words import CALLS_OF, Call, MarkName
 from reader.words.names import folded
 
 FILE: Final = "quizzes.sqlite"  # in the station's folder
-TIMEOUT_S: Final = 10.0
 
 State = Literal["made", "begun", "over", "handed in", "marked", "withdrawn"]
 
@@ -141,10 +141,7 @@ class Exams(AbstractContextManager["Exams"]):
     @classmethod
     def open(cls, folder: Path) -> Self:
         """Open the file, or begin it. Raises OutputError."""
-        database = Database(folder / FILE, read_only=False, timeout_s=TIMEOUT_S, holds="list of quizzes")
-        with database.creating() as connection:
-            _META.create_all(connection)
-        return cls(database)
+        return cls(open_own(folder / FILE, _META, holds="list of quizzes"))
 
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
@@ -282,9 +279,9 @@ class Exams(AbstractContextManager["Exams"]):
             with self._database.writing() as connection:
                 connection.execute(upsert(_SHOWN).on_conflict_do_nothing(), rows)
 
-    def was_shown(self, person: str, example: str) -> bool:
-        """Whether somebody was shown others' calls on an example here."""
-        query = select(func.count()).where(_SHOWN.c.person == folded(person), _SHOWN.c.example == example)
+    def was_shown(self, person: str, examples: Sequence[str]) -> bool:
+        """Whether somebody was shown others' calls on one of these examples here."""
+        query = select(func.count()).where(_SHOWN.c.person == folded(person), _SHOWN.c.example.in_(examples))
         with self._database.reading() as connection:
             return bool(connection.scalar(query))
 

@@ -12,7 +12,7 @@ from starlette.routing import Route
 
 from reader.draw.page_picture import png
 from reader.errors import LinecallError
-from reader.library.add import OF_READING, AddOrder, Source, add_sources, layout_files
+from reader.library.add import AddOrder, Source, add_sources, layout_files
 from reader.library.consensus import newest
 from reader.library.examples import UNSTATED, Example, Grading, plain_tag
 from reader.library.filters import Filters
@@ -20,10 +20,9 @@ from reader.library.quiz.papers import indicator_is_upstream
 from reader.library.store import Library
 from reader.library.strips import as_photographed, raise_contrast
 from reader.settings.read_settings import load_settings
-from reader.station.desk import Desk
-from reader.station.exams import Exams
 from reader.station.label_uploads import UploadError, Uploads
-from reader.station.pages import desk_of, page, see_other, who
+from reader.station.pages import by_hand, desk_of, page, see_other, who
+from reader.station.seen import had_a_hand, has_seen_calls, plate_of_example
 from reader.station.strips import Strip, is_json, said, show_strips
 from reader.station.works import Made, Say
 from reader.words import Call, MarkKey, MarkName
@@ -110,7 +109,7 @@ def done_photo(request: Request) -> Response:
 
 async def give_call(request: Request) -> Response:
     """Keep one call, and say where to go on."""
-    _, person = who(request, "trainer")
+    person = by_hand(request, "trainer")
     id, place = request.path_params["example"], request.path_params["place"]
     mark, call = await said(request)
     to = await run_in_threadpool(_keep, request, person.name, id, place, mark, call)
@@ -148,8 +147,8 @@ def _grading(
     at = desk.now().replace(microsecond=0)
     if own:  # times are kept to the second, and of two calls on a mark the later one counts
         at = max(at, max(one.at for one in own) + timedelta(seconds=1))
-    with Exams.open(desk.folder) as exams:
-        shown = exams.was_shown(name, example.id) or _had_the_reading(desk, name, example)
+    plate = plate_of_example(desk, library, example)
+    shown = had_a_hand(name, plate) or has_seen_calls(desk, name, plate)
     return Grading(
         example=example.id,
         grader=next((one for one in library.graders() if folded(one) == folded(name)), name),
@@ -159,18 +158,6 @@ def _grading(
         blind=True if not shown and all(one.blind for one in own) else None,
         source=SOURCE,
     )
-
-
-def _had_the_reading(desk: Desk, name: str, example: Example) -> bool:
-    """Whether somebody photographed or reviewed the reading that an example comes from, and so saw its calls."""
-    if not example.source.startswith(OF_READING):
-        return False
-    try:
-        reading = desk.logbook.reading(example.source.removeprefix(OF_READING))
-    except LinecallError:  # of another logbook, whose people this one does not know
-        return False
-    saw = {reading.by, reading.statement.operator, *(event.by for event in reading.reviews)}
-    return folded(name) in {folded(one) for one in saw if one}
 
 
 def _calls(library: Library, id: str, name: str) -> dict[MarkKey, Call]:

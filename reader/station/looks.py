@@ -1,4 +1,4 @@
-"""Who has opened which reading with its calls in view: nobody reads blind what they have seen.
+"""Who was shown the calls of which reading: nobody reads or labels blind what they have seen (`seen`).
 
 The logbook tells who has decided so, but not who has only looked.
 """
@@ -9,12 +9,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final, Self
 
-from sqlalchemy import Column, MetaData, String, Table, insert, select
+from sqlalchemy import Column, MetaData, String, Table, select
+from sqlalchemy.dialects.sqlite import insert as upsert
 
+from reader.station.upkeep import open_own
 from reader.store.database import Database
 from reader.words.names import folded
 
-TIMEOUT_S: Final = 10.0
+FILE: Final = "looks.sqlite"  # in the station's folder
 
 _META: Final = MetaData()
 _LOOKS: Final = Table(
@@ -37,27 +39,21 @@ class Looks:
     @contextmanager
     def open(cls, folder: Path) -> Iterator[Self]:
         """Open the list in the station's folder, or begin it. Raises OutputError."""
-        database = Database(
-            folder / "looks.sqlite", read_only=False, timeout_s=TIMEOUT_S, holds="list of looks"
-        )
+        database = open_own(folder / FILE, _META, holds="list of looks")
         try:
-            with database.creating() as connection:
-                _META.create_all(connection)
             yield cls(database)
         finally:
             database.close()
 
-    def note(self, reading: str, person: str, *, at: datetime) -> None:
-        """Keep that somebody has seen the calls of a reading."""
-        with self._database.writing() as connection:
-            known = select(_LOOKS).where(_LOOKS.c.reading == reading, _LOOKS.c.person == folded(person))
-            if connection.execute(known).first() is None:
-                connection.execute(
-                    insert(_LOOKS).values(reading=reading, person=folded(person), at=at.isoformat())
-                )
+    def note(self, readings: Sequence[str], person: str, *, at: datetime) -> None:
+        """Keep that somebody has seen the calls of these readings, and when they first did."""
+        rows = [{"reading": id, "person": folded(person), "at": at.isoformat()} for id in readings]
+        if rows:
+            with self._database.writing() as connection:
+                connection.execute(upsert(_LOOKS).on_conflict_do_nothing(), rows)
 
     def has_seen(self, readings: Sequence[str], person: str) -> bool:
-        """Whether somebody has seen the calls of one of these readings, which are of one plate."""
+        """Whether somebody has seen the calls of one of these readings."""
         with self._database.reading() as connection:
             seen = select(_LOOKS).where(_LOOKS.c.reading.in_(readings), _LOOKS.c.person == folded(person))
             return connection.execute(seen).first() is not None

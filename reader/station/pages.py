@@ -94,7 +94,7 @@ def _roles(sign_in: SignIn, person: Person) -> tuple[Role, ...]:
 
 
 def by_hand(request: Request, *roles: Role) -> Person:
-    """As `who`, of somebody at a browser: what a token opens, it must not be able to open for others."""
+    """As `who`, for what a person does and no program: signing others in, and judging a plate by eye."""
     sign_in, person = who(request, *roles)
     if sign_in.role is not None:
         raise HTTPException(403, desk_of(request).texts("enter.by_hand"))

@@ -16,9 +16,11 @@ from starlette.routing import Route
 
 from reader.errors import LinecallError
 from reader.files.bundled import DATA
-from reader.logbook.people import find_person, people_of
+from reader.logbook.people import Person, find_person, people_of
 from reader.station.desk import Desk, holder_of
 from reader.station.pages import FOLDER, by_hand, desk_of, page, see_other, who
+from reader.station.seen import note_calls_shown
+from reader.station.signins import SignIn
 from reader.station.tokens import Tokens
 from reader.words.names import Role
 
@@ -55,32 +57,42 @@ async def runs(request: Request) -> Response:
 
 async def readings(request: Request) -> Response:
     """Readings, those logged last first."""
-    who(request, *READERS)
+    asking = who(request, *READERS)
     desk = desk_of(request)
     rows = await run_in_threadpool(
         desk.logbook.readings, limit=_number(request, "limit", 50, ROWS_MAX), before=_before(request)
     )
+    await run_in_threadpool(_note_shown, desk, asking, [row.id for row in rows])
     return JSONResponse({"readings": [_row(row) for row in rows]})
 
 
 async def queue(request: Request) -> Response:
     """Readings that wait for a reviewer, the most urgent first."""
-    who(request, "reviewer")
+    asking = who(request, "reviewer")
     desk = desk_of(request)
     limit = _number(request, "limit", 50, ROWS_MAX)
     rows = await run_in_threadpool(desk.logbook.waiting, now=desk.now(), limit=limit)
+    await run_in_threadpool(_note_shown, desk, asking, [row.id for row in rows])
     return JSONResponse({"readings": [_row(row) for row in rows]})
 
 
 async def reading(request: Request) -> Response:
     """One reading: its verdict as it is now, reviews included."""
-    who(request, *READERS)
+    asking = who(request, *READERS)
     desk, id = desk_of(request), request.path_params["id"]
     try:
         found = await run_in_threadpool(_reading, desk, id)
     except LinecallError as error:
         raise HTTPException(404, str(error)) from None
+    await run_in_threadpool(_note_shown, desk, asking, [id])
     return JSONResponse(found)
+
+
+def _note_shown(desk: Desk, asking: tuple[SignIn, Person], readings: list[str]) -> None:
+    """A person at a browser sees what they ask for here; a program in their name does not show it to them."""
+    sign_in, person = asking
+    if sign_in.role is None:
+        note_calls_shown(desk, person.name, readings)
 
 
 def _reading(desk: Desk, id: str) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """The reviewer's desk: what waits, a blind look first, the decision, and taking a slip back.
 
 Whoever looks blind gets nothing of the calls, not even in the page's source; once they have opened the calls they read
-that plate blind no more (`looks`).
+that plate blind no more (`seen`).
 """
 
 from collections.abc import Callable, Iterator
@@ -21,13 +21,12 @@ from reader.errors import LinecallError
 from reader.logbook import StoredReading
 from reader.review import queue, record, sheet
 from reader.review.decide import Decision, DecisionError, readers_for
-from reader.review.hands import readings_of_plate
 from reader.review.page import TEMPLATES
 from reader.review.policy import Policy, Readers
 from reader.station.desk import Desk
 from reader.station.guard import POLICY
-from reader.station.looks import Looks
-from reader.station.pages import desk_of, page, see_other, who
+from reader.station.pages import by_hand, desk_of, page, see_other
+from reader.station.seen import has_seen_calls, note_calls_shown, plate_of_reading
 from reader.words import CALLS_OF, Call, MarkKey
 from reader.words.names import folded, is_one_of
 
@@ -117,11 +116,7 @@ async def open_calls(request: Request) -> Response:
     """Show somebody the calls from here on, and remember it."""
     seat = await _seat(request)
 
-    def note() -> None:
-        with Looks.open(seat.desk.folder) as looks:
-            looks.note(seat.id, seat.name, at=seat.desk.now())
-
-    await _in_thread(note)
+    await _in_thread(lambda: note_calls_shown(seat.desk, seat.name, [seat.id]))
     return see_other(request, f"/readings/{seat.id}/calls")
 
 
@@ -342,8 +337,7 @@ def _not_kept(request: Request, seat: Seat, why: str, reason: str) -> Response:
 
 def _reviewer(request: Request) -> tuple[Desk, str]:
     desk = desk_of(request)
-    _, person = who(request, *desk.policy.may_review)
-    return desk, person.name
+    return desk, by_hand(request, *desk.policy.may_review).name
 
 
 async def _seat(request: Request) -> Seat:
@@ -354,9 +348,8 @@ async def _seat(request: Request) -> Seat:
             stored = record.find_reading(desk.logbook, request.path_params["id"])
         except LinecallError as error:
             raise HTTPException(404, str(error)) from None
-        plate = [reading.id for reading in readings_of_plate(desk.logbook, stored)]
-        with Looks.open(desk.folder) as looks:
-            return Seat(desk=desk, name=name, stored=stored, seen=looks.has_seen(plate, name))
+        seen = has_seen_calls(desk, name, plate_of_reading(desk, stored))
+        return Seat(desk=desk, name=name, stored=stored, seen=seen)
 
     return await _in_thread(find)
 

@@ -31,6 +31,7 @@ from reader.station.answer_strips import strip_pictures
 from reader.station.desk import Desk
 from reader.station.pages import FOLDER, desk_of, page, see_other, who
 from reader.station.readers import BusyError
+from reader.station.seen import note_calls_shown
 from reader.station.uploads import UploadError, finished, has_room, store_piece
 
 PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.")
@@ -340,13 +341,15 @@ async def hints(request: Request) -> dict[str, Any]:
 
 async def answer(request: Request) -> Response:
     """The answer of a run whose plate was read or refused; the run's page before that."""
-    who(request, "technician", "reviewer")
+    _, person = who(request, "technician", "reviewer")
     desk = desk_of(request)
     run = await run_in_threadpool(record.find_run, desk.logbook, request.path_params["id"])
     if not run.readings:
         return see_other(request, f"/run#{run.id}")
     site = await run_in_threadpool(desk.site)
     stored = await run_in_threadpool(desk.logbook.reading, run.readings[-1].id)
+    if stored.current.status == "read":
+        await run_in_threadpool(note_calls_shown, desk, person.name, [stored.id])
     shown = answer_of(stored.current, run, site, now=desk.now(), texts=desk.texts)
     shas = [photo.sha256 for photo in stored.photos]
     data = {

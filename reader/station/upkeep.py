@@ -1,6 +1,7 @@
-"""The station's own file of sign-ins and tokens, brought up to what this linecall keeps there, with a copy first.
+"""The station's own files, each brought up to what this linecall keeps in it, with a copy first.
 
-Columns are only ever added, and may be empty, so an earlier linecall goes on with the file of a later one.
+Tables and columns are only ever added, and a column may be empty, so an earlier linecall goes on with the file of a
+later one.
 """
 
 from collections.abc import Sequence
@@ -15,14 +16,20 @@ from reader.store.database import Database
 TIMEOUT_S: Final = 10.0
 
 
-def open_own(path: Path, tables: MetaData) -> Database:
-    """Open the file with these tables, or begin it; what an earlier one lacks is added. Raises OutputError."""
-    database = Database(path, read_only=False, timeout_s=TIMEOUT_S, holds="list of sign-ins")
+def open_own(path: Path, tables: MetaData, *, holds: str) -> Database:
+    """Open a file with these tables, or begin it; what an earlier one lacks is added. Raises OutputError.
+
+    holds : what errors call it, such as "list of sign-ins".
+    """
+    database = Database(path, read_only=False, timeout_s=TIMEOUT_S, holds=holds)
     try:
         if path.exists() and path.stat().st_size:
             with database.reading() as connection:
-                due = bool(_missing_columns(connection, tables))
-            if due:
+                columns = _missing_columns(connection, tables)
+                tables_too = _missing_tables(connection, tables)
+            if not columns and not tables_too:
+                return database  # no writer has to wait for a page that only looks
+            if columns:
                 keep_copy(database, path)
         with database.creating() as connection:
             tables.create_all(connection)
@@ -34,13 +41,19 @@ def open_own(path: Path, tables: MetaData) -> Database:
     return database
 
 
+def _missing_tables(connection: Connection, tables: MetaData) -> Sequence[str]:
+    there = set(inspect(connection).get_table_names())
+    return [table.name for table in tables.sorted_tables if table.name not in there]
+
+
 def _missing_columns(connection: Connection, tables: MetaData) -> Sequence[str]:
+    """The statements that add what tables lack that are there."""
     found = inspect(connection)
-    there = set(found.get_table_names())
+    missing = _missing_tables(connection, tables)
     return [
         f'ALTER TABLE "{table.name}" ADD COLUMN "{column.name}" {column.type.compile(connection.dialect)}'
         for table in tables.sorted_tables
-        if table.name in there
+        if table.name not in missing
         for column in table.columns
         if column.name not in {known["name"] for known in found.get_columns(table.name)}
     ]

@@ -49,7 +49,7 @@ def place(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Iterato
         plate = add_plate(desk, folder)
         add_person(desk.logbook, "Fay Lund", roles=["reviewer"], at=NOW)
         with Looks.open(folder) as seen:
-            seen.note(plate, "Fay Lund", at=NOW)
+            seen.note([plate], "Fay Lund", at=NOW)
         with served(desk) as url:
             yield Place(desk, plate, url, browser)
 

@@ -69,6 +69,12 @@ def test_a_token_signs_nobody_in_and_makes_nobody_known(desk: Desk) -> None:
         assert client.post(path, data=asked).status_code == 403, path
 
 
+def test_no_program_judges_a_plate_by_eye(desk: Desk) -> None:
+    client = program(desk, CLEO, "reviewer")
+    assert client.get("/queue").status_code == 403
+    assert client.post("/readings/00000000/decisions", data={}).status_code == 403
+
+
 def test_the_journal_names_the_program(desk: Desk) -> None:
     program(desk, BEN, "technician").get("/api/runs")
     shown = signed_in(browser(desk), desk, ADA).get("/keeping/log").text

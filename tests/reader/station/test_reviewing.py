@@ -148,6 +148,14 @@ def test_another_reading_of_a_plate_whose_calls_were_seen_is_not_read_blind(
     assert ben.get(f"/readings/{again}").url.path == f"/readings/{again}/calls"
 
 
+@pytest.mark.parametrize("path", ["/api/readings/{}", "/api/readings", "/api/queue"])
+def test_whoever_had_the_calls_as_json_is_no_blind_reader(desk: Desk, plate: str, path: str) -> None:
+    ben = browser_of(desk, "Ben South")
+    assert plate in ben.get(path.format(plate)).text
+    assert ben.get(f"/readings/{plate}").url.path == f"/readings/{plate}/calls"
+    assert browser_of(desk, "Cleo West").get(f"/readings/{plate}").url.path == f"/readings/{plate}"
+
+
 def test_whoever_read_the_plate_is_told_before_the_work(
     desk: Desk, plate: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -14,7 +14,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from reader.library import Library
-from reader.library.add import AddOrder, add_sources, layout_files, sources_of_readings
+from reader.library.add import AddOrder, Source, add_sources, layout_files, sources_of_readings
 from reader.library.quiz.records import Key
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import add_person
@@ -22,6 +22,7 @@ from reader.read import examine
 from reader.settings.read_settings import load_settings
 from reader.station.app import station
 from reader.station.desk import Desk
+from reader.station.exams import Exams
 from reader.station.guard import Place
 from reader.station.signins import SignIns
 from reader.station.texts import english
@@ -220,22 +221,76 @@ def test_photos_whose_calls_a_report_has_shown_are_not_labelled_blind(
     assert blind == [[None], [True]]
 
 
-def test_whoever_photographed_a_reading_does_not_label_its_photo_blind(
-    desk: Desk, trainer: TestClient, root: Path
-) -> None:
+def read_and_taught(desk: Desk, root: Path, *, operator: str, from_logbook: bool = True) -> tuple[str, str]:
+    """A photo that is both a reading of the logbook and an example of the library; their ids."""
     photo = root / "demo_images" / "north-tank-drain.jpg"
     settings = load_settings()
     reading = desk.logbook.add_reading(
-        examine(photo, settings).verdict, [photo], Statement.of(operator=TRAINER, tank="north 1"), at=NOW
+        examine(photo, settings).verdict, [photo], Statement.of(operator=operator, tank="north 1"), at=NOW
     )
     order = AddOrder(settings=settings, layout_files=layout_files(settings, "auto"), at=NOW)
+    sources = (
+        list(sources_of_readings(desk.logbook, [reading], role="expert"))
+        if from_logbook
+        else [Source(path=photo, origin="photo, added at the station")]
+    )
     with Library.open(desk.library_folder()) as library:
-        (added,) = add_sources(
-            library, list(sources_of_readings(desk.logbook, [reading], role="expert")), order
-        )
-    trainer.post(f"/teaching/labels/{added.example}/0", json={"answer": "indicator present"})
+        (added,) = add_sources(library, sources, order)
+    assert added.example is not None
+    return reading, added.example
+
+
+def labelled_blind(desk: Desk, trainer: TestClient, example: str) -> bool | None:
+    """Label a mark of an example; whether that is kept as a blind label."""
+    trainer.post(f"/teaching/labels/{example}/0", json={"answer": "indicator present"})
     with Library.open(desk.library_folder(), read_only=True) as library:
-        assert [one.blind for one in library.gradings(str(added.example))] == [None]
+        (own,) = [one for one in library.gradings(example) if one.grader == TRAINER]
+    return own.blind
+
+
+def test_whoever_photographed_a_reading_does_not_label_its_photo_blind(
+    desk: Desk, trainer: TestClient, root: Path
+) -> None:
+    _, example = read_and_taught(desk, root, operator=TRAINER)
+    assert labelled_blind(desk, trainer, example) is None
+
+
+@pytest.mark.parametrize("from_logbook", [True, False])
+@pytest.mark.parametrize("opened", [True, False])
+def test_whoever_opened_the_calls_of_a_reading_does_not_label_its_photo_blind(
+    desk: Desk, trainer: TestClient, root: Path, opened: bool, from_logbook: bool
+) -> None:
+    add_person(desk.logbook, TRAINER, roles=["reviewer"], at=NOW)
+    reading, example = read_and_taught(desk, root, operator=OTHER, from_logbook=from_logbook)
+    assert trainer.get(f"/readings/{reading}").url.path == f"/readings/{reading}", "a blind look"
+    if opened:
+        trainer.post(f"/readings/{reading}/opened")
+    assert labelled_blind(desk, trainer, example) is (None if opened else True)
+
+
+def test_whoever_was_shown_calls_in_the_library_does_not_review_that_plate_blind(
+    desk: Desk, trainer: TestClient, root: Path
+) -> None:
+    add_person(desk.logbook, TRAINER, roles=["reviewer"], at=NOW)
+    reading, example = read_and_taught(desk, root, operator=OTHER)
+    assert trainer.get(f"/readings/{reading}").url.path == f"/readings/{reading}"
+    with Exams.open(desk.folder) as exams:
+        exams.note_shown(TRAINER, [example])
+    assert trainer.get(f"/readings/{reading}").url.path == f"/readings/{reading}/calls"
+
+
+def test_another_photo_of_a_plate_whose_calls_were_shown_is_not_labelled_blind(
+    desk: Desk, trainer: TestClient, root: Path
+) -> None:
+    settings = load_settings()
+    order = AddOrder(settings=settings, layout_files=layout_files(settings, "auto"), at=NOW)
+    photos = [root / "demo_images" / f"rescue-boat-tank-{number}.jpg" for number in (1, 2)]
+    with Library.open(desk.library_folder()) as library:
+        sources = [Source(path=photo, origin="photo", plate="rescue boat") for photo in photos]
+        shown, other = (str(added.example) for added in add_sources(library, sources, order))
+    with Exams.open(desk.folder) as exams:
+        exams.note_shown(TRAINER, [shown])
+    assert labelled_blind(desk, trainer, other) is None
 
 
 def test_a_photo_that_is_left_as_it_is_does_not_stand_in_the_way_of_the_next(trainer: TestClient) -> None:

@@ -15,6 +15,7 @@ from reader.round.record import find_run
 from reader.settings.values import load_layout
 from reader.station.desk import Desk
 from reader.station.hints import find_hints
+from reader.station.looks import Looks
 from tests.reader.station.depots import (
     BEN,
     CLEO,
@@ -216,6 +217,9 @@ def test_photo_to_answer_and_the_same_again_gives_the_same(desk: Desk, phone: Te
     assert n_events(desk) == events
     page = phone.get(f"/runs/{run}")
     assert "Negligible" in page.text
+    with Looks.open(desk.folder) as looks:
+        assert looks.has_seen([answer["reading"]], BEN), "who was shown an answer is no blind reader of it"
+        assert not looks.has_seen([answer["reading"]], CLEO)
     assert "HB-sump" in phone.get("/today").text
     strip = phone.get(f"/strips/{answer['reading']}/0.jpg")
     picture = cv2.imdecode(np.frombuffer(strip.content, np.uint8), cv2.IMREAD_COLOR)

@@ -1,6 +1,8 @@
-"""The station's own file: an earlier linecall's is brought up to date with a copy first, and still opens there."""
+"""The station's own files: those of an earlier linecall get what they lack, with a copy first, and still open there."""
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,8 @@ from reader.errors import LinecallError
 from reader.logbook import Logbook
 from reader.logbook.people import add_person
 from reader.logbook.upgrade import bring_up_to_date
+from reader.station.exams import Exams
+from reader.station.looks import Looks
 from reader.station.signins import SignIns
 from reader.station.tokens import Tokens
 from reader.version import VERSION
@@ -115,9 +119,67 @@ def test_the_earlier_linecall_goes_on_with_the_later_file(tmp_path: Path) -> Non
     signs.close()
 
 
-def test_a_file_of_today_is_opened_without_a_copy(tmp_path: Path) -> None:
-    path = tmp_path / "station.sqlite"
+@contextmanager
+def everything_open(folder: Path) -> Iterator[tuple[SignIns, Tokens, Looks, Exams]]:
+    """All that the station keeps of its own."""
+    with ExitStack() as stack:
+        signs = stack.enter_context(closing(SignIns.open(folder / "station.sqlite")))
+        tokens = stack.enter_context(closing(Tokens.open(folder / "station.sqlite")))
+        yield signs, tokens, stack.enter_context(Looks.open(folder)), stack.enter_context(Exams.open(folder))
+
+
+def test_files_of_today_are_opened_without_a_copy(tmp_path: Path) -> None:
     for _ in range(2):
-        SignIns.open(path).close()
-        Tokens.open(path).close()
+        with everything_open(tmp_path):
+            pass
     assert not list(tmp_path.glob("*before*"))
+
+
+COLUMNS = [  # of each table, one that is no key; an earlier linecall may have lacked any that may be empty
+    ("station.sqlite", "link", "quiz"),
+    ("station.sqlite", "sign_in", "revoked_by"),
+    ("station.sqlite", "token", "revoked_by"),
+    ("looks.sqlite", "look", "at"),
+    ("quizzes.sqlite", "exam", "hits"),
+    ("quizzes.sqlite", "asked", "lower"),
+    ("quizzes.sqlite", "answer", "at"),
+]
+
+
+@pytest.mark.parametrize(("file", "table", "column"), COLUMNS)
+def test_each_table_gets_the_columns_that_it_lacks_with_a_copy_kept(
+    tmp_path: Path, file: str, table: str, column: str
+) -> None:
+    with everything_open(tmp_path) as (signs, tokens, looks, exams):
+        cookie, _ = signs.use_link(signs.make_link("Ada North", now=NOW), device="phone", now=NOW)
+        secret, _ = tokens.make("gauge", person="Ada North", role="technician", by="Ada North", now=NOW)
+        looks.note(["7k3m9q2x"], "Ada North", at=NOW)
+        exams.note_shown("Ada North", ["3k3m9q2x"])
+    with closing(sqlite3.connect(tmp_path / file)) as plain:
+        plain.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+        plain.commit()
+    with everything_open(tmp_path) as (signs, tokens, looks, exams):
+        assert signs.find(cookie, now=NOW) is not None
+        assert tokens.find(secret, now=NOW) is not None
+        assert looks.has_seen(["7k3m9q2x"], "Ada North")
+        assert exams.was_shown("Ada North", ["3k3m9q2x"])
+        assert signs.use_link(signs.make_link("Ben South", now=NOW), device="phone", now=NOW)
+    with closing(sqlite3.connect(tmp_path / f"{file}.before-{VERSION}")) as before:
+        assert column not in [row[1] for row in before.execute(f"PRAGMA table_info({table})")]
+    with closing(sqlite3.connect(tmp_path / file)) as plain:
+        assert column in [row[1] for row in plain.execute(f"PRAGMA table_info({table})")]
+
+
+def test_every_table_of_the_station_is_among_those_that_are_brought_up_to_date(tmp_path: Path) -> None:
+    with everything_open(tmp_path):
+        pass
+    found = set()
+    for path in tmp_path.glob("*.sqlite"):
+        with closing(sqlite3.connect(path)) as plain:
+            found |= {
+                (path.name, name)
+                for (name,) in plain.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            }
+    assert found == {(file, table) for file, table, _ in COLUMNS} | {("quizzes.sqlite", "shown")}, (
+        "shown is all key"
+    )
