@@ -1,8 +1,9 @@
 """The application: routes of every kind of page, behind the guard."""
 
 import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
+from urllib.parse import urlsplit
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -35,6 +36,7 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
         Route("/health", health),
         Mount("/static", StaticFiles(directory=FOLDER / "static")),
     ]
+    _refuse_prefix(place, routes)
     handlers: dict[Any, Any] = {
         HTTPException: say_error,
         LinecallError: say_problem,
@@ -44,6 +46,15 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
     app.state.desk, app.state.place = desk, place
     guarded = Guard(app=app, place=place)
     return Journal(app=guarded, routes=routes, folder=desk.folder, now=desk.now)
+
+
+def _refuse_prefix(place: Place, routes: Sequence[BaseRoute]) -> None:
+    """A prefix with the name of a page could not be told from it: a proxy may have cut the prefix, or left it."""
+    first = urlsplit(place.url or "").path.strip("/").partition("/")[0]
+    if first and first in {getattr(route, "path", "").strip("/").partition("/")[0] for route in routes}:
+        raise LinecallError(
+            f"--url {place.url}: {first!r} is the name of a page of the station; use another path"
+        )
 
 
 async def health(request: Request) -> Response:
