@@ -132,9 +132,9 @@ def pairs(port: int, secret: str) -> int:
         return int(answer.status)
 
 
-def running(home: Path, *words: str, **more: int) -> Terminal:
+def running(home: Path, *words: str, columns: int = 80) -> Terminal:
     """A station begun by Ada in a terminal, which has printed all that it prints."""
-    terminal = Terminal(home, "serve", *words, **more)
+    terminal = Terminal(home, "serve", *words, columns=columns)
     terminal.until("surname): ")
     terminal.types("Ada North\n")
     terminal.until("Ctrl-C stops")
