@@ -24,7 +24,15 @@ class Authority:
         self.key = ec.generate_private_key(ec.SECP256R1())
         self.name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "An authority for tests")])
         usage = x509.KeyUsage(
-            *[False] * 5, key_cert_sign=True, crl_sign=False, encipher_only=False, decipher_only=False
+            digital_signature=False,
+            content_commitment=False,
+            key_encipherment=False,
+            data_encipherment=False,
+            key_agreement=False,
+            key_cert_sign=True,
+            crl_sign=False,
+            encipher_only=False,
+            decipher_only=False,
         )
         begun = datetime.fromisoformat("2020-01-01T00:00:00+00:00")
         self.certificate = (
