@@ -14,11 +14,13 @@ SHARED_PHOTOS = ROOT.parent / "shared" / "photos"
 POSTGRESQL = os.environ.get("LINECALL_TEST_POSTGRESQL")  # tests/reader/logbook/postgresql.sh starts a server
 AXE = os.environ.get("LINECALL_TEST_AXE")  # axe.min.js of npm's axe-core, which checks pages against WCAG
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+NGINX = shutil.which("nginx") or shutil.which("nginx", path="/usr/sbin")
 CHROMEDRIVER = shutil.which("chromedriver")
 
 NO_PHOTOS = "no rendered photos with truth lie beside the repository (shared/photos)"
 NO_SERVER = "no PostgreSQL: LINECALL_TEST_POSTGRESQL names no server"
 NO_BROWSER = "no browser: chromium and chromedriver are not on the PATH"
+NO_NGINX = "no nginx: a station behind a proxy is not tried"
 NO_AXE = "no axe-core: LINECALL_TEST_AXE names no axe.min.js (npm install axe-core)"
 NO_POSIX = "no POSIX: they make pipes and links, change modes, send signals or bound what a process may take"
 NO_LINUX = "no Linux: they read a process's peak memory from /proc"
@@ -44,6 +46,13 @@ def shared_photos() -> Path:
 
 
 @pytest.fixture(scope="session")
+def nginx() -> str:
+    """The program."""
+    assert NGINX is not None
+    return NGINX
+
+
+@pytest.fixture(scope="session")
 def axe() -> str:
     """The script of axe-core."""
     assert AXE is not None
@@ -65,6 +74,8 @@ def _missing(item: pytest.Item) -> Iterator[str]:
         yield NO_PHOTOS
     if "browser" in needs and not (CHROMIUM and CHROMEDRIVER):
         yield NO_BROWSER
+    if "nginx" in needs and not NGINX:
+        yield NO_NGINX
     if "axe" in needs and not AXE:
         yield NO_AXE
     if item.get_closest_marker("posix") and sys.platform == "win32":

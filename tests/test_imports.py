@@ -63,6 +63,7 @@ SERVE = (
     "cryptography",
     "filelock",
     "multipart",
+    "psutil",
     "python_multipart",
     "segno",
     "starlette",

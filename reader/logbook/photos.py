@@ -54,6 +54,15 @@ class ClosedStore:
         """Refuse."""
         raise self._error()
 
+    def try_to_put(self) -> None:
+        """Refuse."""
+        raise self._error()
+
+    @property
+    def folder(self) -> Path | None:
+        """None: it is elsewhere."""
+        return None
+
     def _error(self) -> LinecallError:
         return OutputError(
             f"the logbook names a place on the network for its photos, {self._location[:200]}; no connection was "

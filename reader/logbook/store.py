@@ -59,7 +59,7 @@ from reader.logbook.tables import (
 from reader.logbook.verify import check
 from reader.settings.values import SettingsFile
 from reader.store.database import BATCH_SIZE, Database
-from reader.store.kept_files import FileStore, has_file, read_file
+from reader.store.kept_files import FileStore, has_file, read_file, what_exists_of
 from reader.verdict.model import Verdict, load_verdict
 from reader.verdict.succession import photos_of, says_no_less
 from reader.words.ids import new_id
@@ -279,6 +279,23 @@ class Logbook(AbstractContextManager["Logbook"]):
     def close(self) -> None:
         """Let go of the database."""
         self._database.close()
+
+    def try_to_write(self) -> None:
+        """Take the turn to write, and give it back unused. Raises OutputError where it cannot be had."""
+        with self._database.writing():
+            pass
+
+    def try_photos(self) -> None:
+        """Try whether a photo could be kept, leaving nothing. Raises OutputError, LinecallError."""
+        self._photos.try_to_put()
+
+    def kept_at(self) -> list[Path]:
+        """Places on this machine where it grows: the database's and the photos', where they are here."""
+        places = [
+            None if self._database.path is None else self._database.path.absolute(),
+            self._photos.folder,
+        ]
+        return [what_exists_of(place) for place in places if place is not None]
 
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None

@@ -1,8 +1,8 @@
 """The application: routes of every kind of page, behind the guard."""
 
-import shutil
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
+from urllib.parse import urlsplit
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -15,10 +15,9 @@ from reader.errors import LinecallError
 from reader.station import enter, helping, keeping, programs, reviewing, teaching, technician
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place, TooMuchError
+from reader.station.health import Checks, health
 from reader.station.journal import Journal
 from reader.station.pages import FOLDER, page
-from reader.station.uploads import has_room
-from reader.version import VERSION
 
 
 def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
@@ -33,38 +32,36 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
         *programs.ROUTES,
         *more,
         Route("/health", health),
+        Route("/ca.crt", authority),
         Mount("/static", StaticFiles(directory=FOLDER / "static")),
     ]
+    _refuse_prefix(place, routes)
     handlers: dict[Any, Any] = {
         HTTPException: say_error,
         LinecallError: say_problem,
         TooMuchError: say_too_much,
     }
     app = Starlette(routes=routes, exception_handlers=handlers)
-    app.state.desk, app.state.place = desk, place
+    app.state.desk, app.state.place, app.state.checks = desk, place, Checks()
     guarded = Guard(app=app, place=place)
     return Journal(app=guarded, routes=routes, folder=desk.folder, now=desk.now)
 
 
-async def health(request: Request) -> Response:
-    """Whether the database answers, photos can be kept, and how much space is left; 503 where something is wrong."""
-    desk: Desk = request.app.state.desk
-    found: dict[str, Any] = {"version": VERSION, "database": "ok", "photos": "ok"}
-    try:
-        with desk.reopen() as anew:
-            found["events"] = anew.head()[0]
-    except LinecallError as error:
-        found["database"] = str(error)
-    probe = desk.folder / ".probe"
-    try:
-        probe.write_bytes(b"")
-        probe.unlink()
-    except OSError as error:
-        found["photos"] = error.strerror or "cannot be written"
-    found["free_bytes"] = shutil.disk_usage(desk.folder).free
-    found["room_for_a_run"] = has_room(desk)
-    well = found["database"] == found["photos"] == "ok" and found["room_for_a_run"]
-    return JSONResponse(found | {"status": "ok" if well else "wrong"}, 200 if well else 503)
+def _refuse_prefix(place: Place, routes: Sequence[BaseRoute]) -> None:
+    """A prefix with the name of a page could not be told from it: a proxy may have cut the prefix, or left it."""
+    first = urlsplit(place.url or "").path.strip("/").partition("/")[0]
+    if first and first in {getattr(route, "path", "").strip("/").partition("/")[0] for route in routes}:
+        raise LinecallError(
+            f"--url {place.url}: {first!r} is the name of a page of the station; use another path"
+        )
+
+
+async def authority(request: Request) -> Response:
+    """The certificate that phones are to trust, where the station's own file has it: everybody may have it."""
+    place: Place = request.app.state.place
+    if place.authority is None:
+        raise HTTPException(404, request.app.state.desk.texts("authority.none"))
+    return Response(place.authority, media_type="application/x-x509-ca-cert")
 
 
 async def say_error(request: Request, error: Exception) -> Response:

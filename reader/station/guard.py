@@ -6,8 +6,10 @@ changes anything must come from our own pages (Fetch Metadata's `Sec-Fetch-Site`
 """
 
 import asyncio
+import re
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final
 from urllib.parse import SplitResult, urlsplit
 
@@ -39,6 +41,8 @@ PIECE_WAIT_S: Final = 30.0
 BODY_WAIT_S: Final = 120.0
 """For the whole of a request: a piece of 256 KiB then comes at 2 kB a second, which is hardly a network any more."""
 TARGET_MAX: Final = 4096  # characters of path and query
+_ADDRESS: Final = re.compile(r"(\d{1,3}(\.\d{1,3}){3}|\[[0-9a-f:.]+\])(:\d{1,5})?")
+"""A host that is an IP address (RFC 3986, 3.2.2), with a port or without."""
 
 
 class TooMuchError(Exception):
@@ -51,21 +55,32 @@ class TooMuchError(Exception):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Place:
-    """Where browsers reach the station: `url` as the keeper gave it behind a proxy, else the hosts that it serves."""
+    """Where browsers reach the station: `url` as the keeper gave it behind a proxy, else the hosts that it serves.
+
+    any_address : whether any IP address is taken for a host: open to the network it has several, and a container's are
+    not its own; a page of another site can make a name point here, never an address. certificate_until : when the
+    certificate ends. authority : the certificate above it, as DER, for phones to trust.
+    """
 
     hosts: frozenset[str]
     url: str | None = None
+    any_address: bool = False
+    certificate_until: datetime | None = None
+    authority: bytes | None = None
 
     def knows(self, host: str) -> bool:
         """Whether a Host header names this station."""
-        return host.lower() in self.hosts or (self.url is not None and host.lower() == self._outside.netloc)
+        host = host.lower()
+        if host in self.hosts or (self.url is not None and host == self._outside.netloc):
+            return True
+        return self.any_address and _ADDRESS.fullmatch(host) is not None
 
     def is_own(self, origin: str, host: str) -> bool:
         """Whether a page of this origin is ours; host : the one that was asked, as a proxy may have rewritten it."""
         outside = self._outside
         if self.url is not None and origin.lower() == f"{outside.scheme}://{outside.netloc}":
             return True
-        return urlsplit(origin).netloc.lower() == host.lower() != outside.netloc
+        return origin.lower().partition("://")[2] == host.lower() != outside.netloc
 
     def seen_from_outside(self, scope: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
         """A request as the browser sent it: with the scheme and path prefix of `url`, whether or not a proxy cut it."""

@@ -51,10 +51,15 @@ class UploadError(LinecallError):
         self.next_offset = next_offset
 
 
+def free_bytes(desk: Desk) -> int:
+    """What is free on the fullest disk that a run writes to: the station's, the logbook's, its photos'."""
+    return min(shutil.disk_usage(place).free for place in (desk.folder, *desk.logbook.kept_at()))
+
+
 def has_room(desk: Desk) -> bool:
     """Whether a new run may begin: what those under way still need is left to them, and they always go on."""
     under_way = sum(1 for row in desk.logbook.runs(is_open=True, limit=OPEN_COUNTED) if row.reading is None)
-    return shutil.disk_usage(desk.folder).free >= ROOM_FOR_A_RUN + ROOM_FOR_EACH_OPEN * under_way
+    return free_bytes(desk) >= ROOM_FOR_A_RUN + ROOM_FOR_EACH_OPEN * under_way
 
 
 def store_piece(desk: Desk, run_id: str, sha: str, at: int, data: bytes) -> int:

@@ -3,6 +3,7 @@
 import hashlib
 import os
 import re
+import tempfile
 from collections.abc import Iterator, Set
 from contextlib import contextmanager
 from pathlib import Path
@@ -25,6 +26,13 @@ class FileStore(Protocol):
 
     def open(self, sha256: str) -> IO[bytes] | None:
         """Open a file; None if it is not there. Raises LinecallError if the place cannot be reached."""
+
+    def try_to_put(self) -> None:
+        """Try whether a file could be put, leaving nothing. Raises OutputError, LinecallError."""
+
+    @property
+    def folder(self) -> Path | None:
+        """Where it is on this machine; None for a place elsewhere."""
 
 
 def check_file(store: FileStore, sha256: str, *, what: str = "photo") -> str | None:
@@ -99,6 +107,20 @@ class FolderStore:
     def _path(self, sha256: str) -> Path:
         return self._folder / sha256[:2] / sha256
 
+    @property
+    def folder(self) -> Path | None:
+        """The folder."""
+        return self._folder
+
+    def try_to_put(self) -> None:
+        """Write into the folder, or where it would be begun, a file without a name."""
+        place = what_exists_of(self._folder)
+        try:
+            with tempfile.TemporaryFile(dir=place) as probe:
+                probe.write(b"linecall")
+        except OSError as error:
+            raise OutputError(f"{place}: a {self._what} cannot be kept here ({error.strerror})") from error
+
     def put(self, sha256: str, data: bytes) -> None:
         """Write and sync the file, then its folders' entries."""
         path = self._path(sha256)
@@ -159,6 +181,11 @@ class FolderStore:
             yield from (Path(folder, name) for name in (*links, *files))
 
 
+def what_exists_of(path: Path) -> Path:
+    """The path, or where it is not there yet the nearest folder above it that is."""
+    return next(place for place in (path, *path.absolute().parents) if place.exists())
+
+
 def sync_folder(folder: Path) -> None:
     """Make a file's name as lasting as its bytes; not every system lets a folder be synced."""
     try:
@@ -217,6 +244,16 @@ class UrlStore:
                 return cast(IO[bytes], self._fs.open(self._path(sha256), "rb"))
             except FileNotFoundError:
                 return None
+
+    @property
+    def folder(self) -> Path | None:
+        """None: it is elsewhere."""
+        return None
+
+    def try_to_put(self) -> None:
+        """Ask for the place: most kinds have no way to write without leaving something."""
+        with self._one_clear_line("the place"):
+            self._fs.exists(self._root)
 
     @contextmanager
     def _one_clear_line(self, what: str) -> Iterator[None]:
