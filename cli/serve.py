@@ -77,7 +77,7 @@ def serve(
     Without --host only this machine can reach it. Sign-in links are printed; each works once and for ten minutes.
     """
     try:
-        from reader.station import app, desk, serving, signins, texts, tokens, uploads, work
+        from reader.station import app, desk, languages, serving, signins, texts, tokens, uploads, work
         from reader.station import readers as pool
     except ImportError as error:
         raise click.ClickException(
@@ -104,6 +104,9 @@ def serve(
                 click.echo(show.printable(f"kept      {copy}: the logbook as it was before this version"))
             name = _keeper(book, keeper, now)
             with ExitStack() as stack:
+                known = languages.load_languages(own)
+                for line in (line for report in known.reports for line in report.lines()):
+                    show.say_problem(line)
                 signs = stack.enter_context(closing(signins.SignIns.open(own / serving.OWN_FILE)))
                 station = desk.Desk(
                     logbook=book,
@@ -111,6 +114,7 @@ def serve(
                     folder=own,
                     sign_ins=signs,
                     texts=texts.english(),
+                    languages=known,
                     url=url,
                     library=None if library is None else Path(library),
                     policy=load_policy(policy),
