@@ -82,7 +82,7 @@ def serve(
     Without --host only this machine can reach it. Sign-in links are printed; each works once and for ten minutes.
     """
     try:
-        from reader.station import app, desk, serving, signins, texts, tokens, uploads, work
+        from reader.station import app, desk, languages, serving, signins, texts, tokens, uploads, work
         from reader.station import readers as pool
         from reader.station.certificate import Certificate
     except ImportError as error:
@@ -119,6 +119,9 @@ def serve(
         if copy is not None:
             click.echo(show.printable(f"kept      {copy}: the logbook as it was before this version"))
         name = _keeper(book, keeper, now)
+        known = languages.load_languages(own)
+        for line in (line for report in known.reports for line in report.lines()):
+            show.say_problem(line)
         signs = stack.enter_context(closing(signins.SignIns.open(own / serving.OWN_FILE)))
         station = desk.Desk(
             logbook=book,
@@ -126,6 +129,7 @@ def serve(
             folder=own,
             sign_ins=signs,
             texts=texts.english(),
+            languages=known,
             url=address.url,
             library=None if library is None else Path(library),
             policy=load_policy(policy),

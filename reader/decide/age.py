@@ -15,6 +15,34 @@ CLOCK_SLACK: Final = timedelta(minutes=5)  # clocks of phones and computers diff
 SHELF_LIFE_MAX_DAYS: Final = 5 * 366  # plates keep for two years or so (common practice, no source)
 EASTERNMOST: Final = timezone(OFFSET_MAX)
 
+SAID: Final[dict[str, str]] = {
+    "in_range": "{found}, within {first} to {last} min",
+    "early": "{found}, but lines may form until {first} min: photograph it again in {wait}",
+    "early_between": "{found}, but lines may form until {first} min: photograph it again in {wait}, between {from} "
+    "and {until}",
+    "late": "{found}, but the plate may be read up to {last} min only",
+    "found": "photographed {span} after the drops",
+    "found_at_most": "photographed at most {span} after the drops",
+    "unknown": "reading age unknown: {why}; not checked whether the photo was taken {first} to {last} min after the "
+    "drops",
+    "contradictory": "{why}: check the date, the time and the zone of both, and that this is the photo of this plate; "
+    "then read it again with the right ones",
+    "not_given": "neither it nor the time of the drops was given",
+    "no_capture_time": "the photo carries no capture time",
+    "day_unknown": "the photo carries no capture time, so {clock} as a time of day alone says nothing",
+}
+"""What is said of a reading age, by code, as str.format templates."""
+EXPIRY: Final[dict[str, str]] = {
+    "in_date": "the plate is in date: {until}, and {when}",
+    "expired": "the plate had expired: {until}, and {when}",
+    "implausible": "the plate's expiry, {stated}, lies years further ahead than plates are kept; check it",
+    "until": "it may be used until {stated}",
+    "until_end_of": "it may be used until the end of {stated}",
+    "used_on": "it was used on {day}",
+    "today_is": "today is {day}, and when it was used is not known",
+}
+"""What is said of a plate's expiry."""
+
 
 def reading_age(
     layout: "Layout",
@@ -57,12 +85,12 @@ def _age(
             raise LinecallError(f"the reading age is {stated_minutes} min, but must be 0 or more")
         return _aged(stated_minutes, "stated", span, note=f"; {doubt}" if doubt else "")
     if drops_at is None:
-        return _unaged("unknown", doubt or "neither it nor the time of the drops was given", "none", span)
+        return _unaged("unknown", doubt or SAID["not_given"], "none", span)
     if captured_at is None:
         if isinstance(drops_at, time):
             return _unaged(
                 "unknown",
-                f"the photo carries no capture time, so {drops_at:%H:%M} as a time of day alone says nothing",
+                SAID["day_unknown"].format(clock=f"{drops_at:%H:%M}"),
                 "drops_at",
                 span,
             )
@@ -71,7 +99,7 @@ def _age(
         oldest = max((now - one) / timedelta(minutes=1) for one in _instants(drops_at, zone))
         if _status(max(oldest, 0.0), span) == "early":
             return _at_most(oldest, span, drops_at)
-        return _unaged("unknown", "the photo carries no capture time", "drops_at", span, drops_at)
+        return _unaged("unknown", SAID["no_capture_time"], "drops_at", span, drops_at)
     if doubt:
         return _contradictory_times(doubt, span, None if isinstance(drops_at, time) else drops_at)
     if isinstance(drops_at, time):
@@ -85,9 +113,14 @@ def _instants(moment: datetime, zone: Zone) -> tuple[datetime, ...]:
 
 def _at_most(minutes: float, span: tuple[float, float], drops_at: datetime) -> ReadingAgeRecord:
     """The age of a photo without a capture time that is early whenever it was taken: it is there already."""
-    age = _aged(max(minutes, 0.0), "drops_at", span, drops_at if drops_at.tzinfo else None)
-    sentence = age.sentence.replace("photographed ", "photographed at most ", 1)
-    return age.model_copy(update={"sentence": f"{sentence}; the photo carries no capture time"})
+    return _aged(
+        max(minutes, 0.0),
+        "drops_at",
+        span,
+        drops_at if drops_at.tzinfo else None,
+        f"; {SAID['no_capture_time']}",
+        found="found_at_most",
+    )
 
 
 def _between(
@@ -169,16 +202,7 @@ def _unaged(
     drops_at: datetime | None = None,
 ) -> ReadingAgeRecord:
     """A reading age that is not known, and why."""
-    if status == "unknown":
-        sentence = (
-            f"reading age unknown: {reason}; not checked whether the photo was taken {span[0]:g} to {span[1]:g} min "
-            "after the drops"
-        )
-    else:
-        sentence = (
-            f"{reason}: check the date, the time and the zone of both, and that this is the photo of this plate; then "
-            "read it again with the right ones"
-        )
+    sentence = SAID[status].format(why=reason, first=f"{span[0]:g}", last=f"{span[1]:g}")
     return ReadingAgeRecord(
         minutes=None, status=status, source=source, range_minutes=span, sentence=sentence, drops_at=drops_at
     )
@@ -196,23 +220,23 @@ def _aged(
     span: tuple[float, float],
     drops_at: datetime | None = None,
     note: str = "",
+    found: Literal["found", "found_at_most"] = "found",
 ) -> ReadingAgeRecord:
     """The reading age of a known number of minutes."""
     first, last = span
     minutes = round(minutes, 1) + 0.0
     status = _status(minutes, span)
-    found = f"photographed {span_in_words(minutes)} after the drops"
-    sentence = f"{found}, within {first:g} to {last:g} min"
-    if status == "early":
-        wait = round(first - minutes, 1)
-        sentence = (
-            f"{found}, but lines may form until {first:g} min: photograph it again in {span_in_words(wait)}"
-        )
-        if drops_at is not None:
-            times = [drops_at + timedelta(minutes=age) for age in span]
-            sentence += f", between {times[0]:%H:%M} and {times[1]:%H:%M}"
-    elif status == "late":
-        sentence = f"{found}, but the plate may be read up to {last:g} min only"
+    values = {
+        "found": SAID[found].format(span=span_in_words(minutes)),
+        "first": f"{first:g}",
+        "last": f"{last:g}",
+        "wait": span_in_words(round(first - minutes, 1)),
+    }
+    code: str = status
+    if status == "early" and drops_at is not None:
+        code = "early_between"
+        values["from"], values["until"] = (f"{drops_at + timedelta(minutes=age):%H:%M}" for age in span)
+    sentence = SAID[code].format(**values)
     return ReadingAgeRecord(
         minutes=minutes,
         status=status,
@@ -268,17 +292,12 @@ def plate_expiry(
     days = [day for day in used if (last - day).days <= SHELF_LIFE_MAX_DAYS]
     day = max(days, default=now.date())
     expired = f"{day:%Y-%m-%d}"[: len(stated)] > stated
-    when = (
-        f"it was used on {day:%Y-%m-%d}"
-        if days
-        else f"today is {day:%Y-%m-%d}, and when it was used is not known"
-    )
-    until = f"it may be used until {'the end of ' * (len(stated) <= 7)}{stated}"
+    when = EXPIRY["used_on" if days else "today_is"].format(day=f"{day:%Y-%m-%d}")
+    until = EXPIRY["until_end_of" if len(stated) <= 7 else "until"].format(stated=stated)
     status: Literal["in_date", "expired", "implausible"] = "in_date"
-    sentence = f"the plate is in date: {until}, and {when}"
     if expired:
-        status, sentence = "expired", f"the plate had expired: {until}, and {when}"
+        status = "expired"
     elif (last - day).days > SHELF_LIFE_MAX_DAYS:
         status = "implausible"
-        sentence = f"the plate's expiry, {stated}, lies years further ahead than plates are kept; check it"
+    sentence = EXPIRY[status].format(until=until, when=when, stated=stated)
     return ExpiryRecord(stated=stated, status=status, held_against=day.isoformat(), sentence=sentence)

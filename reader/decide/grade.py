@@ -23,6 +23,19 @@ FINDINGS: Final[dict[tuple[str, str], Finding]] = {
     ("sandwich", "absent"): "below cutoff",
 }
 
+SAID: Final[dict[str, str]] = {
+    "late": "the photo was taken after the time in which the plate may be read",
+    "early": "the photo was taken before the time from which the plate may be read",
+    "times": "the times contradict each other, so the age of the plate is anybody's guess",
+    "age_not_known": "the reading age is not known, and the rules ask for it",
+    "implausible": "{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
+    "the grade stands, but repeat with a new plate",
+    "softened": "{what}; the rules take that for a warning",
+    "departure": "departure from the procedure: {what}",
+    "either": "{grade} if {because}",
+}
+"""What is said of a grade besides the rules' own words, by code, as str.format templates."""
+
 
 class CallsError(LinecallError):
     """The calls are not those of the layout's windows."""
@@ -104,26 +117,22 @@ def grade_plate(
     grave = [one for one in departures if one.effect == "invalid" and rules.departure == "invalid"]
     told = [departure_warning(one) for one in departures if one not in grave]
     if age.status == "late":
-        return _invalid("the photo was taken after the time in which the plate may be read", "late", told)
+        return _invalid(SAID["late"], "late", told)
     if expiry is not None and expiry.status == "expired" and rules.expired_plate == "invalid":
         return _invalid(expiry.sentence, "invalid", told)
     if grave:
         return _invalid("; ".join(one.sentence for one in grave), "invalid", told)
     if age.status == "contradictory":
-        return _undecided_by_time(
-            "the times contradict each other, so the age of the plate is anybody's guess", told
-        )
+        return _undecided_by_time(SAID["times"], told)
     if age.status == "unknown" and rules.reading_age == "must be known":
-        return _undecided_by_time("the reading age is not known, and the rules ask for it", told)
+        return _undecided_by_time(SAID["age_not_known"], told)
     rows = [
         rules.row[index] for index in sorted({_deciding(rules, tally) for tally in _tallies(rules, marks)})
     ]
     grades = {row.grade for row in rows}
     possible = tuple(grade for grade in GRADES if grade in grades)
     if early and (len(possible) > 1 or possible == ("negligible",)):
-        return _undecided_by_time(
-            "the photo was taken before the time from which the plate may be read", told, "early"
-        )
+        return _undecided_by_time(SAID["early"], told, "early")
     grade = possible[0] if len(possible) == 1 else "undecided"
     contradictory = _contradictory(marks)
     return Grade(
@@ -145,13 +154,9 @@ def _warnings(
     contradictory: Sequence[str], expiry: ExpiryRecord | None, departures: Sequence[str]
 ) -> tuple[str, ...]:
     """What a grade is given with: analytes that contradict themselves, an expiry past or implausible, departures."""
-    warnings = [
-        f"{analyte}: above its upper cutoff but below its lower one, which contradicts itself; "
-        "the grade stands, but repeat with a new plate"
-        for analyte in contradictory
-    ]
+    warnings = [SAID["implausible"].format(analyte=analyte) for analyte in contradictory]
     if expiry is not None and expiry.status == "expired":
-        warnings.append(f"{expiry.sentence}; the rules take that for a warning")
+        warnings.append(SAID["softened"].format(what=expiry.sentence))
     if expiry is not None and expiry.status == "implausible":
         warnings.append(expiry.sentence)
     return (*warnings, *departures)
@@ -159,8 +164,8 @@ def _warnings(
 
 def departure_warning(departure: DepartureRecord) -> str:
     """The warning that a departure leaves where it does not make the reading invalid."""
-    softened = "; the rules take that for a warning" if departure.effect == "invalid" else ""
-    return f"departure from the procedure: {departure.sentence}{softened}"
+    told = SAID["departure"].format(what=departure.sentence)
+    return SAID["softened"].format(what=told) if departure.effect == "invalid" else told
 
 
 def _invalid(rule: str, step: Step, warnings: Sequence[str]) -> Grade:
@@ -279,7 +284,9 @@ def _in_words(rows: Sequence[Row], marks: Sequence[_Mark], *, settled: bool) -> 
     if settled:
         return ", or ".join(dict.fromkeys(because))
     found = zip(rows, because, strict=True)
-    return "; ".join(dict.fromkeys(f"{row.grade} if {words}" for row, words in found))
+    return "; ".join(
+        dict.fromkeys(SAID["either"].format(grade=row.grade, because=words) for row, words in found)
+    )
 
 
 def _because(row: Row, marks: Sequence[_Mark]) -> str:

@@ -20,6 +20,23 @@ RESUMED_AFTER: Final = timedelta(hours=6)
 """A pause over midnight that is longer is a run resumed on another day; a night shift's run is not (no source)."""
 CLOCK_SLACK: Final = timedelta(minutes=5)  # clocks of phones and computers differ by so much; no source
 
+SAID: Final[dict[str, str]] = {
+    "departure": "{kind}: {found}",
+    "no_time": "no time is noted for {step}",
+    "amount": "{amount} instead of {asked} {unit}",
+    "order": "{step} was done before {other_step}",
+    "too_soon": "{step} came {span} after {other_step}, at least {limit} are asked for",
+    "too_late": "{step} came {span} after {other_step}, at most {limit} are allowed",
+    "lot_unknown": "lot {lot}, so neither layout nor reading time are checked against it",
+    "expired": "lot {lot} may be used until {until}, and it was {day}",
+    "recalled": "lot {lot} since {day}",
+    "recalled_for": "lot {lot} since {day}, {reason}",
+    "ahead": "the phone's is {span} ahead of the logbook's at {step}",
+    "behind": "the phone's is {span} behind the logbook's at {step}",
+    "resumed": "{step} at {at}, {other_step} at {other_at}",
+}
+"""What is said of a departure behind its name in the procedure, by code, as str.format templates."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Facts:
@@ -48,9 +65,8 @@ def find_departures(run: Run, procedure: Procedure, facts: Facts) -> tuple[RunDe
 
     def made(code: str, found: str, step: str | None = None) -> RunDeparture:
         kind = procedure.kind_of(code)
-        return RunDeparture(
-            code=code, step=step, effect=kind.effect, sentence=f"{kind.text}: {found}", found_by="linecall"
-        )
+        sentence = SAID["departure"].format(kind=kind.text, found=found)
+        return RunDeparture(code=code, step=step, effect=kind.effect, sentence=sentence, found_by="linecall")
 
     found = [*_of_steps(run, procedure), *_of_run(run, procedure, facts)]
     return tuple(made(*one) for one in dict.fromkeys(found))
@@ -66,7 +82,7 @@ def _of_steps(run: Run, procedure: Procedure) -> Iterator[_Found]:
         taken = run.last_of(step.id)
         if taken is None:
             if step.skipped is not None and _is_past(run, steps, step):
-                yield step.skipped, f"no time is noted for {step.id}", step.id
+                yield step.skipped, SAID["no_time"].format(step=step.id), step.id
             continue
         for wait in step.wait:
             yield from _waited(run, step, taken, wait)
@@ -76,9 +92,12 @@ def _of_steps(run: Run, procedure: Procedure) -> Iterator[_Found]:
             and taken.amount is not None
             and abs(taken.amount - amount.value) > amount.tolerance
         ):
-            yield amount.departure, f"{taken.amount:g} instead of {amount.value:g} {amount.unit}", step.id
+            other = SAID["amount"].format(
+                amount=f"{taken.amount:g}", asked=f"{amount.value:g}", unit=amount.unit
+            )
+            yield amount.departure, other, step.id
         if before is not None and taken.at < before[1].at:
-            yield "wrong-order", f"{step.id} was done before {before[0].id}", step.id
+            yield "wrong-order", SAID["order"].format(step=step.id, other_step=before[0].id), step.id
         before = step, taken
 
 
@@ -93,27 +112,24 @@ def _waited(run: Run, step: Step, taken: StepTaken, wait: Wait) -> Iterator[_Fou
     if since is None or taken.at < since:
         return  # what is missing or in another order is told as that
     minutes = (taken.at - since) / timedelta(minutes=1)
-    found = f"{step.id} came {span_in_words(minutes)} after {wait.since}"
+    came = {"step": step.id, "span": span_in_words(minutes), "other_step": wait.since}
     if wait.least is not None and wait.too_soon is not None and minutes < wait.least:
-        yield wait.too_soon, f"{found}, at least {span_in_words(wait.least)} are asked for", step.id
+        yield wait.too_soon, SAID["too_soon"].format(**came, limit=span_in_words(wait.least)), step.id
     if wait.most is not None and wait.too_late is not None and minutes > wait.most:
-        yield wait.too_late, f"{found}, at most {span_in_words(wait.most)} are allowed", step.id
+        yield wait.too_late, SAID["too_late"].format(**came, limit=span_in_words(wait.most)), step.id
 
 
 def _of_run(run: Run, procedure: Procedure, facts: Facts) -> Iterator[_Found]:
     used = facts.day_of(run.drops_at or run.begun_at)
     lot = facts.lot
     if run.layout is None:
-        yield "lot-unknown", f"lot {run.lot}, so neither layout nor reading time are checked against it", None
+        yield "lot-unknown", SAID["lot_unknown"].format(lot=run.lot), None
     if lot is not None and lot.is_expired_on(used):
-        yield (
-            "expired",
-            f"lot {lot.id} may be used until {lot.last_day():%Y-%m-%d}, and it was {used:%Y-%m-%d}",
-            None,
-        )
+        until = f"{lot.last_day():%Y-%m-%d}"
+        yield "expired", SAID["expired"].format(lot=lot.id, until=until, day=f"{used:%Y-%m-%d}"), None
     if lot is not None and lot.is_recalled_on(facts.today):
-        why = f", {lot.recall_reason}" if lot.recall_reason else ""
-        yield "recalled", f"lot {lot.id} since {lot.recalled}{why}", None
+        recalled = SAID["recalled_for" if lot.recall_reason else "recalled"]
+        yield "recalled", recalled.format(lot=lot.id, day=lot.recalled, reason=lot.recall_reason), None
     resumed = _resumed(run, facts)
     if resumed is not None:
         yield "another-day", resumed, None
@@ -130,8 +146,8 @@ def _of_run(run: Run, procedure: Procedure, facts: Facts) -> Iterator[_Found]:
         entered = taken.first_at or taken.at  # what a correction moved says nothing about clocks
         if taken.device_at is not None and abs(taken.device_at - entered) > CLOCK_SLACK:
             apart = span_in_words(abs(taken.device_at - entered) / timedelta(minutes=1))
-            side = "ahead of" if taken.device_at > entered else "behind"
-            yield "clock", f"the phone's is {apart} {side} the logbook's at {taken.step}", taken.step
+            clock = SAID["ahead" if taken.device_at > entered else "behind"]
+            yield "clock", clock.format(span=apart, step=taken.step), taken.step
     read = next((one for one in reversed(run.readings) if one.status == "read"), None)
     if read is not None:
         now = run.stated()
@@ -146,7 +162,9 @@ def _resumed(run: Run, facts: Facts) -> str | None:
     taken = sorted(run.steps, key=lambda one: one.at)
     for one, other in pairwise(taken):
         if facts.day_of(one.at) != facts.day_of(other.at) and other.at - one.at > RESUMED_AFTER:
-            return f"{one.step} at {facts.clock(one.at)}, {other.step} at {facts.clock(other.at)}"
+            return SAID["resumed"].format(
+                step=one.step, at=facts.clock(one.at), other_step=other.step, other_at=facts.clock(other.at)
+            )
     return None
 
 

@@ -13,7 +13,6 @@ from reader.logbook import Logbook, RunRow
 from reader.round.follow_up import FollowUp, Known
 from reader.round.follow_up_record import open_follow_ups
 from reader.round.site import SamplePoint, Site
-from reader.words import counted
 
 RISK: Final[Mapping[str | None, int]] = {
     "heavy": 0,
@@ -25,6 +24,29 @@ RISK: Final[Mapping[str | None, int]] = {
 }
 """Order of what is due: what is not known comes before what is known to be moderate (common practice, no source)."""
 OPEN_RUNS_MAX: Final = 2000
+
+SAID: Final[dict[str, str]] = {
+    "never_read": "no run of it has been read yet",
+    "test": "{grade} {ago}, {task} {when}",
+    "next_test": "the next test",
+    "repeat": "the repeat",
+    "was_at_once": "was due at once",
+    "at_once": "is due at once",
+    "was_due_in": "was due in {days}",
+    "due_after": "is due today, after {days}",
+    "run_open": "{reason}; run {run} is open",
+    "today": "today",
+    "yesterday": "yesterday",
+    "days_ago": "{n} days ago",
+    "follow": "{action} after {grade} {ago}, {when}",
+    "holds": "holds",
+    "was_due": "was due {ago}",
+    "due_today": "is due today",
+    "due_on": "is due on {day}",
+    "put_off_once": "{reason}, put off 1 time",
+    "put_off": "{reason}, put off {n} times",
+}
+"""Why something is to be done, by code, as str.format templates."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,7 +135,7 @@ def _test(site: Site, point: SamplePoint, last: Known | None, run: RunRow | None
     due_on: date | None = None
     late = 0
     if last is None:
-        reason = "no run of it has been read yet"
+        reason = SAID["never_read"]
     else:
         row, reading = last
         grade = reading.grade or "invalid"
@@ -121,9 +143,14 @@ def _test(site: Site, point: SamplePoint, last: Known | None, run: RunRow | None
         days = site.days_after(point, grade)  # type: ignore[arg-type]  # a reading that is not refused has a grade
         due_on = (taken + timedelta(days=days)).date()
         late = (today - due_on).days
-        reason = f"{grade} {ago((today - taken.date()).days)}, {_what(grade)} {_interval(days, late)}"
+        reason = SAID["test"].format(
+            grade=grade,
+            ago=ago((today - taken.date()).days),
+            task=SAID["next_test" if grade == "negligible" else "repeat"],
+            when=_interval(days, late),
+        )
     if run is not None:
-        reason += f"; run {run.id} is open"
+        reason = SAID["run_open"].format(reason=reason, run=run.id)
     return Task(
         point=point.id,
         place=f"{tank.name}, {point.name}",
@@ -136,37 +163,37 @@ def _test(site: Site, point: SamplePoint, last: Known | None, run: RunRow | None
     )
 
 
-def _what(grade: str) -> str:
-    return "the next test" if grade == "negligible" else "the repeat"
-
-
 def _interval(days: float, late: int) -> str:
     if days == 0:
-        return "was due at once" if late > 0 else "is due at once"
-    return f"was due in {days:g}" if late > 0 else f"is due today, after {days:g}"
+        return SAID["was_at_once" if late > 0 else "at_once"]
+    return SAID["was_due_in" if late > 0 else "due_after"].format(days=f"{days:g}")
 
 
 def ago(days: int) -> str:
     """How long ago a day was, in words."""
-    return {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
+    return SAID[{0: "today", 1: "yesterday"}.get(days, "days_ago")].format(n=days)
 
 
 def _follow(site: Site, one: FollowUp, today: date) -> Task:
     due_on = one.due_at.astimezone(site.place.place).date()
     late = (today - due_on).days
     asked = one.asked_at.astimezone(site.place.place).date()
-    since = f"after {one.asked.grade} {ago((today - asked).days)}"
     if one.is_hold:
-        when = "holds"
+        when = SAID["holds"]
     elif late > 0:
-        when = f"was due {ago(late)}"
+        when = SAID["was_due"].format(ago=ago(late))
     else:
-        when = "is due today" if late == 0 else f"is due on {due_on}"
-    put_off = f", put off {counted(len(one.deferrals), 'time')}" if one.deferrals else ""
+        when = SAID["due_today" if late == 0 else "due_on"].format(day=due_on)
+    reason = SAID["follow"].format(
+        action=one.asked.action, grade=one.asked.grade, ago=ago((today - asked).days), when=when
+    )
+    if one.deferrals:
+        put_off = SAID["put_off_once" if len(one.deferrals) == 1 else "put_off"]
+        reason = put_off.format(reason=reason, n=len(one.deferrals))
     return Task(
         point=one.asked.point,
         place=f"{one.asked.tank_name}, {one.asked.point_name}",
-        reason=f"{one.asked.action} {since}, {when}{put_off}",
+        reason=reason,
         owner=one.asked.owner,
         grade=one.asked.grade,
         due_on=due_on,

@@ -5,8 +5,8 @@ from datetime import datetime
 
 from reader.round.run import Run
 from reader.round.site import Site
+from reader.station import said
 from reader.station.texts import Texts
-from reader.verdict.in_words import why
 from reader.verdict.model import Mark, Verdict
 from reader.verdict.second_photo import second_photo
 
@@ -43,7 +43,9 @@ class Answer:
     next: str
     again: str | None
     until: str | None
+    phase: str
     warnings: tuple[str, ...]
+    departures: tuple[str, ...]
     windows: tuple[WindowShown, ...]
     n_photos: int
     age: str
@@ -59,16 +61,22 @@ def answer_of(verdict: Verdict, run: Run, site: Site, *, now: datetime, texts: T
     return Answer(
         sign=sign,
         title=texts(f"grade.{sign}"),
-        why=why(verdict),
-        next=verdict.next_step.removeprefix(asked).strip() if asked else verdict.next_step,
+        why=said.why(texts, verdict),
+        next=said.next_steps(texts, verdict.next_step.removeprefix(asked)),
         again=_again(verdict, asked, texts) if in_time else None,
-        until=None if until is None else f"{until.astimezone(site.place.place):%H:%M}",
-        warnings=verdict.warnings,
+        until=None if until is None else texts.clock(until.astimezone(site.place.place)),
+        phase=said.told(texts, run.phase, "phase_name"),
+        departures=tuple(
+            said.departure(texts, one.sentence)
+            for one in run.departures
+            if not _is_said(verdict, one.sentence)
+        ),
+        warnings=tuple(said.warning(texts, one) for one in verdict.warnings),
         windows=tuple(
             WindowShown(
                 number=number,
                 id=window.id,
-                analyte=window.analyte,
+                analyte=said.told(texts, window.analyte, "analyte"),
                 tier=texts(f"tier.{window.tier}"),
                 marks=(
                     _mark("reference", window.reference, texts),
@@ -79,9 +87,14 @@ def answer_of(verdict: Verdict, run: Run, site: Site, *, now: datetime, texts: T
             for number, window in enumerate(verdict.windows)
         ),
         n_photos=max(1, len(verdict.readings)),
-        age="" if verdict.reading_age is None else verdict.reading_age.sentence,
+        age="" if verdict.reading_age is None else said.age(texts, verdict.reading_age.sentence),
         done=run.ended is not None,
     )
+
+
+def _is_said(verdict: Verdict, departure: str) -> bool:
+    """Whether the verdict itself names a departure, as its rule or among its warnings."""
+    return any(departure in told for told in (verdict.rule or "", *verdict.warnings))
 
 
 def _asked(verdict: Verdict) -> str:
@@ -97,12 +110,12 @@ def _asked(verdict: Verdict) -> str:
 
 def _again(verdict: Verdict, asked: str, texts: Texts) -> str | None:
     if verdict.status == "refused":
-        return verdict.remedy
+        return said.refusal(texts, verdict)[1]
     if verdict.grade != "undecided" or verdict.reading_age is None:
         return None
     if verdict.reading_age.status == "early":
         return texts("answer.early")
-    return asked.strip() or (texts("answer.again") if verdict.pivotal else None)
+    return said.another_photo(texts, asked.strip()) or (texts("answer.again") if verdict.pivotal else None)
 
 
 def _mark(name: str, mark: Mark, texts: Texts) -> MarkShown:
@@ -110,5 +123,5 @@ def _mark(name: str, mark: Mark, texts: Texts) -> MarkShown:
         name=texts(f"mark.{name}"),
         call=mark.call,
         call_text=texts(f"call.{mark.call}"),
-        reasons=mark.reasons,
+        reasons=said.reasons(texts, mark),
     )

@@ -12,7 +12,7 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from reader.errors import LinecallError
-from reader.station import enter, helping, keeping, programs, reviewing, teaching, technician
+from reader.station import enter, helping, keeping, programs, reviewing, teaching, technician, translating
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place, TooMuchError
 from reader.station.health import Checks, health
@@ -27,6 +27,7 @@ def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
         *teaching.ROUTES,
         *reviewing.ROUTES,
         *keeping.ROUTES,
+        *translating.ROUTES,
         *helping.ROUTES,
         *technician.ROUTES,
         *programs.ROUTES,

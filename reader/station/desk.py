@@ -15,6 +15,7 @@ from reader.round import record
 from reader.round.site import Site, load_site
 from reader.settings.read_settings import ReadSettings, load_settings
 from reader.station.hints import Hinter
+from reader.station.languages import Languages
 from reader.station.readers import Readers
 from reader.station.signins import SignIn, SignIns
 from reader.station.texts import Texts
@@ -32,10 +33,11 @@ class Desk:
     """The station's own things.
 
     writing : held by whoever writes to the logbook, one request at a time. reopen : opens the logbook anew, for
-    reading, to see whether it is still there. url : as browsers reach the station behind a proxy. library : the
-    folder of graded examples that was named. works : what is computed beside the requests. policy : who may decide.
-    site_file : the file that describes the site. tokens : of other programs. settings : what photos are read by.
-    readers : the processes that read them; hinter : the one that looks at what phones' cameras show.
+    reading, to see whether it is still there. texts : in the language of whoever asks, one of `languages`. url : as
+    browsers reach the station behind a proxy. library : the folder of graded examples that was named. works : what is
+    computed beside the requests. policy : who may decide. site_file : the file that describes the site. tokens : of
+    other programs. settings : what photos are read by. readers : the processes that read them; hinter : the one that
+    looks at what phones' cameras show.
     """
 
     logbook: Logbook
@@ -43,6 +45,7 @@ class Desk:
     reopen: Callable[[], Logbook]
     sign_ins: SignIns
     texts: Texts
+    languages: Languages = field(default_factory=Languages)
     url: str | None = None
     library: Path | None = None
     policy: Policy = field(default_factory=load_policy)

@@ -1,5 +1,6 @@
 """The door: a one-time link becomes a sign-in; who works at a shared phone; signing out."""
 
+import re
 from typing import Final
 
 from starlette.exceptions import HTTPException
@@ -7,10 +8,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from reader.station import languages
 from reader.station.pages import COOKIE, desk_of, page, see_other, sign_in_of, who
 from reader.station.signins import SHIFT, SignInError
 
 SECRET_MAX: Final = 200
+LANGUAGE_LASTS_S: Final = 365 * 24 * 3600
+LOCAL: Final = re.compile(r"/(?:[A-Za-z0-9_.-]+/?)*")
+"""A path of ours to go back to: no other host, nothing encoded."""
 
 
 async def home(request: Request) -> Response:
@@ -84,8 +89,31 @@ async def sign_out(request: Request) -> Response:
     return answer
 
 
+async def choose_language(request: Request) -> Response:
+    """Keep on this device which language its pages are in, signed in or not."""
+    form = await request.form()
+    root, back = (
+        request.scope.get("root_path", ""),
+        str(form.get("back", "/")).removeprefix(request.scope.get("root_path", "")),
+    )
+    tag = str(form.get("language", ""))
+    answer = see_other(request, back if LOCAL.fullmatch(back) else "/")
+    if tag in desk_of(request).languages.offered:
+        answer.set_cookie(
+            languages.COOKIE,
+            tag,
+            max_age=LANGUAGE_LASTS_S,
+            path=root or "/",
+            httponly=True,
+            samesite="lax",
+            secure=request.url.scheme == "https",
+        )
+    return answer
+
+
 ROUTES: Final = (
     Route("/", home),
+    Route("/language", choose_language, methods=["POST"]),
     Route("/pair", pair, methods=["POST"]),
     Route("/people", people),
     Route("/people", change_person, methods=["POST"]),

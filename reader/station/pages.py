@@ -1,6 +1,7 @@
 """Pages from templates, with the station's texts; what every page has: who works here, and the way back."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from typing import Any, Final
 
@@ -12,6 +13,7 @@ from reader.draw.page_security import policy_of
 from reader.files.bundled import DATA
 from reader.logbook.people import Person
 from reader.review.page import TEMPLATES
+from reader.station import languages
 from reader.station.desk import Desk
 from reader.station.journal import SIGN_IN
 from reader.station.signins import SignIn
@@ -41,10 +43,13 @@ def _environment() -> Any:
 
 
 def desk_of(request: Request) -> Desk:
-    """The station that a request is to."""
+    """The station that a request is to, with the texts in the language of its browser."""
     desk = request.app.state.desk
     assert isinstance(desk, Desk)
-    return desk
+    if not desk.languages.reports:
+        return desk
+    chosen = request.cookies.get(languages.COOKIE)
+    return replace(desk, texts=desk.languages.choose(chosen, request.headers.get("accept-language", "")))
 
 
 def sign_in_of(request: Request) -> SignIn | None:
@@ -110,15 +115,17 @@ def page(request: Request, template: str, *, status: int = 200, **content: objec
         .get_template(template)
         .render(
             t=desk.texts,
+            offered=[(tag, languages.name_of(texts), texts) for tag, texts in desk.languages.offered.items()],
             root=request.scope.get("root_path", ""),
             me=me,
             sign_in=sign_in,
             roles=() if me is None or sign_in is None or sign_in.quiz else _roles(sign_in, me),
             here=request.url.path,
+            **({} if request.method == "GET" else {"back": "/"}),
             **content,
         )
     )
-    return HTMLResponse(html, status_code=status)
+    return HTMLResponse(html, status_code=status, headers={"Vary": "Accept-Language, Cookie"})
 
 
 def own_page(data: bytes) -> HTMLResponse:

@@ -21,7 +21,7 @@ from reader.photo.open import open_photo
 from reader.photo.source import photo_source
 from reader.round import record
 from reader.round.due import day_round
-from reader.round.procedure import load_procedure
+from reader.round.procedure import Amount, load_procedure
 from reader.round.run import Run
 from reader.round.site import Site
 from reader.settings.values import load_layout
@@ -31,7 +31,9 @@ from reader.station.answer_strips import strip_pictures
 from reader.station.desk import Desk
 from reader.station.pages import FOLDER, desk_of, page, see_other, who
 from reader.station.readers import BusyError
+from reader.station.said import departure, told
 from reader.station.seen import note_calls_shown
+from reader.station.texts import Texts, english
 from reader.station.uploads import UploadError, finished, has_room, store_piece
 
 PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.")
@@ -64,12 +66,17 @@ def _today(desk: Desk, site: Site) -> dict[str, Any]:
 
     def shown(id: str) -> dict[str, Any]:
         point = site.find_point(id)
-        return {"point": point, "tank": site.tank_of(point), "task": due.get(id), "run": runs.get(id)}
+        task = due.get(id)
+        reason = None if task is None else told(desk.texts, task.reason, "due")
+        tank = site.tank_of(point)
+        return {"point": point, "tank": tank, "task": task, "reason": reason, "run": runs.get(id)}
 
     return {
         "going": [shown(id) for id in going],
         "due": [shown(id) for id in due if id not in going],
-        "follow_ups": [task for task in found.tasks if task.follow_up is not None],
+        "follow_ups": [
+            (task, told(desk.texts, task.reason, "due")) for task in found.tasks if task.follow_up is not None
+        ],
         "others": [shown(one.id) for one in site.point if one.id not in going and one.id not in due],
     }
 
@@ -88,7 +95,8 @@ async def _shell(request: Request, template: str) -> Response:
     _, person = who(request, "technician")
     desk = desk_of(request)
     site = await run_in_threadpool(desk.site)
-    return page(request, template, data=_data(desk, site, operator=person.name))
+    back = request.scope.get("root_path", "") + "/today"  # what stands behind the # is not sent
+    return page(request, template, data=_data(desk, site, operator=person.name), back=back)
 
 
 async def unsent(request: Request) -> Response:
@@ -103,7 +111,7 @@ async def worker(request: Request) -> Response:
 
 def _data(desk: Desk, site: Site, operator: str = "") -> dict[str, Any]:
     """All that the pages of a run need: texts, and the site as far as it is used in the field."""
-    procedure = load_procedure(site.procedure_source)
+    procedure, t = load_procedure(site.procedure_source), desk.texts
     today = desk.now().astimezone(site.place.place).date()
     last = _last_lots(desk, site)
     lots = []
@@ -129,25 +137,38 @@ def _data(desk: Desk, site: Site, operator: str = "") -> dict[str, Any]:
             "operator": operator,
             "zone": site.zone,
             "now": desk.now().isoformat(),
-            "caution": procedure.caution,
+            "caution": told(t, procedure.caution, "procedure"),
             "points": points,
             "lots": lots,
-            "phases": [{"id": one.id, "text": one.text} for one in procedure.phase],
+            "phases": [
+                {
+                    "id": one.id,
+                    "name": told(t, one.id, "phase_name"),
+                    "text": told(t, one.text, "phase"),
+                }
+                for one in procedure.phase
+            ],
             "steps": [
                 {
                     "id": step.id,
-                    "text": step.text,
+                    "name": told(t, step.id, "step_name"),
+                    "text": told(t, step.text, "step"),
                     "phases": step.phases,
                     "recorded": step.recorded,
-                    "amount": None if step.amount is None else f"{step.amount.value:g} {step.amount.unit}",
+                    "amount": None if step.amount is None else _amount(t, step.amount),
                     "wait": [{"since": one.since, "least": one.least, "most": one.most} for one in step.wait],
                     "departures": step.departures,
                 }
                 for step in procedure.step
             ],
-            "departures": {kind.code: kind.text for kind in procedure.departure},
+            "departures": {kind.code: told(t, kind.text, "departure") for kind in procedure.departure},
         },
     }
+
+
+def _amount(texts: Texts, amount: Amount) -> str:
+    value = int(amount.value) if amount.value == int(amount.value) else amount.value
+    return f"{texts.written(value)} {told(texts, amount.unit, 'unit')}"
 
 
 def _texts(desk: Desk) -> dict[str, str]:
@@ -258,7 +279,10 @@ def state_of(desk: Desk, run: Run) -> dict[str, Any]:
         ],
         "readable_from": written(run.readable_from),
         "readable_until": written(run.readable_until),
-        "departures": [{"code": one.code, "step": one.step, "text": one.sentence} for one in run.departures],
+        "departures": [
+            {"code": one.code, "step": one.step, "text": departure(desk.texts, one.sentence)}
+            for one in run.departures
+        ],
         "photos": [one.sha256 for one in run.photos if one.arrived],
         "reading": run.readings[-1].id if run.readings else None,
     }
@@ -314,7 +338,7 @@ async def end(request: Request) -> dict[str, Any]:
         with desk.writing:
             run = record.find_run(desk.logbook, run_id)
             if run.ended is None:
-                run = record.abandon(desk.runs_by(person.name), run_id, reason=desk.texts(f"run.end_{why}"))
+                run = record.abandon(desk.runs_by(person.name), run_id, reason=english()(f"run.end_{why}"))
             return state_of(desk, run)
 
     state: dict[str, Any] = await run_in_threadpool(give_up)

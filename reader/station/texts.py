@@ -1,108 +1,146 @@
-"""All words of the station's pages, by code, from one catalogue (gettext's PO); a site may add a language.
+"""All words of the station's pages, by code: those of the pages from one catalogue (gettext's PO), and the reader's own
+from the tables that it makes its sentences of. So English stands once, and `languages` adds what a site brings.
 
-A text's code is its msgid, such as `today.title`; `{name}` in it is filled in. What another language lacks is shown
-in English, as a safety text half translated is better than none.
+A text's code is such as `today.title`; `{name}` in it is filled in.
 """
 
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
 from functools import cache
-from pathlib import Path
-from string import Formatter
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from babel.messages.catalog import Catalog
-from babel.messages.pofile import PoFileError, read_po
+from babel import Locale
+from babel.dates import format_date, format_skeleton
+from babel.lists import format_list
+from babel.messages.pofile import read_po
+from babel.numbers import format_decimal, format_percent
 
-from reader.errors import LinecallError
 from reader.files.bundled import DATA
-from reader.files.plain import open_plain
+from reader.words import listed
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog
 
 ENGLISH: Final = DATA / "station" / "texts" / "en.po"
+FILLED: Final = re.compile(r"\{(\w+)(?::([^{}]*))?\}")
+"""A place that is filled in, and how a number is written there (only in the reader's own texts)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Texts:
-    """A language: its tag (BCP 47), whether it runs from right to left, and its texts by code."""
+    """A language: its tag (BCP 47), whether it runs from right to left, and its texts by code.
+
+    plural : which form a number takes. specs : how the reader writes numbers, by code and name, such as `.4f`.
+    """
 
     language: str
     right_to_left: bool
-    by_code: dict[str, tuple[str, ...]]
-    catalog: Catalog
+    by_code: Mapping[str, tuple[str, ...]]
+    plural: Callable[[int], int]
+    locale: Locale
+    specs: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+
+    @property
+    def is_english(self) -> bool:
+        """Whether these are the texts that linecall brings, so that the reader's sentences stand as they are."""
+        return self is english()
 
     def __call__(self, code: str, n: int | None = None, **values: object) -> str:
         """The text of a code, filled in. n : chooses the plural, and fills in `{n}`. Raises KeyError for no code."""
+        return self.filled(code, values if n is None else {"n": n, **values}, n)
+
+    def filled(self, code: str, values: Mapping[str, object], n: int | None = None) -> str:
+        """The text of a code with its values. Raises KeyError for no code, or a value that is not there."""
+        specs = self.specs.get(code, {})
+        return FILLED.sub(
+            lambda place: self.written(values[place[1]], specs.get(place[1], "")), self.form(code, n)
+        )
+
+    def form(self, code: str, n: int | None = None) -> str:
+        """The text of a code with its places open."""
         forms = self.by_code[code]
-        form = forms[min(self._plural(n), len(forms) - 1)] if n is not None else forms[0]
-        return form.format(n=n, **values) if "{" in form else form
+        return forms[0] if n is None else forms[min(self.plural(n), len(forms) - 1)]
 
-    def _plural(self, n: int) -> int:
-        from gettext import c2py
+    def written(self, value: object, spec: str = "") -> str:
+        """A value as this language writes it; spec : of `format`, fixed decimals or percent."""
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            return str(value)
+        if self.language == "en":
+            return format(value, spec)
+        decimals = len(str(value).partition(".")[2]) if not spec else int(spec.strip(".f%") or 0)
+        pattern = "0" + f".{'0' * decimals}" * bool(decimals)
+        if spec.endswith("%"):
+            return str(format_percent(value, format=f"{pattern}%", locale=self.locale))
+        return str(format_decimal(value, format=pattern, locale=self.locale))
 
-        from babel.messages.plurals import get_plural
+    def listed(self, names: list[str], joint: str = "and") -> str:
+        """Names as a sentence lists them; joint : `and` or `or`."""
+        if self.language == "en":
+            return listed(names, "or" if joint == "or" else "and")
+        return str(format_list(names, "or" if joint == "or" else "standard", locale=self.locale))
 
-        rule = get_plural(self.catalog.locale).plural_expr
-        return c2py(rule)(n)
+    def day(self, moment: date) -> str:
+        """A day by its date; in English as ISO 8601 has it, which nobody misreads."""
+        return (
+            f"{moment:%Y-%m-%d}"
+            if self.language == "en"
+            else str(format_date(moment, "medium", locale=self.locale))
+        )
+
+    def clock(self, moment: datetime) -> str:
+        """A time of day, of 24 hours."""
+        return (
+            f"{moment:%H:%M}"
+            if self.language == "en"
+            else str(format_skeleton("Hm", moment, locale=self.locale))
+        )
+
+    def moment(self, moment: datetime) -> str:
+        """A day and a time of day."""
+        return f"{self.day(moment)} {self.clock(moment)}"
 
 
 @cache
 def english() -> Texts:
-    """The texts that linecall brings."""
-    return _read(ENGLISH, {})
+    """The texts that linecall brings: the pages' and the reader's."""
+    from reader.station.reader_texts import reader_texts
 
-
-def load_language(path: Path) -> Texts:
-    """A site's own language, from a PO file whose header names it.
-
-    Raises LinecallError for a file that is none, a code that is not known, or a text that fills in other names than
-    the English one.
-    """
-    return _read(path, english().by_code)
-
-
-def _read(path: Path, known: dict[str, tuple[str, ...]]) -> Texts:
-    try:
-        with open_plain(path) as file:
-            catalog = read_po(file, abort_invalid=True)
-    except (PoFileError, ValueError) as error:
-        raise LinecallError(f"{path}: is no PO file that can be read: {error}; see the English one") from None
-    except OSError as error:
-        raise LinecallError(f"{path}: cannot be read: {error.strerror}") from None
-    if catalog.locale is None:
-        raise LinecallError(f"{path}: its header names no language; write Language: such as fr")
-    found: dict[str, tuple[str, ...]] = {}
-    for message in catalog:
-        if not message.id:
-            continue
-        code = message.id if isinstance(message.id, str) else message.id[0]
-        forms = (message.string,) if isinstance(message.string, str) else tuple(message.string or ())
-        if not forms or not all(forms):
-            continue
-        if known:
-            _check(path, code, forms, known)
-        found[code] = forms
+    open_texts: dict[str, tuple[str, ...]] = dict(page_texts())
+    specs: dict[str, dict[str, str]] = {}
+    for code, text in reader_texts().items():
+        assert code not in open_texts, f"{code} is a text of the pages and of the reader"
+        open_texts[code] = (FILLED.sub(r"{\1}", text),)
+        specs[code] = {name: spec for name, spec in FILLED.findall(text) if spec}
     return Texts(
-        language=str(catalog.locale).replace("_", "-"),
-        right_to_left=catalog.locale.text_direction == "rtl",
-        by_code={**known, **found},
-        catalog=catalog,
+        language="en",
+        right_to_left=False,
+        by_code=open_texts,
+        plural=lambda n: int(n != 1),
+        locale=Locale("en"),
+        specs=specs,
     )
 
 
-def _check(path: Path, code: str, forms: tuple[str, ...], known: dict[str, tuple[str, ...]]) -> None:
-    if code not in known:
-        raise LinecallError(
-            f"{path}: {code} is not a text of the station; see the English file for those there are"
-        )
-    expected = {name for form in known[code] for name in names_in(form)}
-    for form in forms:
-        other = names_in(form) ^ expected if len(known[code]) == 1 else names_in(form) - expected
-        if other:
-            raise LinecallError(f"{path}: {code} differs from the English text in {{{sorted(other)[0]}}}")
+@cache
+def page_texts() -> Mapping[str, tuple[str, ...]]:
+    """The English texts of the pages alone, by code."""
+    with ENGLISH.open("rb") as file:
+        return forms_of(read_po(file, abort_invalid=True))
 
 
-def names_in(text: str) -> set[str]:
-    """Names that a text fills in. Raises LinecallError for braces that do not match."""
-    try:
-        return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
-    except ValueError as error:
-        raise LinecallError(f"{text!r}: {error}") from None
+def forms_of(catalog: "Catalog") -> dict[str, tuple[str, ...]]:
+    """The texts of a catalogue whose ids are codes."""
+    found: dict[str, tuple[str, ...]] = {}
+    for message in catalog:
+        code = message.id if isinstance(message.id, str) else message.id[0]
+        forms = (message.string,) if isinstance(message.string, str) else tuple(message.string or ())
+        if code and forms and all(forms):
+            found[code] = forms
+    return found
+
+
+def names_in(text: str) -> frozenset[str]:
+    """Names that a text fills in."""
+    return frozenset(name for name, _ in FILLED.findall(text))

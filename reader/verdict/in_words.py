@@ -1,6 +1,6 @@
 """What a verdict says in words, alike on the screen, the picture and in tables."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from reader.words import listed
 from reader.words.clock import utc_offset
@@ -8,13 +8,24 @@ from reader.words.clock import utc_offset
 if TYPE_CHECKING:
     from reader.verdict.model import Verdict
 
+SAID: Final[dict[str, str]] = {
+    "one_doubt": "{marks} is doubtful and decides: {grades}",
+    "doubts": "{marks} are doubtful and decide: {grades}",
+    "marks_indicator": "the indicator of window {windows}",
+    "marks_indicators": "the indicators of windows {windows}",
+    "marks_reference": "the reference of window {windows}",
+    "marks_references": "the references of windows {windows}",
+    "window": "{window} ({analyte}, {tier})",
+}
+"""What is said of the marks that decide, by code, as str.format templates."""
+
 
 def why(verdict: "Verdict") -> str:
     """The reason for a grade or a refusal, in a sentence."""
     if not verdict.pivotal:
         return verdict.rule or verdict.reason or ""
-    doubt = "is doubtful and decides" if len(verdict.pivotal) == 1 else "are doubtful and decide"
-    return f"{pivotal_marks(verdict)} {doubt}: {listed(verdict.possible_grades, 'or')}"
+    said = SAID["one_doubt" if len(verdict.pivotal) == 1 else "doubts"]
+    return said.format(marks=pivotal_marks(verdict), grades=listed(verdict.possible_grades, "or"))
 
 
 def pivotal_marks(verdict: "Verdict") -> str:
@@ -24,9 +35,12 @@ def pivotal_marks(verdict: "Verdict") -> str:
     for mark in ("indicator", "reference"):
         windows = [by_id[pivot.window] for pivot in verdict.pivotal if pivot.mark == mark]
         if windows:
-            plural = "s" * (len(windows) > 1)
-            names = listed([f"{window.id} ({window.analyte}, {window.tier})" for window in windows])
-            found.append(f"the {mark}{plural} of window{plural} {names}")
+            names = [
+                SAID["window"].format(window=window.id, analyte=window.analyte, tier=window.tier)
+                for window in windows
+            ]
+            said = SAID[f"marks_{mark}{'s' * (len(windows) > 1)}"]
+            found.append(said.format(windows=listed(names)))
     return " and ".join(found)
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from typing import Final
 
 from reader.decide.call import DYED, EDGE, LOSSES, MISPLACED, UNEVEN, height_needed
 from reader.decide.records import PivotalMark, ReadingAgeRecord
@@ -21,7 +22,19 @@ HIDDEN_MIN = 0.1
 """Share of a membrane blown out, or hidden by its rim, from which it matters."""
 
 TOGETHER = "Have both photos read as one plate"
-HINTS = {
+SAID: Final[dict[str, str]] = {
+    "original": "{remedy}: it may settle the doubt by itself.",
+    "no_time": "There is no time left for a second photo of this plate.",
+    "again": "Photograph the plate again {time}: {how}. "
+    f"{TOGETHER}; a second photo settles a doubt if it is the clearer one.",
+    "while": "while it may be read, up to {minutes} min after the drops",
+    "within": "within {minutes} min of this photo",
+    "until": "within {minutes} min of this photo (until {clock})",
+    "until_by_camera": "within {minutes} min of this photo (until {clock} by its clock)",
+    "other_side": "and from another side",
+}
+"""Sentences and their parts by code, as str.format templates."""
+HINTS: Final[dict[str, str]] = {
     "hidden": "from straight above, with nothing over {windows}",
     "glare": "with the lamp moved or the plate turned so that nothing is mirrored in {windows}",
     "shadow": "with your shadow and the phone's off the plate, most of all off {windows}",
@@ -54,34 +67,33 @@ def second_photo(
     """
     if age.status not in ("in_range", "unknown") or age.range_minutes is None:
         return ""
-    original = (
-        f"{_capital(COPY.remedy)}: it may settle the doubt by itself. " if NOT_ORIGINAL in photo_flags else ""
-    )
+    said = [SAID["original"].format(remedy=_capital(COPY.remedy))] if NOT_ORIGINAL in photo_flags else []
     last = age.range_minutes[1]
     left = None if age.minutes is None else last - age.minutes
     if left is not None and left < LAST_MINUTE:
-        return f"{original}There is no time left for a second photo of this plate. "
-    if left is None:
-        time = f"while it may be read, up to {last:g} min after the drops"
-    else:
-        time = f"within {int(left)} min of this photo{_until(left, last, age, captured_at)}"
-    return (
-        f"{original}Photograph the plate again {time}: {_how(windows, pivotal)}. {TOGETHER}; a second photo settles "
-        "a doubt if it is the clearer one. "
-    )
+        return _joined([*said, SAID["no_time"]])
+    time = _in_time(left, last, age, captured_at)
+    return _joined([*said, SAID["again"].format(time=time, how=_how(windows, pivotal))])
+
+
+def _joined(sentences: Sequence[str]) -> str:
+    return "".join(f"{sentence} " for sentence in sentences)
 
 
 def _capital(sentence: str) -> str:
     return sentence[0].upper() + sentence[1:]
 
 
-def _until(left: float, last: float, age: ReadingAgeRecord, captured_at: datetime | None) -> str:
-    """The time of day at which the reading time ends, where a clock tells."""
+def _in_time(left: float | None, last: float, age: ReadingAgeRecord, captured_at: datetime | None) -> str:
+    """How long there is time, with the time of day at which it ends where a clock tells."""
+    if left is None:
+        return SAID["while"].format(minutes=f"{last:g}")
+    code, clock = "within", None
     if age.drops_at is not None:
-        return f" (until {age.drops_at + timedelta(minutes=last):%H:%M})"
-    if captured_at is not None:
-        return f" (until {captured_at + timedelta(minutes=left):%H:%M} by its clock)"
-    return ""
+        code, clock = "until", age.drops_at + timedelta(minutes=last)
+    elif captured_at is not None:
+        code, clock = "until_by_camera", captured_at + timedelta(minutes=left)
+    return SAID[code].format(minutes=int(left), clock="" if clock is None else f"{clock:%H:%M}")
 
 
 def _how(windows: Sequence[WindowRecord], pivotal: Sequence[PivotalMark]) -> str:
@@ -92,7 +104,7 @@ def _how(windows: Sequence[WindowRecord], pivotal: Sequence[PivotalMark]) -> str
         if window not in troubled[trouble]:
             troubled[trouble].append(window)
     hints = [HINTS[hint].format(windows=named(ids)) for hint, ids in troubled.items() if ids]
-    return "; ".join([*hints, "and from another side"])
+    return "; ".join([*hints, SAID["other_side"]])
 
 
 def _trouble(window: WindowRecord, mark: Mark) -> str:

@@ -17,6 +17,13 @@ NO_PLACES: Final = frozenset(
     {"localtime", "posixrules", "Factory"}
 )  # names in zone data that differ by machine
 
+SPANS: Final[dict[str, str]] = {
+    "minutes": "{minutes} min",
+    "hours": "{hours} h",
+    "hours_and_minutes": "{hours} h {minutes} min",
+    "days": "{n} days",
+}
+"""Spans of time in words, by code."""
 
 ZoneSource = Literal["option", "rules", "site", "machine"]
 """Who says in which zone a time without an offset is read."""
@@ -139,8 +146,8 @@ def last_before(clock: time, moment: datetime) -> datetime:
 def span_in_words(minutes: float) -> str:
     """A span of time as people say it: 17 min, 17.5 min, 24 h 20 min, 115 days."""
     if minutes < 100:
-        return f"{round(minutes, 1):g} min"
+        return SPANS["minutes"].format(minutes=f"{round(minutes, 1):g}")
     hours, rest = divmod(int(minutes), 60)
     if hours < 48:
-        return f"{hours} h" + f" {rest} min" * bool(rest)
-    return f"{round(hours / 24)} days"
+        return SPANS["hours_and_minutes" if rest else "hours"].format(hours=hours, minutes=rest)
+    return SPANS["days"].format(n=round(hours / 24))

@@ -5,6 +5,9 @@ export const root = document.body.dataset.root;
 export const data = JSON.parse(document.getElementById("data").textContent);
 export const field = data.field;
 
+/** What a phase is called; its id on a page that knows no site. */
+export const phaseName = (id) => field?.phases.find((one) => one.id === id)?.name ?? id;
+
 /** The text of a code, filled in. */
 export function t(code, values = {}) {
   const text = data.texts[code];

@@ -34,7 +34,7 @@ function draw() {
     el("h2", {}, t("prepare.phase")),
     el("div", { class: "tiles" }, ...field.phases.map((phase) =>
       el("button", { class: "tile phase", "data-phase": phase.id, disabled: !lot, click: () => start(phase) },
-        el("strong", {}, phase.id), el("br"), phase.text))),
+        el("strong", {}, phase.name), el("br"), phase.text))),
     ...(lot ? [] : [el("p", {}, t("prepare.choose_lot"))]));
 }
 

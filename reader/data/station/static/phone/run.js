@@ -1,5 +1,5 @@
 // One run: its steps with their clocks, the drops, the countdown, the photo. Everything is drawn from what is kept.
-import { ask, clockOffset, clockText, el, field, root, stationTime, t } from "./page.js";
+import { ask, clockOffset, clockText, el, field, phaseName, root, stationTime, t } from "./page.js";
 import { change, clockJump, correctStep, lastOf, noteStep, readable, sendAll, tell, timeOf } from "./runs.js";
 import { changeRun, onChange, runOf } from "./store.js";
 import { photoControl } from "./photo.js";
@@ -42,7 +42,7 @@ function doneStep(run, step) {
   const at = timeOf(run, step.id), first = lastOf(run, step.id);
   const move = (by) => async () => { await correctStep(id, step.id, by); await draw(); tell(id).then(draw); };
   return el("li", { class: "done" },
-    el("strong", {}, clockText(stationTime(at))), " ", step.id,
+    el("strong", {}, clockText(stationTime(at))), " ", step.name,
     at === first ? null : el("span", {}, " ", t("run.first_at", { clock: clockText(stationTime(first)) })),
     el("details", {}, el("summary", {}, t("run.correct")),
       el("div", { class: "row" },
@@ -76,7 +76,7 @@ function preparing(run) {
       await noteStep(id, next.id, ONCE.includes(next.id));
       await draw();
       tell(id).then(draw);
-    } }, drops ? t("run.drops") : t("run.done", { step: next.id })),
+    } }, drops ? t("run.drops") : t("run.done", { step: next.name })),
   ];
 }
 
@@ -190,7 +190,7 @@ function build(which) {
   const open = [...main.querySelectorAll("details[open]")].length > 0;
   const focused = document.activeElement?.id;
   main.replaceChildren(
-    el("p", { class: "what" }, `${point ? `${point.tank}, ${point.name}` : run.point} · ${run.phase} · ${run.lot} · ${run.id}`),
+    el("p", { class: "what" }, `${point ? `${point.tank}, ${point.name}` : run.point} · ${phaseName(run.phase)} · ${run.lot} · ${run.id}`),
     live("p", { class: "problem", id: "problem", role: "alert" }, trouble),
     ...made.filter(Boolean),
     el("h2", {}, t("run.so_far")),

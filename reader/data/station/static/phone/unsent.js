@@ -1,5 +1,5 @@
 // What is on this phone alone: listed, exported, sent, and deleted one by one.
-import { el, t } from "./page.js";
+import { el, phaseName, t } from "./page.js";
 import { isUnsent, sendAll } from "./runs.js";
 import { dropRun, onChange, photoOf, runs } from "./store.js";
 
@@ -27,7 +27,7 @@ async function draw() {
   list.replaceChildren(...unsent.map((run) => {
     const remove = el("button", { class: "quiet", click: async () => { await dropRun(run); await draw(); } }, t("unsent.delete_now"));
     return el("li", { class: "tile plain" },
-      el("p", {}, el("strong", {}, `${run.point} · ${run.phase} · ${run.id}`)),
+      el("p", {}, el("strong", {}, `${run.point} · ${phaseName(run.phase)} · ${run.id}`)),
       el("p", {}, t("unsent.photos", { n: run.photos.filter((one) => !one.received).length })),
       run.problem ? el("p", { class: "problem" }, run.problem.text) : null,
       el("button", { class: "export", click: () => exportRun(run) }, t("unsent.export")),

@@ -3,7 +3,7 @@ const KEPT = "linecall-pages-1";
 const SHELLS = ["today", "prepare", "run", "unsent"];
 const SCRIPTS = ["today", "prepare", "run", "unsent", "answer", "page", "runs", "store", "sha256", "photo", "camera"];
 const FILES = ["static/station.css", ...SCRIPTS.map((name) => `static/phone/${name}.js`)];
-const NEW_PERSON = ["people", "sign-out", "pair"]; // kept pages name whoever was signed in when they came
+const NEW_PERSON = ["people", "sign-out", "pair", "language"]; // kept pages name whoever was signed in, in their language
 
 const within = (url) => url.pathname.slice(new URL(self.registration.scope).pathname.length);
 
