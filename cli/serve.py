@@ -120,6 +120,7 @@ def serve(
                 )
                 stack.enter_context(closing(station.readers))
                 stack.enter_context(closing(station.hinter))
+                station.readers.get_ready(station.settings)
                 uploads.sweep(station)
                 work.sweep(station)
                 _say(address, name, signs.make_link(name, now=now), book, plain_http=plain_http)

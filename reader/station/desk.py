@@ -14,6 +14,7 @@ from reader.review.policy import Policy, load_policy
 from reader.round import record
 from reader.round.site import Site, load_site
 from reader.settings.read_settings import ReadSettings, load_settings
+from reader.station.answer_strips import Drawn
 from reader.station.hints import Hinter
 from reader.station.readers import Readers
 from reader.station.signins import SignIn, SignIns
@@ -36,6 +37,7 @@ class Desk:
     folder of graded examples that was named. works : what is computed beside the requests. policy : who may decide.
     site_file : the file that describes the site. tokens : of other programs. settings : what photos are read by.
     readers : the processes that read them; hinter : the one that looks at what phones' cameras show.
+    drawn : pictures of the last answers.
     """
 
     logbook: Logbook
@@ -54,6 +56,7 @@ class Desk:
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
     works: Works = field(default_factory=Works)
+    drawn: Drawn = field(default_factory=Drawn)
 
     def library_folder(self) -> Path:
         """Where the library is, or would be begun: as it was named, else in the station's own folder."""
