@@ -8,11 +8,13 @@ meanwhile, since most die for want of memory.
 import os
 import queue
 import threading
+import time
 from collections.abc import Callable, Hashable
 from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
-from typing import Any, Final, TypeVar
+from functools import partial
+from typing import Any, Final, ParamSpec, TypeVar
 
 from reader.errors import LinecallError
 from reader.run.batch import Outcome, Work, attempt
@@ -25,12 +27,14 @@ MEMORY_MAX: Final = 1536 * 2**20
 """Bytes of private memory of one reading process: what the largest photo takes, and the program itself."""
 QUEUE_MAX: Final = 200
 """Readings that may wait; with more the phones keep their photos and ask again."""
+QUEUE_WAIT_S: Final = 1.0
 READINGS_EACH: Final = 500
 """Readings after which a process is replaced by a new one, so that what leaks in years stays small."""
 NICENESS: Final = 10
 """Readings stand back behind the server: who waits for a page waits for nothing else."""
 
 
+Given = ParamSpec("Given")
 Found = TypeVar("Found")
 
 
@@ -83,6 +87,13 @@ class Readers:
                 self._add_thread(None)
         self._due.put((key, work))
         return found
+
+    def wait_for(self, key: Hashable, what: Callable[[], Found]) -> Found:
+        """Have something done by a process in its turn, however long the queue is; not for a request, which waits."""
+        while len(self._asked) >= QUEUE_MAX and not self._closed:
+            time.sleep(QUEUE_WAIT_S)
+        found: Future[Found] = self.ask(key, lambda process: process.do(what))
+        return found.result()
 
     def get_ready(self, settings: ReadSettings) -> None:
         """Begin all processes and have everything loaded in them, aside, so that the first photo waits for nothing."""
@@ -191,23 +202,23 @@ class Process:
         except KilledError as error:
             return Outcome(job=job, problem=f"{job.photo.name}: {error}; send a smaller photo")
 
-    def do(self, what: Callable[..., Found], *given: Any) -> Found:
+    def do(self, what: Callable[Given, Found], *given: Given.args, **named: Given.kwargs) -> Found:
         """Do something in the process; once more, alone, where it dies of it. Raises KilledError."""
         with suppress(BrokenProcessPool), self._turns.beside_others():
-            return self._attempt(what, given)
+            return self._attempt(partial(what, *given, **named))
         try:
             with self._turns.alone():
-                return self._attempt(what, given)
+                return self._attempt(partial(what, *given, **named))
         except BrokenProcessPool:
             raise KilledError(
                 "the process that read it was killed twice, the second time while nothing else was read, perhaps for "
                 "want of memory"
             ) from None
 
-    def follow(self, what: Callable[..., Found], *given: Any) -> Future[Found]:
+    def follow(self, what: Callable[[], Found]) -> Future[Found]:
         """Have something done in the process as it is now, while the server goes on; never again where that fails."""
         try:
-            return self._submit(what, given)
+            return self._submit(what)
         except BrokenProcessPool as error:
             failed: Future[Found] = Future()
             failed.set_exception(error)
@@ -216,25 +227,25 @@ class Process:
     def get_ready(self, settings: ReadSettings) -> None:
         """Begin, with everything loaded; where that fails the first photo will tell."""
         with suppress(BrokenProcessPool, LinecallError), self._turns.beside_others():
-            self._attempt(in_process.get_ready, (settings,))
+            self._attempt(partial(in_process.get_ready, settings))
 
-    def _attempt(self, what: Callable[..., Found], given: tuple[Any, ...]) -> Found:
+    def _attempt(self, what: Callable[[], Found]) -> Found:
         if self._done >= READINGS_EACH:
             self.end()
         try:
-            return self._submit(what, given).result()
+            return self._submit(what).result()
         except BrokenProcessPool:
             self.end()
             raise
 
-    def _submit(self, what: Callable[..., Found], given: tuple[Any, ...]) -> Future[Found]:
+    def _submit(self, what: Callable[[], Found]) -> Future[Found]:
         if self._executor is None:
             self._executor = new_executor(
                 process_context(), memory_bytes=self._memory_bytes, niceness=NICENESS
             )
             self._done = 0
         self._done += 1
-        return self._executor.submit(what, *given)
+        return self._executor.submit(what)
 
     def end(self) -> None:
         """Let the process end."""

@@ -92,8 +92,9 @@ def read_now(
             outcome = process.read(partial(in_process.read, order=order), _job(named))
             if outcome.verdict is None:
                 raise NotReadError(outcome.problem or "the photo was not read")
+            seen = outcome.verdict
             drawing = process.follow(
-                in_process.cut_strips_of_last, outcome.verdict.photo.sha256, outcome.verdict.windows
+                partial(in_process.cut_strips_of_last, seen.photo.sha256 or "", seen.windows)
             )
             with desk.writing:
                 done = _put(desk, outcome, order, run)
