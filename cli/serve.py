@@ -139,6 +139,7 @@ def serve(
         )
         stack.enter_context(closing(station.readers))
         stack.enter_context(closing(station.hinter))
+        station.readers.get_ready(station.settings)
         uploads.sweep(station)
         work.sweep(station)
         serves = app.station(station, address.place())

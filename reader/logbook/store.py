@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
@@ -1096,7 +1097,13 @@ def _clean(name: str) -> str:
 
 def parse_verdict(value: object) -> Verdict:
     """Verdict of an event's payload. Raises LinecallError."""
-    return load_verdict(json.dumps(value).encode("utf-8"))
+    return _verdict_of(json.dumps(value).encode("utf-8"))
+
+
+@lru_cache(maxsize=64)
+def _verdict_of(data: bytes) -> Verdict:
+    """The verdict of these bytes; frozen, so that one serves all who ask for the same reading again."""
+    return load_verdict(data)
 
 
 def _head(connection: Connection) -> tuple[int, str]:

@@ -9,9 +9,9 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
-from typing import Annotated, ClassVar, Final, Literal, Self, TypeVar, get_args
+from typing import Annotated, ClassVar, Final, Literal, Self, TypeVar, cast, get_args
 
 from pydantic import (
     AfterValidator,
@@ -775,6 +775,12 @@ def load_settings_file(model: type[File], source: str | Path, *, any_name: bool 
 
 def parse_settings(model: type[File], data: bytes) -> File:
     """A settings file from bytes that were kept. Raises ValueError where this linecall does not take them."""
+    return cast(File, _parsed(model, data))
+
+
+@lru_cache(maxsize=32)
+def _parsed(model: type[SettingsFile], data: bytes) -> SettingsFile:
+    """The model of kept bytes; frozen, so that one serves all who ask for the same bytes again."""
     value = model.model_validate(tomllib.loads(data.decode("utf-8-sig")))
     _remember(value, data)
     return value

@@ -4,6 +4,9 @@ They show what was read and measure nothing: the verdict says where each membran
 is needed, and it is in the logbook.
 """
 
+import threading
+from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,6 +22,8 @@ from reader.verdict.model import Mark, WindowRecord
 
 PX_PER_MM: Final = 20.0
 SIDE_MAX: Final = 1200  # px; a plate's window has some hundred
+REDUCE: Final = 4  # columns made one for levelling: 0.2 mm, well below what is blurred
+KEPT: Final = 40  # readings whose pictures are held, 0.2 MB each
 GAP: Final = 12
 TICK: Final = 26
 WHITE: Final = 255
@@ -34,17 +39,41 @@ class _Cut:
     px_per_mm: float
 
 
-def strip_pictures(photo: Photo, windows: tuple[WindowRecord, ...]) -> dict[str, bytes]:
-    """A JPEG for each window by its id: left as photographed, right with contrast raised, ticks where marks belong."""
-    found = {}
+def strip_pictures(photo: Photo, windows: Sequence[WindowRecord]) -> tuple[bytes, ...]:
+    """A JPEG for each window: left as photographed, right with contrast raised, ticks where marks belong."""
+    found = []
     for window in windows:
         cut = _cut(photo, window)
-        levelled = level_strip(cut, rows_without_marks(window, cut), columns=True)
+        levelled = level_strip(cut, rows_without_marks(window, cut), reduce=REDUCE, columns=True)
         picture = _beside(natural(cut.linear), upright(stretched(_full(blurred(levelled), cut))), window)
         done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
         assert done, "a picture of some hundred pixels can be encoded"
-        found[window.id] = data.tobytes()
-    return found
+        found.append(data.tobytes())
+    return tuple(found)
+
+
+class Drawn:
+    """Pictures of the answers that were asked for last; those of others are drawn again from their photos."""
+
+    def __init__(self) -> None:
+        """None yet."""
+        self._lock = threading.Lock()
+        self._pictures: OrderedDict[str, tuple[bytes, ...]] = OrderedDict()
+
+    def keep(self, reading: str, pictures: tuple[bytes, ...]) -> None:
+        """Hold a reading's pictures, and let go of those that nobody has asked for longest."""
+        with self._lock:
+            self._pictures[reading] = pictures
+            while len(self._pictures) > KEPT:
+                self._pictures.popitem(last=False)
+
+    def find(self, reading: str) -> tuple[bytes, ...] | None:
+        """The pictures of a reading, one for each window; None where they are to be drawn."""
+        with self._lock:
+            found = self._pictures.get(reading)
+            if found is not None:
+                self._pictures.move_to_end(reading)
+            return found
 
 
 def _full(over: NDArray[np.float32], cut: _Cut) -> NDArray[np.float32]:

@@ -1,10 +1,13 @@
 """A connection that gives up on another side that lets it wait: on the head of a request, or on taking an answer.
 
 uvicorn waits for both for ever, so a few hundred sockets that say nothing would keep everybody out. The body of a
-request has its limits in `guard`.
+request has its limits in `guard`. An answer is sent at once: asyncio sees to that only for sockets that name their
+protocol, which listening ones do not, and the system would hold an answer's body back until its head is acknowledged,
+by 40 ms with each request (RFC 896; RFC 9293, 3.7.4).
 """
 
 import asyncio
+import socket
 from typing import Any, Final
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -26,6 +29,9 @@ class Connection(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Wait for the first request's head."""
         super().connection_made(transport)
+        held: socket.socket | None = transport.get_extra_info("socket")
+        if held is not None and held.family in {socket.AF_INET, socket.AF_INET6}:
+            held.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._wait_for_head()
 
     def data_received(self, data: bytes) -> None:

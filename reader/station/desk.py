@@ -14,6 +14,7 @@ from reader.review.policy import Policy, load_policy
 from reader.round import record
 from reader.round.site import Site, load_site
 from reader.settings.read_settings import ReadSettings, load_settings
+from reader.station.answer_strips import Drawn
 from reader.station.hints import Hinter
 from reader.station.languages import Languages
 from reader.station.readers import Readers
@@ -37,7 +38,7 @@ class Desk:
     browsers reach the station behind a proxy. library : the folder of graded examples that was named. works : what is
     computed beside the requests. policy : who may decide. site_file : the file that describes the site. tokens : of
     other programs. settings : what photos are read by. readers : the processes that read them; hinter : the one that
-    looks at what phones' cameras show.
+    looks at what phones' cameras show. drawn : pictures of the last answers.
     """
 
     logbook: Logbook
@@ -57,6 +58,7 @@ class Desk:
     now: Callable[[], datetime] = _now
     writing: threading.Lock = field(default_factory=threading.Lock)
     works: Works = field(default_factory=Works)
+    drawn: Drawn = field(default_factory=Drawn)
 
     def library_folder(self) -> Path:
         """Where the library is, or would be begun: as it was named, else in the station's own folder."""

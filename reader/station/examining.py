@@ -16,14 +16,14 @@ from starlette.routing import Route
 
 from reader.errors import LinecallError
 from reader.library.quiz.feedback import feedback_page, log
-from reader.library.quiz.marking import Score, answers_of, check_means, load_key, mark
-from reader.library.quiz.mix import load_mix
-from reader.library.quiz.papers import make
+from reader.library.quiz.marking import Score, answers_of, load_key, mark
 from reader.library.store import Library
 from reader.logbook.people import Person, settle
+from reader.station import computing
 from reader.station.desk import Desk
 from reader.station.exams import Asked, Exam, ExamError, Exams
 from reader.station.pages import desk_of, own_page, page, see_other, who
+from reader.station.readers import Process
 from reader.station.strips import Strip, is_json, said, show_strips
 from reader.station.works import Made, Say
 from reader.words import Call, MarkName
@@ -75,18 +75,17 @@ async def draw(request: Request) -> Response:
         if exams.has_open(trainee):
             raise HTTPException(409, desk.texts("quiz.another_open"))
 
-    def do(say: Say) -> Made:
+    def do(say: Say, process: Process) -> Made:
         say("work.drawing_lots")
-        check_means()
-        with Library.open(desk.library_folder(), must_exist=True) as library:
-            paper = make(
-                library,
-                trainee=trainee,
-                items=int(plates),
-                seed=secrets.randbelow(SEEDS),
-                mix=load_mix(mix),
-                minutes=int(minutes) or None,
-            )
+        paper = process.do(
+            computing.draw_paper,
+            desk.library_folder(),
+            trainee=trainee,
+            items=int(plates),
+            seed=secrets.randbelow(SEEDS),
+            mix=mix,
+            minutes=int(minutes) or None,
+        )
         say("work.keeping")
         with Exams.open(desk.folder) as exams:
             try:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import timedelta
+from functools import partial
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
@@ -11,8 +12,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from reader.draw.page_picture import png
-from reader.errors import LinecallError
-from reader.library.add import AddOrder, Source, add_sources, layout_files
+from reader.library.add import AddOrder, Source, layout_files
 from reader.library.consensus import newest
 from reader.library.examples import UNSTATED, Example, Grading, plain_tag
 from reader.library.filters import Filters
@@ -20,8 +20,10 @@ from reader.library.quiz.papers import indicator_is_upstream
 from reader.library.store import Library
 from reader.library.strips import as_photographed, raise_contrast
 from reader.settings.read_settings import load_settings
+from reader.station import computing
 from reader.station.label_uploads import UploadError, Uploads
 from reader.station.pages import by_hand, desk_of, page, see_other, who
+from reader.station.readers import Process
 from reader.station.seen import had_a_hand, has_seen_calls, plate_of_example
 from reader.station.strips import Strip, is_json, said, show_strips
 from reader.station.works import Made, Say
@@ -242,21 +244,20 @@ async def add_photo(request: Request) -> Response:
     except ValueError as error:
         raise HTTPException(400, desk.texts("photo.no_light", why=str(error))) from None
 
-    def do(say: Say) -> Made:
+    settings = load_settings()
+
+    def do(say: Say, _: Process) -> Made:
         say("work.reading")
         try:
-            settings = load_settings()
             order = AddOrder(
                 settings=settings, layout_files=layout_files(settings, "auto"), at=desk.now(), light=light
             )
             source = Source(path=path, origin="photo, added at the station")
-            with Library.open(desk.library_folder(), must_exist=True) as library:
-                (added,) = add_sources(library, [source], order)
+            add = partial(computing.add_photo, desk.library_folder(), source, order)
+            example = desk.readers.wait_for(("example", id), add)
         finally:
             uploads.remove(id)
-        if added.fate in {"refused", "failed"} or added.example is None:
-            raise LinecallError(added.sentence)
-        return Made(to=f"/teaching/labels/{added.example}")
+        return Made(to=f"/teaching/labels/{example}")
 
     work = desk.works.begin(
         "work.photo", do, by=person.name, now=desk.now(), broken=desk.texts("work.broken")

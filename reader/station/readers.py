@@ -1,42 +1,53 @@
 """The processes that read photos: a queue before them, at most one for each core, each with its own limit of memory.
 
 A thread for each process takes what is due off the queue and stays with it until the reading is in the logbook, so
-waiting costs the server nothing. A process that dies costs the photo that it was reading one retry, alone: nothing
-else is read meanwhile, since most die for want of memory.
+waiting costs the server nothing. A process that dies costs what it was doing one retry, alone: nothing else is read
+meanwhile, since most die for want of memory.
 """
 
 import os
 import queue
 import threading
+import time
 from collections.abc import Callable, Hashable
 from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
-from typing import Any, Final
+from contextlib import contextmanager, suppress
+from functools import partial
+from typing import Any, Final, ParamSpec, TypeVar
 
 from reader.errors import LinecallError
-from reader.run.batch import Outcome, Work
+from reader.run.batch import Outcome, Work, attempt
 from reader.run.jobs import Job
-from reader.run.pool import hand_over, new_executor, process_context
+from reader.run.pool import new_executor, process_context
+from reader.settings.read_settings import ReadSettings
+from reader.station import in_process
 
 MEMORY_MAX: Final = 1536 * 2**20
 """Bytes of private memory of one reading process: what the largest photo takes, and the program itself."""
 QUEUE_MAX: Final = 200
 """Readings that may wait; with more the phones keep their photos and ask again."""
+QUEUE_WAIT_S: Final = 1.0
 READINGS_EACH: Final = 500
 """Readings after which a process is replaced by a new one, so that what leaks in years stays small."""
-
-
 NICENESS: Final = 10
 """Readings stand back behind the server: who waits for a page waits for nothing else."""
+
+
+Given = ParamSpec("Given")
+Found = TypeVar("Found")
 
 
 class BusyError(LinecallError):
     """So much waits that nothing more is taken."""
 
 
+class KilledError(LinecallError):
+    """A process was killed twice over the same work."""
+
+
 class Readers:
-    """Threads and processes that read photos; they begin with the first one."""
+    """Threads and processes that read photos; they begin with the first one, or when they are told to."""
 
     def __init__(self, workers: int | None = None, *, memory_bytes: int | None = MEMORY_MAX) -> None:
         """workers : at most the cores of this machine, which are the default."""
@@ -73,11 +84,27 @@ class Readers:
             found.set_running_or_notify_cancel()  # nobody who leaves takes a reading with them
             self._asked[key] = found
             if len(self._threads) < self.workers:
-                thread = threading.Thread(target=self._run, name="reading", daemon=True)
-                self._threads.append(thread)
-                thread.start()
+                self._add_thread(None)
         self._due.put((key, work))
         return found
+
+    def wait_for(self, key: Hashable, what: Callable[[], Found]) -> Found:
+        """Have something done by a process in its turn, however long the queue is; not for a request, which waits."""
+        while len(self._asked) >= QUEUE_MAX and not self._closed:
+            time.sleep(QUEUE_WAIT_S)
+        found: Future[Found] = self.ask(key, lambda process: process.do(what))
+        return found.result()
+
+    def get_ready(self, settings: ReadSettings) -> None:
+        """Begin all processes and have everything loaded in them, aside, so that the first photo waits for nothing."""
+        with self._lock:
+            while not self._closed and len(self._threads) < self.workers:
+                self._add_thread(settings)
+
+    def _add_thread(self, settings: ReadSettings | None) -> None:
+        thread = threading.Thread(target=self._run, args=(settings,), name="reading", daemon=True)
+        self._threads.append(thread)
+        thread.start()
 
     def close(self) -> None:
         """Let what is under way be finished, and end; what waits is given up: its photos are kept."""
@@ -97,9 +124,11 @@ class Readers:
         for thread in self._threads:
             thread.join()
 
-    def _run(self) -> None:
+    def _run(self, settings: ReadSettings | None) -> None:
         process = Process(self._memory_bytes, self._turns)
         try:
+            if settings is not None:
+                process.get_ready(settings)
             while (one := self._due.get()) is not None:
                 key, work = one
                 try:
@@ -157,41 +186,66 @@ class Turns:
 
 
 class Process:
-    """A process that reads one photo after the other; a thread's own."""
+    """A process that does one thing after the other; a thread's own."""
 
-    def __init__(self, memory_bytes: int | None, turns: Turns) -> None:
+    def __init__(self, memory_bytes: int | None = MEMORY_MAX, turns: Turns | None = None) -> None:
+        """It begins with the first thing to do. turns : with other processes, that share the machine's memory."""
         self._memory_bytes = memory_bytes
-        self._turns = turns
+        self._turns = turns or Turns()
         self._executor: Executor | None = None
-        self._readings = 0
+        self._done = 0
 
-    def do(self, work: Work, job: Job) -> Outcome:
-        """Do the work in the process; once more, alone, where it dies of it. Never raises for a photo."""
-        with self._turns.beside_others():
-            outcome = self._attempt(work, job)
-        if outcome is None:
-            with self._turns.alone():
-                outcome = self._attempt(work, job)
-        return outcome or Outcome(
-            job=job,
-            problem=f"{job.photo.name}: the process that read it was killed twice, the second time while nothing else "
-            "was read, perhaps for want of memory; send a smaller photo",
-        )
-
-    def _attempt(self, work: Work, job: Job) -> Outcome | None:
-        if self._readings >= READINGS_EACH:
-            self.end()
-        if self._executor is None:
-            self._executor, self._readings = (
-                new_executor(process_context(), memory_bytes=self._memory_bytes, niceness=NICENESS),
-                0,
-            )
-        self._readings += 1
+    def read(self, work: Work, job: Job) -> Outcome:
+        """Read photos in the process. Never raises for a photo."""
         try:
-            return hand_over(self._executor, work, job).result()
+            return self.do(attempt, work, job)
+        except KilledError as error:
+            return Outcome(job=job, problem=f"{job.photo.name}: {error}; send a smaller photo")
+
+    def do(self, what: Callable[Given, Found], *given: Given.args, **named: Given.kwargs) -> Found:
+        """Do something in the process; once more, alone, where it dies of it. Raises KilledError."""
+        with suppress(BrokenProcessPool), self._turns.beside_others():
+            return self._attempt(partial(what, *given, **named))
+        try:
+            with self._turns.alone():
+                return self._attempt(partial(what, *given, **named))
+        except BrokenProcessPool:
+            raise KilledError(
+                "the process that read it was killed twice, the second time while nothing else was read, perhaps for "
+                "want of memory"
+            ) from None
+
+    def follow(self, what: Callable[[], Found]) -> Future[Found]:
+        """Have something done in the process as it is now, while the server goes on; never again where that fails."""
+        try:
+            return self._submit(what)
+        except BrokenProcessPool as error:
+            failed: Future[Found] = Future()
+            failed.set_exception(error)
+            return failed
+
+    def get_ready(self, settings: ReadSettings) -> None:
+        """Begin, with everything loaded; where that fails the first photo will tell."""
+        with suppress(BrokenProcessPool, LinecallError), self._turns.beside_others():
+            self._attempt(partial(in_process.get_ready, settings))
+
+    def _attempt(self, what: Callable[[], Found]) -> Found:
+        if self._done >= READINGS_EACH:
+            self.end()
+        try:
+            return self._submit(what).result()
         except BrokenProcessPool:
             self.end()
-            return None
+            raise
+
+    def _submit(self, what: Callable[[], Found]) -> Future[Found]:
+        if self._executor is None:
+            self._executor = new_executor(
+                process_context(), memory_bytes=self._memory_bytes, niceness=NICENESS
+            )
+            self._done = 0
+        self._done += 1
+        return self._executor.submit(what)
 
     def end(self) -> None:
         """Let the process end."""

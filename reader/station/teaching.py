@@ -1,6 +1,7 @@
 """The trainer's desk: what the library has and lacks, reports on it, and the control chart."""
 
 from datetime import datetime
+from functools import partial
 from typing import Any, Final
 
 from starlette.exceptions import HTTPException
@@ -8,24 +9,24 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from reader.errors import LinecallError
 from reader.library.add import layout_files
 from reader.library.control.chart import control_page
-from reader.library.control.check import CheckOrder, check_photos
+from reader.library.control.check import CheckOrder
 from reader.library.control.store import Anew
 from reader.library.control.strip import height_words, moment_words, state_words
 from reader.library.coverage import CLASSES, coverage
 from reader.library.filters import EVERYTHING, Filters
-from reader.library.report import Origin, agreement_page, to_json, validation_page
-from reader.library.reporting import report_agreement, report_validation
+from reader.library.report import Origin
 from reader.library.store import Library
 from reader.settings.read_settings import load_settings
+from reader.station import computing
 from reader.station.desk import Desk
 from reader.station.examining import ROUTES as EXAMINING
 from reader.station.exams import Exams
 from reader.station.label_uploads import UploadError, Uploads
 from reader.station.labelling import ROUTES as LABELLING
 from reader.station.pages import desk_of, own_page, page, see_other, who
+from reader.station.readers import Process
 from reader.station.works import Made, Say
 from reader.words import GRADES
 from reader.words.names import checked_name
@@ -93,28 +94,17 @@ async def make_report(request: Request) -> Response:
         raise HTTPException(400, desk.texts("reports.choose"))
     wanted = Filters(layout=str(form.get("layout") or "") or None, light=str(form.get("light") or "") or None)
 
-    def agree(say: Say) -> Made:
+    def do(say: Say, process: Process) -> Made:
         say("work.computing")
-        with _library(desk) as library:
-            report, origin = report_agreement(library, wanted, made_at=desk.now())
-        with Exams.open(desk.folder) as exams:  # the page lists calls by name
-            exams.note_shown(person.name, [one.example for one in report.parted])
-        say("work.drawing")
-        return Made(page=agreement_page(report, origin), data=to_json(report, origin))
-
-    def validate(say: Say) -> Made:
-        say("work.computing")
-        with _library(desk) as library:
-            report, origin = report_validation(library, wanted, made_at=desk.now())
-        say("work.drawing")
-        return Made(page=validation_page(report, origin), data=to_json(report, origin))
+        compute = computing.agreement if kind == "agreement" else computing.validation
+        report = process.do(compute, desk.library_folder(), wanted, desk.now())
+        if report.shown:
+            with Exams.open(desk.folder) as exams:  # the page lists calls by name
+                exams.note_shown(person.name, report.shown)
+        return Made(page=report.page, data=report.data)
 
     work = desk.works.begin(
-        f"work.{kind}",
-        agree if kind == "agreement" else validate,
-        by=person.name,
-        now=desk.now(),
-        broken=desk.texts("work.broken"),
+        f"work.{kind}", do, by=person.name, now=desk.now(), broken=desk.texts("work.broken")
     )
     return see_other(request, f"/teaching/works/{work}")
 
@@ -213,26 +203,25 @@ async def chart_photo(request: Request) -> Response:
     except (ValueError, OverflowError):
         raise HTTPException(400, desk.texts("control.no_time")) from None
 
-    def do(say: Say) -> Made:
+    settings = load_settings()
+
+    def do(say: Say, _: Process) -> Made:
         say("work.reading")
         try:
-            settings = load_settings()
-            with Library.open(desk.library_folder(), must_exist=True) as library:
-                order = CheckOrder(
-                    strip=checked_name(strip, "the strip's name"),
-                    settings=settings,
-                    layout_files=layout_files(settings, "auto"),
-                    now=desk.now().replace(microsecond=0),
-                    taken_at=taken_at,
-                    by=person.name,
-                    note=note,
-                    new=bool(form.get("new")),
-                )
-                (checked,) = check_photos(library, [path], order)
+            order = CheckOrder(
+                strip=checked_name(strip, "the strip's name"),
+                settings=settings,
+                layout_files=layout_files(settings, "auto"),
+                now=desk.now().replace(microsecond=0),
+                taken_at=taken_at,
+                by=person.name,
+                note=note,
+                new=bool(form.get("new")),
+            )
+            chart = partial(computing.chart_photo, desk.library_folder(), path, order)
+            desk.readers.wait_for(("chart", id), chart)
         finally:
             uploads.remove(id)
-        if checked.point is None:
-            raise LinecallError(checked.problem.replace(str(path), path.name))
         return Made(to="/teaching/control")
 
     work = desk.works.begin(

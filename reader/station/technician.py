@@ -4,7 +4,6 @@ The pages of a run work without the station at hand: they are shells with all th
 is kept on the phone, and the phone tells the station of it as often as it takes.
 """
 
-import threading
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any, Final
@@ -16,9 +15,6 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from reader.errors import LinecallError
-from reader.files.output import make_private_folder, write_whole
-from reader.photo.open import open_photo
-from reader.photo.source import photo_source
 from reader.round import record
 from reader.round.due import day_round
 from reader.round.procedure import Amount, load_procedure
@@ -27,7 +23,6 @@ from reader.round.site import Site
 from reader.settings.values import load_layout
 from reader.station import phone_runs, work
 from reader.station.answer import answer_of
-from reader.station.answer_strips import strip_pictures
 from reader.station.desk import Desk
 from reader.station.pages import FOLDER, desk_of, page, see_other, who
 from reader.station.readers import BusyError
@@ -39,8 +34,6 @@ from reader.station.uploads import UploadError, finished, has_room, store_piece
 PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.")
 """Codes of the texts that the pages' scripts show."""
 RUNS_LOOKED_AT: Final = 500  # for the lot that a point's last run had
-STRIPS: Final = "strips"
-_DRAWING: Final = threading.Lock()  # a page asks for all windows at once, and the first one draws them all
 NOTHING_OPEN: Final = frozenset({"read", "closed"})
 ENDINGS: Final = ("late", "mistake", "spoilt")
 """Why a run is given up, as a code of `run.end_` texts."""
@@ -403,28 +396,13 @@ async def strip(request: Request) -> Response:
     """The picture of one window of a reading."""
     who(request, "technician", "reviewer")
     desk, place = desk_of(request), request.path_params
-    found = await run_in_threadpool(_strip, desk, place["reading"], place["window"])
-    if found is None:
+    try:
+        found = await work.strips(desk, place["reading"])
+    except BusyError as error:
+        raise HTTPException(503, str(error)) from None
+    if not 0 <= place["window"] < len(found):
         raise HTTPException(404, desk.texts("run.no_strip"))
-    return Response(found, media_type="image/jpeg")
-
-
-def _strip(desk: Desk, reading: str, window: int) -> bytes | None:
-    """From the station's folder, where the first that asks leaves all windows' pictures of a reading."""
-    folder = desk.folder / STRIPS / reading
-    path = folder / f"{window}.jpg"
-    with _DRAWING:
-        if path.is_file():
-            return path.read_bytes()
-        verdict = desk.logbook.reading(reading).current
-        if verdict.photo.sha256 is None or not 0 <= window < len(verdict.windows):
-            return None
-        photo = open_photo(photo_source(desk.logbook.photo_bytes(verdict.photo.sha256), verdict.photo.name))
-        pictures = strip_pictures(photo, verdict.windows)
-        make_private_folder(folder)
-        files = {folder / f"{k}.jpg": pictures[one.id] for k, one in enumerate(verdict.windows)}
-        write_whole(files, force=True, private=True)
-        return path.read_bytes()
+    return Response(found[place["window"]], media_type="image/jpeg")
 
 
 _ID: Final = "{id:str}"

@@ -6,7 +6,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -21,6 +21,7 @@ from reader.round.regrade import grade_anew
 from reader.round.run import Run
 from reader.run.batch import Outcome
 from reader.run.jobs import PICTURE_SUFFIXES, Job, Order
+from reader.station import in_process
 from reader.station.desk import Desk
 from reader.station.readers import Process
 from reader.station.uploads import finished, let_go
@@ -88,9 +89,13 @@ def read_now(
             order, run = order_of_run(desk.runs_by(operator), run_id, asked)
         photos = [finished(desk, run.id, sha) for sha in shas]
         with _named(desk, run, photos) as named:
-            outcome = process.do(partial(_examine, order=order), _job(named))
+            outcome = process.read(partial(in_process.read, order=order), _job(named))
             if outcome.verdict is None:
                 raise NotReadError(outcome.problem or "the photo was not read")
+            seen = outcome.verdict
+            drawing = process.follow(
+                partial(in_process.cut_strips_of_last, seen.photo.sha256 or "", seen.windows)
+            )
             with desk.writing:
                 done = _put(desk, outcome, order, run)
                 if done.logged is not None:
@@ -98,6 +103,8 @@ def read_now(
                     grade_anew(desk.logbook, settled, by=operator, at=desk.now().astimezone())
                     follow_up_record.settle(desk.runs_by(operator))
         if done.logged is not None:
+            with suppress(Exception):  # the pictures are drawn again for whoever asks for them
+                desk.drawn.keep(done.logged, drawing.result() or ())
             let_go(desk, run.id, shas)
             return Answer(reading=done.logged, verdict=desk.logbook.reading(done.logged).current, is_new=True)
         if record.find_run(desk.logbook, run_id).last_seq == run.last_seq:
@@ -122,17 +129,24 @@ def sweep(desk: Desk) -> None:
         shutil.rmtree(left, ignore_errors=True)
 
 
-def _examine(job: Job, order: Order) -> Outcome:
-    """In the process: read, and draw nothing; pages make their pictures of the kept photo."""
-    from reader.read import examine, examine_plate
+async def strips(desk: Desk, reading: str) -> tuple[bytes, ...]:
+    """A picture of each window of a reading; drawn from its photo where they are not held. Raises as `read` does."""
+    held = desk.drawn.find(reading)
+    if held is not None:
+        return held
+    asked = desk.readers.ask(("strips", reading), lambda process: _draw(desk, process, reading))
+    drawn: tuple[bytes, ...] = await asyncio.wrap_future(asked)
+    return drawn
 
-    read_it = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
-    try:
-        reading = read_it(order.settings, drops_at=order.drops_at, statement=order.statement, run=order.run)
-    except MemoryError:
-        problem = f"{job.photo.name}: the photo needs more memory than a reading has here; send a smaller one"
-        return Outcome(job=job, problem=problem)
-    return Outcome(job=job, verdict=reading.verdict)
+
+def _draw(desk: Desk, process: Process, reading: str) -> tuple[bytes, ...]:
+    verdict = desk.logbook.reading(reading).current
+    pictures: tuple[bytes, ...] = ()
+    if verdict.photo.sha256 is not None and verdict.windows:
+        data = desk.logbook.photo_bytes(verdict.photo.sha256)
+        pictures = process.do(in_process.cut_strips, data, verdict.photo.name, verdict.windows)
+    desk.drawn.keep(reading, pictures)
+    return pictures
 
 
 def _job(photos: Sequence[Path]) -> Job:

@@ -1,4 +1,7 @@
-"""What takes longer than a request may: done one after the other in a thread, while a page tells how far it is."""
+"""What takes longer than a request may: done one after the other, while a page tells how far it is.
+
+Each has a thread, and a process of low priority for what it computes: a server that computes answers nobody.
+"""
 
 import threading
 from collections.abc import Callable
@@ -7,6 +10,7 @@ from datetime import datetime
 from typing import Final
 
 from reader.errors import LinecallError
+from reader.station.readers import Process
 from reader.words.ids import new_id
 
 KEPT: Final = 20  # works, the newest; their pages have some megabytes at most
@@ -47,7 +51,9 @@ class Works:
         self._lock = threading.Lock()
         self._works: dict[str, Work] = {}
 
-    def begin(self, title: str, do: Callable[[Say], Made], *, by: str, now: datetime, broken: str) -> str:
+    def begin(
+        self, title: str, do: Callable[[Say, Process], Made], *, by: str, now: datetime, broken: str
+    ) -> str:
         """Have something done in its turn; its id. broken : what to say where linecall itself fails."""
         work = Work(id=new_id(), title=title, by=by, begun_at=now)
         with self._lock:
@@ -67,10 +73,11 @@ class Works:
         with self._lock:
             return tuple(reversed(self._works.values()))
 
-    def _do(self, id: str, do: Callable[[Say], Made], broken: str) -> None:
+    def _do(self, id: str, do: Callable[[Say, Process], Made], broken: str) -> None:
         with self._turn:
+            process = Process()
             try:
-                made = do(lambda step: self._change(id, step=step))
+                made = do(lambda step: self._change(id, step=step), process)
             except LinecallError as error:
                 self._change(id, problem=str(error))
             except Exception:
@@ -78,6 +85,8 @@ class Works:
                 raise
             else:
                 self._change(id, made=made)
+            finally:
+                process.end()
 
     def _change(self, id: str, *, step: str = "", made: Made | None = None, problem: str = "") -> None:
         with self._lock:

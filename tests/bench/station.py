@@ -2,6 +2,7 @@
 
     python -m tests.bench.station load --phones 20 --seconds 300
     python -m tests.bench.station kills --n 100 --seed 1
+    python -m tests.bench.station answer --pairs 10
 
 load : phones that send photos of 12 megapixels at once, each a run after the other: none is lost, none read twice, and
 a waiting phone's page answers meanwhile. kills : the server is killed at random moments and started again; the chain
@@ -176,7 +177,7 @@ class Phone:
         """From the drops to the verdict, whatever is cut on the way."""
         photo = another(self.photo, run)
         sha = hashlib.sha256(photo).hexdigest()
-        self.until_done(lambda: self.ask("PUT", f"/runs/{run}", self.said(run)))
+        self.until_done(lambda: self.ask("PUT", f"/runs/{run}", run_said(self.number, self.taken)))
         self.told.add(run)
         begun = time.monotonic()
         while not self.problems:
@@ -187,7 +188,9 @@ class Phone:
                 if found.get("next", 0) < acknowledged:
                     self.backwards += 1
                 at = acknowledged = found.get("next", 0)
-            answer = self.until_done(lambda: self.ask("POST", f"/runs/{run}/send", self.sent(sha, run)))
+            answer = self.until_done(
+                lambda: self.ask("POST", f"/runs/{run}/send", send_said(sha, run, self.taken))
+            )
             if "reading" in answer:
                 break
         else:
@@ -228,22 +231,24 @@ class Phone:
             self.problems.append(f"{method} {path}: {answer.status} {found}")
         return found
 
-    def said(self, run: str) -> bytes:
-        drops = self.taken - AGE
-        steps = [
-            {"step": step, "at": (drops - timedelta(minutes=before)).isoformat()} for step, before in STEPS
-        ]
-        said = {"point": f"P{self.number}-drain", "phase": "fuel", "lot": "CB-2604", "operator": "Ada North"}
-        begun = {"at": (drops - timedelta(minutes=26)).isoformat()}
-        return json.dumps(
-            said | {"begun": begun, "steps": steps, "now": datetime.now(UTC).isoformat(timespec="seconds")}
-        ).encode()
 
-    def sent(self, sha: str, run: str) -> bytes:
-        photo = {"sha256": sha, "name": f"{run}.jpg", "at": self.taken.isoformat()}
-        return json.dumps(
-            {"photos": [photo], "now": datetime.now(UTC).isoformat(timespec="seconds")}
-        ).encode()
+def run_said(number: int, taken: datetime) -> bytes:
+    """A run at a phone's own point, all of it, as it is told before its photo."""
+    drops = taken - AGE
+    steps = [{"step": step, "at": (drops - timedelta(minutes=before)).isoformat()} for step, before in STEPS]
+    said = {"point": f"P{number}-drain", "phase": "fuel", "lot": "CB-2604", "operator": "Ada North"}
+    begun = {"at": (drops - timedelta(minutes=26)).isoformat()}
+    return json.dumps(said | {"begun": begun, "steps": steps, "now": _now()}).encode()
+
+
+def send_said(sha: str, run: str, taken: datetime) -> bytes:
+    """That a run's photo is there and is to be read."""
+    photo = {"sha256": sha, "name": f"{run}.jpg", "at": taken.isoformat()}
+    return json.dumps({"photos": [photo], "now": _now()}).encode()
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 @contextmanager
@@ -381,6 +386,8 @@ def kills(folder: Path, *, n: int, seed: int, phones: int = 4) -> dict[str, Any]
 
 def main() -> None:
     """Run a bench and print its figures."""
+    from tests.bench.station_answer import answer
+
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -391,15 +398,19 @@ def main() -> None:
     killed = which.add_parser("kills")
     killed.add_argument("--n", type=int, default=100)
     killed.add_argument("--seed", type=int, default=1)
+    answered = which.add_parser("answer")
+    answered.add_argument("--pairs", type=int, default=10)
     options = parser.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="linecall-bench-"))
     try:
         if options.which == "load":
             figures = load(folder, phones=options.phones, seconds=options.seconds)
+        elif options.which == "answer":
+            figures = answer(folder, pairs=options.pairs)
         else:
             figures = kills(folder, n=options.n, seed=options.seed)
         print(json.dumps(figures, indent=2))
-        raise SystemExit(bool(figures["problems"]))
+        raise SystemExit(bool(figures.get("problems")))
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -9,7 +9,7 @@ import socket
 import ssl
 import subprocess
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -24,7 +24,7 @@ from tests.reader.station.depots import ADA, BEN, NOW, depot, developed, photo_o
 from tests.reader.station.servers import listening
 
 LINES = re.search(r"```nginx\n(.*?)```", topic("serving").text, re.DOTALL)
-VARIANTS = {
+VARIANTS: dict[str, Callable[[str], str]] = {
     "as in the guide": lambda text: text,
     "prefix cut": lambda text: re.sub(r"(proxy_pass [^;]*);", r"\1/;", text),
     "Host handed on": lambda text: text.replace("}", "    proxy_set_header Host $http_host;\n}"),

@@ -100,9 +100,11 @@ def test_a_process_that_dies_costs_its_photo_one_retry(tmp_path: Path, times: in
     marks = tmp_path / "marks"
     marks.mkdir()
     try:
-        asked = readers.ask(1, lambda process: process.do(partial(kill_once, marks=marks, times=times), job))
+        asked = readers.ask(
+            1, lambda process: process.read(partial(kill_once, marks=marks, times=times), job)
+        )
         assert said in (asked.result(timeout=60).problem or "")
-        other = readers.ask(2, lambda process: process.do(partial(kill_once, marks=marks, times=0), job))
+        other = readers.ask(2, lambda process: process.read(partial(kill_once, marks=marks, times=0), job))
         assert "lived" in (other.result(timeout=60).problem or ""), "the next photo finds a process"
     finally:
         readers.close()
@@ -121,7 +123,7 @@ def test_a_reading_gets_no_more_memory_than_its_share(tmp_path: Path) -> None:
     readers = Readers(1)
     job = Job(photo=tmp_path / "a.jpg", verdict_path=tmp_path, image_path=tmp_path)
     try:
-        assert readers.ask(1, lambda process: process.do(hold_memory, job)).result(60).problem == "refused"
+        assert readers.ask(1, lambda process: process.read(hold_memory, job)).result(60).problem == "refused"
     finally:
         readers.close()
 
