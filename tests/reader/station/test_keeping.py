@@ -147,7 +147,7 @@ def test_a_backup_restores_the_logbook_event_by_event(desk: Desk, tmp_path: Path
     backup = tmp_path / "elsewhere.zip"
     backup.write_bytes(dora.get(f"/keeping/backups/{name[0]}").content)
     with Logbook.open(tmp_path / "new.sqlite") as anew:
-        report = restore_zip(backup, anew)
+        report = restore_zip(backup, anew).report
         assert anew.verify(seals=(seal,)).problem is None
         assert (report.readings, report.photos) == (1, 1)
         assert list(anew.bodies()) == list(desk.logbook.bodies())
