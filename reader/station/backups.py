@@ -72,7 +72,7 @@ def make(desk: Desk, *, at: datetime) -> Path:
     make_private_folder(folder)
     path = folder / f"linecall-{at:%Y%m%d-%H%M%S}.zip"
     with open_whole(path, force=True) as file:
-        beside = beside_the_logbook(desk)
+        beside = _beside_the_logbook(desk)
         write_zip(desk.logbook, file, at=at, beside=beside.files, left_out=beside.left_out)
     for old in all_of(desk)[KEPT:]:
         with suppress(FileNotFoundError):
@@ -80,8 +80,17 @@ def make(desk: Desk, *, at: datetime) -> Path:
     return path
 
 
-def beside_the_logbook(desk: Desk) -> Beside:
-    """What a site needs besides its logbook."""
+def _beside_the_logbook(desk: Desk) -> Beside:
+    """What a station needs besides its logbook."""
+    found = site_files(desk)
+    for name in DATABASES:
+        if (desk.folder / name).is_file():
+            found.files[f"{OWN}/{name}"] = _copy_of(desk.folder / name)
+    return found
+
+
+def site_files(desk: Desk) -> Beside:
+    """The files that a site is described by, and what of them no backup can hold."""
     found = Beside()
     defaults = _own_defaults(desk, found)
     if desk.site_file is not None and found.take(SITE_FILE, desk.site_file):
@@ -95,9 +104,6 @@ def beside_the_logbook(desk: Desk) -> Beside:
     ).encode("utf-8")
     for path in sorted((desk.folder / LANGUAGES).glob("*.po")):
         found.take(f"{OWN}/{LANGUAGES}/{path.name}", path)
-    for name in DATABASES:
-        if (desk.folder / name).is_file():
-            found.files[f"{OWN}/{name}"] = _copy_of(desk.folder / name)
     return found
 
 

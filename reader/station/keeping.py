@@ -67,12 +67,14 @@ async def let_retire(request: Request) -> Response:
     desk, keeper = desk_of(request), by_hand(request, "keeper").name
     form = await request.form()
     name = str(form.get("person", ""))
-    if [one.name for one in desk.people_with("keeper")] == [name]:
-        raise HTTPException(409, desk.texts("keep.last_keeper"))
     reason = str(form.get("reason", ""))
-    await _writing(
-        desk, lambda: retire(desk.logbook, name, by=keeper, reason=reason, at=desk.now().astimezone())
-    )
+
+    def write() -> None:
+        if all(folded(one.name) == folded(name) for one in desk.people_with("keeper")):
+            raise HTTPException(409, desk.texts("keep.last_keeper"))
+        retire(desk.logbook, name, by=keeper, reason=reason, at=desk.now().astimezone())
+
+    await _writing(desk, write)
     return see_other(request, "/keeping/people")
 
 
@@ -156,7 +158,7 @@ async def show_backups(request: Request) -> Response:
     """The backups that lie here, to be taken elsewhere."""
     desk, _ = _keeper(request)
     found = [(path.name, path.stat().st_size) for path in backups.all_of(desk)]
-    left_out = (await run_in_threadpool(backups.beside_the_logbook, desk)).left_out
+    left_out = (await run_in_threadpool(backups.site_files, desk)).left_out
     return page(request, "keep_backups.html", backups=found, kept=backups.KEPT, left_out=left_out)
 
 
@@ -218,7 +220,8 @@ async def show_site(request: Request) -> Response:
 async def show_log(request: Request) -> Response:
     """What the server did of late."""
     desk, _ = _keeper(request)
-    names = {one.id: one.person for one in desk.sign_ins.all()}
+    shared = desk.texts("keep.shared")  # the list of devices says who has it now, and not who had it then
+    names = {one.id: shared if one.shared else one.person for one in desk.sign_ins.all()}
     if desk.tokens is not None:
         names |= {one.id: one.program for one in desk.tokens.all()}
     found: list[dict[str, Any]] = [
