@@ -2,6 +2,7 @@
 
 import json
 import os
+import shlex
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -408,6 +409,10 @@ def restore(file: Path, logbook: str | None, logbook_photos: str | None) -> int:
 
     The zip is checked first, and the new logbook at the end: it has the same events, hashes and photos. --logbook names
     a file that is not there yet. Then hold it against a seal, with linecall logbook verify --seal.
+
+    A backup that was made on the keeper's page of a station brings back, beside the logbook, what the station needs:
+    the site's file and what it names, the policy, languages. linecall serve --logbook FILE then goes on, and everybody
+    signs in anew.
     """
     from reader.logbook import Logbook
     from reader.logbook.restore import restore_zip
@@ -415,7 +420,8 @@ def restore(file: Path, logbook: str | None, logbook_photos: str | None) -> int:
 
     with Logbook.open(needed_logbook(logbook), photos=logbook_photos) as book:
         with counting("events") as progress:
-            report = restore_zip(file, book, progress=progress)
+            done = restore_zip(file, book, progress=progress)
+            report = done.report
         name = book.name
     if report.problem is not None:
         show.say_problem(f"{name}: BAD: {report.problem}")
@@ -426,6 +432,12 @@ def restore(file: Path, logbook: str | None, logbook_photos: str | None) -> int:
         counted(report.photos, "photo"),
     ]
     click.echo(show.printable(f"restored {name}: all holds: {', '.join(held)}"))
+    for path in done.files:
+        click.echo(show.printable(f"beside it {path}"))
+    for line in done.not_held:
+        show.say_problem(f"not in the backup: {line}")
+    if done.files:
+        click.echo(show.printable(f"everybody signs in anew: linecall serve --logbook {shlex.quote(name)}"))
     return GRADED
 
 

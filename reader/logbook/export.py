@@ -9,7 +9,7 @@ import re
 import stat
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path, PurePath
@@ -30,8 +30,15 @@ from reader.verdict.model import to_bytes
 from reader.words import counted
 from reader.words.ids import ID_PATTERN
 
-FORMAT: Final = 2
-"""Of the zip; one of a later format is refused. 2 holds settings files, and may hold photos without metadata."""
+FORMAT: Final = 3
+"""Of the zip; one of a later format is refused. 2 holds settings files, and may hold photos without metadata; 3 is a
+station's backup, which holds what lay beside the logbook, too."""
+WITHOUT_BESIDE: Final = 2
+BESIDE: Final = "beside/"
+"""Before the names of those files in the zip, which are their paths beside a new logbook."""
+OWN: Final = "station"
+"""The folder among them that stands for a station's own, whose name has the logbook's in it."""
+PATH_MAX: Final = 200  # characters
 PIECE: Final = 1 << 20  # bytes read at a time
 PAGE: Final = 500  # rows fetched at a time
 RATIO_MAX: Final = 250  # unpacked to packed; the hashes in events keep them below 100
@@ -120,21 +127,27 @@ def write_zip(
     ids: Sequence[str] = (),
     at: datetime,
     strip_metadata: bool = False,
+    beside: Mapping[str, bytes] | None = None,
+    left_out: Sequence[str] = (),
 ) -> Written:
     """Write the zip for a third party, with the photos and verdicts of readings `ids`, or of all.
 
-    strip_metadata : photos without what the camera wrote beside the pixels; the manifest has both
-    hashes. Raises LinecallError for an unknown id, an empty logbook, or anything altered that would go into the zip.
+    beside : what lies beside the logbook, by its path there, for a backup of a station; left_out : what does too and
+    is not in it, a line each. strip_metadata : photos without what the camera wrote beside the pixels; the manifest
+    has both hashes. Raises LinecallError for an unknown id, an empty logbook, or anything altered in it.
     """
     stripped: dict[str, str] = {}
-    left_out: list[str] = []
+    lacking: list[str] = []
     seal = logbook.seal(at=at)  # what others write from here on is not in the export
     chosen = list(dict.fromkeys(ids)) or [row.id for row in all_rows(logbook, before=seal.seq + 1)][::-1]
     written: set[str] = set()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
         photos, proof = (STRIPPEDPHOTOS, STRIPPED_PROOF) if strip_metadata else (WHOLEPHOTOS, WHOLE_PROOF)
         photos = photos.format(readings=counted(len(chosen), "reading")).rstrip()
-        archive.writestr(_member("README.txt"), README.format(seal=seal, photos=photos, proof=proof))
+        archive.writestr(
+            _member("README.txt"),
+            README.format(seal=seal, photos=photos, proof=proof),
+        )
         with archive.open(_member("events.jsonl"), "w", force_zip64=True) as member:
             for line in event_lines(logbook, seal.seq):
                 member.write(line.encode("utf-8"))
@@ -150,7 +163,7 @@ def write_zip(
                         try:
                             data = without_metadata(data)
                         except MetadataError:
-                            left_out.append(digest)
+                            lacking.append(digest)
                             continue
                         stripped[photo.sha256] = digest = hashlib.sha256(data).hexdigest()
                         if digest in written:  # of two originals that differ beside the pixels only
@@ -162,15 +175,20 @@ def write_zip(
             if stored.current != stored.first:
                 archive.writestr(_member(f"verdicts/{id}.first.verdict.json"), to_bytes(stored.first))
         manifest: dict[str, Any] = {
-            "format": FORMAT,
+            "format": WITHOUT_BESIDE if beside is None else FORMAT,
             "at": at.isoformat(timespec="seconds"),
             "seal": str(seal),
             "readings": chosen,
         }
         if strip_metadata:
-            manifest |= {"stripped": stripped, "left_out": left_out}
+            manifest |= {"stripped": stripped, "left_out": lacking}
+        if beside is not None:
+            hashes = {name: hashlib.sha256(data).hexdigest() for name, data in beside.items()}
+            manifest |= {"beside": hashes, "not_beside": list(left_out)}
+            for name, data in beside.items():
+                archive.writestr(_member(BESIDE + name), data)
         archive.writestr(_member("export.json"), json.dumps(manifest, indent=1) + "\n")
-    return Written(readings=len(chosen), left_out=tuple(left_out))
+    return Written(readings=len(chosen), left_out=tuple(lacking))
 
 
 def _settings_events(logbook: Logbook, last: int) -> list[Event]:
@@ -236,6 +254,7 @@ def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.
             or PHOTO.fullmatch(info.filename)
             or _VERDICT.fullmatch(info.filename)
             or _SETTINGS.fullmatch(info.filename)
+            or _is_beside(info.filename)
         )
         if not known or info.orig_filename != info.filename:
             raise _hostile(path, f"{shown} is no file that an export has")
@@ -257,6 +276,19 @@ def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.
     return members
 
 
+def _is_beside(member: str) -> bool:
+    """Whether this is a file beside the logbook, by a path that leads nowhere else on any system."""
+    name = member.removeprefix(BESIDE)
+    parts = name.split("/")
+    return (
+        name != member
+        and len(name) <= PATH_MAX
+        and name.isprintable()
+        and not set(name) & set('\\:*?"<>|')
+        and all(part.strip(" .") for part in parts)
+    )
+
+
 def _hostile(path: Path, what: str) -> LinecallError:
     return LinecallError(f"{path}: refused: {what}; it was not made by linecall logbook export")
 
@@ -268,7 +300,12 @@ def _manifest(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
     try:
         manifest = json.loads(archive.read(info))
         version, readings = manifest["format"], manifest["readings"]
-        if type(version) is int and isinstance(readings, list) and isinstance(manifest["seal"], str):
+        lists = (readings, manifest.get("not_beside", []))
+        if (
+            type(version) is int
+            and all(isinstance(one, list) for one in lists)
+            and isinstance(manifest["seal"], str)
+        ):
             if version > FORMAT:
                 raise LinecallError(
                     f"{path}: is an export of format {version}, but this linecall knows up to {FORMAT}; update linecall"
@@ -297,6 +334,8 @@ class _Checker:
         self._photos = {found[1]: name for name in members if (found := PHOTO.fullmatch(name))}
         self._settings = {found[1]: name for name in members if (found := _SETTINGS.fullmatch(name))}
         self._kept: set[str] = set()  # hashes of the settings files that events hold
+        self._beside = {name.removeprefix(BESIDE) for name in members if _is_beside(name)}
+        self._beside_hashes: dict[str, str] = dict(manifest.get("beside", {}))
         self._verdicts = {name for name in members if _VERDICT.fullmatch(name)}
         self._expected: dict[
             str, str
@@ -433,12 +472,24 @@ class _Checker:
             with self._archive.open(name) as file:
                 if hashlib.file_digest(file, "sha256").hexdigest() != self._expected[name]:  # type: ignore[arg-type]
                     raise ChainBrokenError(last, f"{name} is not what the events say")
+        self._check_beside(last)
         unnamed = set(self._settings) - self._kept
         if unnamed:
             raise ChainBrokenError(last, f"settings file {min(unnamed)} is one that no event holds")
         stray = set(self._photos) - self._named
         if stray:
             raise ChainBrokenError(last, f"photo {min(stray)} is one that no event names")
+
+    def _check_beside(self, last: int) -> None:
+        """Hold the files beside the logbook against the list of their hashes: it shows damage, and proves no author."""
+        for name in sorted(self._beside | set(self._beside_hashes)):
+            if name not in self._beside or name not in self._beside_hashes:
+                raise ChainBrokenError(
+                    last, f"{BESIDE}{name} is {'not listed' if name in self._beside else 'missing'}"
+                )
+            with self._archive.open(BESIDE + name) as file:
+                if hashlib.file_digest(file, "sha256").hexdigest() != self._beside_hashes[name]:  # type: ignore[arg-type]
+                    raise ChainBrokenError(last, f"{BESIDE}{name} is damaged")
 
 
 WHOLE_PROOF: Final = "that each photo is the one that was read"
@@ -462,6 +513,7 @@ This file holds readings of test plates from photos, and the proof that nothing 
   settings/       the rules, thresholds, layouts, texts and policies that were used, byte for byte, by their SHA-256
   verdicts/       what was read from them, as it stands; <id>.first.verdict.json: before reviewers decided
   export.json     which readings' photos are in here, and the seal of the whole
+  beside/         in a station's backup alone: the site's file and others; the seal proves nothing of these
 
 To check all of it, on any machine that has linecall:
 

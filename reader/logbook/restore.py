@@ -1,18 +1,33 @@
-"""A logbook is begun anew from a zip that `linecall logbook export` wrote: the same events, hashes and photos."""
+"""A logbook is begun anew from a zip that `linecall logbook export` or a station wrote: the same events and photos.
 
+What lay beside the logbook of a station comes back beside the new one.
+"""
+
+import json
 import zipfile
 from collections.abc import Callable, Generator
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 
 from reader.errors import LinecallError
+from reader.files.output import write_whole
 from reader.logbook.chain import Report
 from reader.logbook.events import from_line
-from reader.logbook.export import PHOTO, verify_zip
+from reader.logbook.export import BESIDE, OWN, PHOTO, verify_zip
 from reader.logbook.store import Logbook
 
 
-def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None] | None = None) -> Report:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Restored:
+    """What came back: the new logbook as checked, the files put beside it, and a line for each that was not held."""
+
+    report: Report
+    files: tuple[Path, ...]
+    not_held: tuple[str, ...]
+
+
+def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None] | None = None) -> Restored:
     """Put what a whole zip holds into a logbook that is still empty, and check it there.
 
     Raises LinecallError, with the logbook still empty, for a zip that does not hold, lacks photos or has changed ones,
@@ -34,9 +49,27 @@ def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None]
             )
         for digest, name in photos.items():
             logbook.put_photo(digest, archive.read(name))
+        files = _beside(archive, path, logbook)
+        write_whole(files, private=True)  # before the events: whoever was cut off here can begin again
         with closing(_events(archive)) as events:
             logbook.take_over(events)
-    return logbook.verify(progress)
+        not_held = json.loads(archive.read("export.json")).get("not_beside", ())
+    return Restored(report=logbook.verify(progress), files=tuple(files), not_held=tuple(map(str, not_held)))
+
+
+def _beside(archive: zipfile.ZipFile, path: Path, logbook: Logbook) -> dict[Path, bytes]:
+    """What lay beside the logbook, by where it goes: all in one folder beside the zip where the logbook is a server."""
+    if "://" in logbook.name:
+        folder = own = path.with_name(f"{path.name}.{OWN}")
+    else:
+        folder, own = Path(logbook.name).absolute().parent, Path(f"{logbook.name}.{OWN}").absolute()
+    found = {}
+    for member in archive.namelist():
+        name = member.removeprefix(BESIDE)
+        if name != member:
+            inside = name.removeprefix(f"{OWN}/")
+            found[folder / name if inside == name else own / inside] = archive.read(member)
+    return found
 
 
 def _events(archive: zipfile.ZipFile) -> Generator[tuple[str, str], None, None]:

@@ -554,7 +554,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                     )
                 row = {"seq": seq, "id": event.id, "reading": event.reading, "hash": digest, "body": body}
                 connection.execute(insert(events).values(row))
-                apply(connection, event)
+            rebuild(connection)
 
     def _keep(self, verdict: Verdict, photos: Sequence[Path]) -> list[KeptPhoto]:
         """Write the photos into their place; each must be one that the verdict is about."""

@@ -26,8 +26,7 @@ from sqlalchemy import (
 )
 
 from reader.errors import LinecallError, OutputError
-from reader.station.upkeep import open_own
-from reader.store.database import Database
+from reader.station.upkeep import OwnFile, open_own
 
 SECRET_BYTES: Final = 32  # 256 bits, far beyond guessing
 NAME_MAX: Final = 120  # characters kept of what a device or a program calls itself
@@ -88,7 +87,7 @@ def columns() -> tuple[Column[Any], ...]:
 Row = TypeVar("Row", bound=Credential)
 
 
-class Credentials(Generic[Row]):
+class Credentials(OwnFile, Generic[Row]):
     """One table of such rows in the station's own file, readable by its owner alone.
 
     table : its columns are called as the fields of `row`. called : what an error calls a row.
@@ -98,18 +97,10 @@ class Credentials(Generic[Row]):
     row: ClassVar[type[Credential]]
     called: ClassVar[str]
 
-    def __init__(self, database: Database) -> None:
-        """Take a database whose tables exist; see `open`."""
-        self._database = database
-
     @classmethod
     def open(cls, path: Path) -> Self:
         """Open the file, or begin it. Raises OutputError."""
         return cls(open_own(path, cls.table.metadata, holds="list of sign-ins"))
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._database.close()
 
     def find(self, secret: str, *, now: datetime) -> Row | None:
         """The open row of a secret; None where it opens nothing (any more)."""

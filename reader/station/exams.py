@@ -5,11 +5,9 @@ The key stays in the library's folder. Nothing here tells an answer, so whoever 
 
 import json
 from collections.abc import Mapping, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Final, Literal, Self
 
 from sqlalchemy import Column, Connection, Integer, MetaData, String, Table, func, insert, select, update
@@ -17,8 +15,7 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 
 from reader.library.quiz.marking import Score
 from reader.library.quiz.papers import Paper
-from reader.station.upkeep import open_own
-from reader.store.database import Database
+from reader.station.upkeep import OwnFile, open_own
 from reader.words import CALLS_OF, Call, MarkName
 from reader.words.names import folded
 
@@ -131,23 +128,13 @@ class Asked:
     lower: MarkName
 
 
-class Exams(AbstractContextManager["Exams"]):
+class Exams(OwnFile):
     """The file of quizzes in the station's folder."""
-
-    def __init__(self, database: Database) -> None:
-        """Take a database whose tables exist; see `open`."""
-        self._database = database
 
     @classmethod
     def open(cls, folder: Path) -> Self:
         """Open the file, or begin it. Raises OutputError."""
         return cls(open_own(folder / FILE, _META, holds="list of quizzes"))
-
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Let go of the file."""
-        self._database.close()
 
     def add(self, paper: Paper, *, by: str, now: datetime) -> None:
         """Keep what a paper asks. Raises ExamError where its trainee has another one open."""

@@ -4,6 +4,7 @@ Kept are the method, the route's pattern, the status, how long it took, and the 
 of devices gives a name to. Old lines make room for new ones.
 """
 
+import itertools
 import json
 import logging
 import os
@@ -97,14 +98,19 @@ def _write(path: Path, line: dict[str, Any]) -> None:
 
 def lines(folder: Path, last: int) -> Iterator[dict[str, Any]]:
     """The newest lines, the newest first, at most `last`."""
-    try:
-        found = (folder / NAME).read_text(encoding="utf-8", errors="replace").splitlines()[-last:]
-    except OSError:
-        return
-    for text in reversed(found):
+    return itertools.islice(_lines(folder), last)
+
+
+def _lines(folder: Path) -> Iterator[dict[str, Any]]:
+    for name in (NAME, *(f"{NAME}.{number}" for number in range(1, FILES + 1))):
         try:
-            line = json.loads(text)
-        except ValueError:
-            continue  # torn by a full disk
-        if isinstance(line, dict) and set(line) >= FIELDS:
-            yield line
+            found = (folder / name).read_text(encoding="utf-8", errors="replace").splitlines()
+        except OSError:
+            continue
+        for text in reversed(found):
+            try:
+                line = json.loads(text)
+            except ValueError:
+                continue  # torn by a full disk
+            if isinstance(line, dict) and set(line) >= FIELDS:
+                yield line

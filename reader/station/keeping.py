@@ -1,9 +1,6 @@
 """The keeper's desk: people and devices, backup, the seal, the site's file, and what the server did."""
 
-import re
 from collections.abc import Callable
-from contextlib import suppress
-from pathlib import Path
 from typing import Any, Final, TypeVar, get_args
 
 from starlette.concurrency import run_in_threadpool
@@ -12,11 +9,9 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from reader.files.output import make_private_folder, open_whole
 from reader.files.plain import read_plain
-from reader.logbook.export import write_zip
 from reader.logbook.people import add_person, find_person, names_like, people_of, retire
-from reader.station import journal
+from reader.station import backups, journal
 from reader.station.credentials import UnknownCredentialError
 from reader.station.desk import Desk, holder_of
 from reader.station.guard import Place
@@ -25,9 +20,6 @@ from reader.station.signins import LINK_LASTS
 from reader.words.names import Role, folded
 
 ROLES: Final[tuple[Role, ...]] = get_args(Role)
-BACKUPS: Final = "backups"
-BACKUPS_KEPT: Final = 3
-BACKUP: Final = re.compile(r"linecall-\d{8}-\d{6}\.zip")
 SITE_FILE_MAX: Final = 200_000  # bytes shown
 LINES: Final = 200  # of the journal, on the page
 HERE_ONLY: Final = ("localhost", "127.0.0.1", "[::1]")
@@ -75,12 +67,14 @@ async def let_retire(request: Request) -> Response:
     desk, keeper = desk_of(request), by_hand(request, "keeper").name
     form = await request.form()
     name = str(form.get("person", ""))
-    if [one.name for one in desk.people_with("keeper")] == [name]:
-        raise HTTPException(409, desk.texts("keep.last_keeper"))
     reason = str(form.get("reason", ""))
-    await _writing(
-        desk, lambda: retire(desk.logbook, name, by=keeper, reason=reason, at=desk.now().astimezone())
-    )
+
+    def write() -> None:
+        if all(folded(one.name) == folded(name) for one in desk.people_with("keeper")):
+            raise HTTPException(409, desk.texts("keep.last_keeper"))
+        retire(desk.logbook, name, by=keeper, reason=reason, at=desk.now().astimezone())
+
+    await _writing(desk, write)
     return see_other(request, "/keeping/people")
 
 
@@ -163,43 +157,25 @@ async def revoke(request: Request) -> Response:
 async def show_backups(request: Request) -> Response:
     """The backups that lie here, to be taken elsewhere."""
     desk, _ = _keeper(request)
-    found = [(path.name, path.stat().st_size) for path in _backups(desk)]
-    return page(request, "keep_backups.html", backups=found, kept=BACKUPS_KEPT)
+    found = [(path.name, path.stat().st_size) for path in backups.all_of(desk)]
+    left_out = (await run_in_threadpool(backups.site_files, desk)).left_out
+    return page(request, "keep_backups.html", backups=found, kept=backups.KEPT, left_out=left_out)
 
 
 async def back_up(request: Request) -> Response:
-    """Write a zip of all readings; the oldest beyond those kept go once it is whole."""
+    """Make a backup of all that a new station would need."""
     desk, _ = _keeper(request)
-    now = desk.now().astimezone()
-
-    def write() -> None:
-        folder = desk.folder / BACKUPS
-        make_private_folder(folder)
-        with open_whole(folder / f"linecall-{now:%Y%m%d-%H%M%S}.zip", force=True) as file:
-            write_zip(desk.logbook, file, at=now)
-        for old in _backups(desk)[BACKUPS_KEPT:]:
-            with suppress(FileNotFoundError):
-                old.unlink()
-
-    await run_in_threadpool(write)
+    await run_in_threadpool(lambda: backups.make(desk, at=desk.now().astimezone()))
     return see_other(request, "/keeping/backups")
 
 
 async def send_backup(request: Request) -> Response:
     """One backup, to be saved elsewhere."""
     desk, _ = _keeper(request)
-    name = request.path_params["name"]
-    path = desk.folder / BACKUPS / name
-    if not BACKUP.fullmatch(name) or not path.is_file():
+    path = backups.find(desk, request.path_params["name"])
+    if path is None:
         raise HTTPException(404, desk.texts("keep.no_backup"))
-    return FileResponse(path, media_type="application/zip", filename=name)
-
-
-def _backups(desk: Desk) -> list[Path]:
-    """The newest first."""
-    folder = desk.folder / BACKUPS
-    found = [path for path in folder.iterdir() if BACKUP.fullmatch(path.name)] if folder.is_dir() else []
-    return sorted(found, reverse=True)
+    return FileResponse(path, media_type="application/zip", filename=path.name)
 
 
 async def show_seal(request: Request) -> Response:
@@ -244,7 +220,8 @@ async def show_site(request: Request) -> Response:
 async def show_log(request: Request) -> Response:
     """What the server did of late."""
     desk, _ = _keeper(request)
-    names = {one.id: one.person for one in desk.sign_ins.all()}
+    shared = desk.texts("keep.shared")  # the list of devices says who has it now, and not who had it then
+    names = {one.id: shared if one.shared else one.person for one in desk.sign_ins.all()}
     if desk.tokens is not None:
         names |= {one.id: one.program for one in desk.tokens.all()}
     found: list[dict[str, Any]] = [

@@ -31,9 +31,8 @@ from reader.words import Call, MarkKey, MarkName
 from reader.words.names import folded
 
 SOURCE: Final = "labelled at the station"
-LOOKED_AT: Final = (
-    100  # examples, the newest that somebody labelled, of which those left unfinished are found
-)
+LOOKED_AT: Final = 100
+"""Examples, the newest that somebody labelled, among which those left unfinished are found."""
 
 
 def overview(request: Request) -> Response:

@@ -3,8 +3,7 @@
 The logbook tells who has decided so, but not who has only looked.
 """
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Final, Self
@@ -12,8 +11,7 @@ from typing import Final, Self
 from sqlalchemy import Column, MetaData, String, Table, select
 from sqlalchemy.dialects.sqlite import insert as upsert
 
-from reader.station.upkeep import open_own
-from reader.store.database import Database
+from reader.station.upkeep import OwnFile, open_own
 from reader.words.names import folded
 
 FILE: Final = "looks.sqlite"  # in the station's folder
@@ -28,22 +26,13 @@ _LOOKS: Final = Table(
 )
 
 
-class Looks:
+class Looks(OwnFile):
     """The list of those looks, beside the sign-ins."""
 
-    def __init__(self, database: Database) -> None:
-        """Take a database whose table exists; see `open`."""
-        self._database = database
-
     @classmethod
-    @contextmanager
-    def open(cls, folder: Path) -> Iterator[Self]:
+    def open(cls, folder: Path) -> Self:
         """Open the list in the station's folder, or begin it. Raises OutputError."""
-        database = open_own(folder / FILE, _META, holds="list of looks")
-        try:
-            yield cls(database)
-        finally:
-            database.close()
+        return cls(open_own(folder / FILE, _META, holds="list of looks"))
 
     def note(self, readings: Sequence[str], person: str, *, at: datetime) -> None:
         """Keep that somebody has seen the calls of these readings, and when they first did."""

@@ -1,6 +1,5 @@
 """Pages from templates, with the station's texts; what every page has: who works here, and the way back."""
 
-from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from typing import Any, Final
@@ -22,7 +21,6 @@ from reader.words.names import Role
 
 FOLDER: Final = DATA / "station"
 COOKIE: Final = "linecall_sign_in"
-Handler = Callable[[Request], Any]
 
 
 @cache
@@ -56,9 +54,7 @@ def sign_in_of(request: Request) -> SignIn | None:
     """The open sign-in of the browser that asks."""
     desk = desk_of(request)
     if (header := request.headers.get("authorization")) is not None:
-        found = _sign_in_of_token(
-            desk, header
-        )  # it counts alone: what comes with a token needs no page of ours
+        found = _sign_in_of_token(desk, header)  # alone, whatever cookie comes with it
     else:
         found = desk.sign_ins.find(request.cookies.get(COOKIE, ""), now=desk.now())
     if found is not None:

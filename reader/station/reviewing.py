@@ -7,7 +7,7 @@ that plate blind no more (`seen`).
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
@@ -31,7 +31,6 @@ from reader.words import CALLS_OF, Call, MarkKey
 from reader.words.names import folded, is_one_of
 
 EFFECTS: Final = ("keeps_grade", "settles_doubt", "towards_release", "changes_grade")
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,7 +68,7 @@ async def show_queue(request: Request) -> Response:
         found = queue.waiting_page(desk.logbook, now=now, number=int(number), blind=True)
         return found, [_row(desk, entry, name, now) for entry in found.entries]
 
-    found, shown = await _in_thread(rows)
+    found, shown = await run_in_threadpool(rows)
     return page(request, "queue.html", found=found, rows=shown, policy=_policy_lines(desk))
 
 
@@ -108,15 +107,14 @@ async def look(request: Request) -> Response:
         return see_other(request, f"/readings/{seat.id}/calls")
     if (hindrance := await _hindrance(seat, blind=True)) is not None:
         return _hindered(request, seat, hindrance)
-    content = await _in_thread(lambda: sheet.content_of(_case(seat), blind=True) | {"needs": {}})
+    content = await run_in_threadpool(lambda: sheet.content_of(_case(seat), blind=True) | {"needs": {}})
     return _with_pictures(request, "blind.html", seat, content)
 
 
 async def open_calls(request: Request) -> Response:
     """Show somebody the calls from here on, and remember it."""
     seat = await _seat(request)
-
-    await _in_thread(lambda: note_calls_shown(seat.desk, seat.name, [seat.id]))
+    await run_in_threadpool(note_calls_shown, seat.desk, seat.name, [seat.id])
     return see_other(request, f"/readings/{seat.id}/calls")
 
 
@@ -135,7 +133,7 @@ async def look_at_calls(request: Request) -> Response:
         found = sheet.content_of(case, blind=False, every_window=every)
         return found | {"needs": _needs(seat, case, found["windows"])}
 
-    content = await _in_thread(shown)
+    content = await run_in_threadpool(shown)
     content |= {
         "hindrance": hindrance,
         "all_windows": len(content["windows"]) == len(seat.stored.first.windows),
@@ -155,7 +153,7 @@ async def show_own(request: Request) -> Response:
     ]
     way_out = None
     if seat.seen or mine:
-        way_out = await _in_thread(
+        way_out = await run_in_threadpool(
             lambda: record.way_out_of(seat.desk.logbook, seat.id, policy=seat.desk.policy)
         )
     closed = any(
@@ -228,7 +226,7 @@ def _hindered(request: Request, seat: Seat, hindrance: str) -> Response:
 async def _hindrance(seat: Seat, *, blind: bool) -> str | None:
     """Why nothing that they decide could be kept; None where it could."""
     try:
-        await _in_thread(
+        await run_in_threadpool(
             lambda: record.check_may_decide(
                 seat.desk.logbook, seat.id, by=seat.name, policy=seat.desk.policy, blind=blind
             )
@@ -322,7 +320,7 @@ async def _keep(request: Request, seat: Seat, form: FormData, write: Callable[[]
             write()
 
     try:
-        await _in_thread(written)
+        await run_in_threadpool(written)
     except LinecallError as error:
         return _not_kept(request, seat, str(error), str(form.get("reason", "")))
     return see_other(request, f"/readings/{seat.id}/own")
@@ -351,12 +349,7 @@ async def _seat(request: Request) -> Seat:
         seen = has_seen_calls(desk, name, plate_of_reading(desk, stored))
         return Seat(desk=desk, name=name, stored=stored, seen=seen)
 
-    return await _in_thread(find)
-
-
-async def _in_thread(work: Callable[[], T]) -> T:
-    """Away from the thread that answers everybody: measuring takes seconds, and the database may have to wait."""
-    return await run_in_threadpool(work)
+    return await run_in_threadpool(find)
 
 
 async def style_of_looks(request: Request) -> Response:

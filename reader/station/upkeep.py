@@ -6,7 +6,8 @@ later one.
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from types import TracebackType
+from typing import Final, Self
 
 from sqlalchemy import Connection, MetaData, inspect
 
@@ -14,6 +15,28 @@ from reader.logbook.upgrade import keep_copy
 from reader.store.database import Database
 
 TIMEOUT_S: Final = 10.0
+
+
+class OwnFile:
+    """One of the station's files, open until it is closed."""
+
+    def __init__(self, database: Database) -> None:
+        """Take a database whose tables exist; see `open_own`."""
+        self._database = database
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._database.close()
+
+    def __enter__(self) -> Self:
+        """Itself."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let go of the file."""
+        self.close()
 
 
 def open_own(path: Path, tables: MetaData, *, holds: str) -> Database:

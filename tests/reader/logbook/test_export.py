@@ -315,10 +315,11 @@ def test_what_is_no_export_is_told(export: Path, tmp_path: Path) -> None:
     for manifest, message in (
         (b"[]", "is not what an export has"),
         (
-            b'{"format": 3, "readings": [], "seal": "x"}',
-            "is an export of format 3, but this linecall knows up to 2",
+            b'{"format": 4, "readings": [], "seal": "x"}',
+            "is an export of format 4, but this linecall knows up to 3",
         ),
         (b'{"format": 1, "readings": [], "seal": "x"}', "is no seal"),
+        (b'{"format": 3, "readings": [], "seal": "x", "not_beside": 3}', "is not what an export has"),
     ):
         with pytest.raises(LinecallError, match=message):
             verify_zip(rewritten(export, instead_of_manifest(manifest)))

@@ -9,6 +9,7 @@ import pytest
 from reader.errors import LinecallError
 from reader.logbook import Logbook
 from reader.logbook.export import verify_zip, write_zip
+from reader.logbook.follow_up_events import ASKED, FollowUpAsked
 from reader.logbook.run_events import (
     DEPARTURE,
     END,
@@ -203,6 +204,24 @@ def test_an_export_with_runs_proves_itself(place: Place, tmp_path: Path) -> None
     report = verify_zip(tmp_path / "out.zip")
     assert report.good
     assert report.readings == 1
+
+
+def test_a_logbook_with_runs_and_follow_ups_is_taken_over_with_its_lists(tmp_path: Path) -> None:
+    with Logbook.open(tmp_path / "old.sqlite") as old, Logbook.open(tmp_path / "new.sqlite") as new:
+        run = begin(old, "P1", "sample", "drops")
+        reading = add(old, tmp_path)
+        asked = FollowUpAsked(
+            site=FILE, reading=reading, point="P1", tank="T", point_name="drain", tank_name="tank", action="again",
+            kind="sample", text="sample again", owner="A. Lind", since=AT, due_at=AT, grade="heavy", because="heavy",
+        )  # fmt: skip
+        old.add_to_follow_ups([("k7m3q2xw", ASKED, asked)], by="A. Technician", at=AT)
+        for photo in old.reading(reading).photos:
+            new.put_photo(photo.sha256, old.photo_bytes(photo.sha256))
+        new.take_over([(digest, body) for _, digest, body in old.bodies()])
+        assert new.runs() == old.runs()
+        assert new.follow_ups() == old.follow_ups()
+        assert new.run_events(run) == old.run_events(run)
+        assert new.verify().problem is None
 
 
 def test_the_bytes_of_a_runs_event_are_these(place: Place) -> None:

@@ -69,8 +69,9 @@ def test_a_name_like_a_known_one_is_asked_about_first(desk: Desk) -> None:
     assert desk.logbook.site_events("person")[-1].payload["apart_from"] == ["Ben South"]
 
 
-def test_the_last_keeper_stays(desk: Desk) -> None:
-    said = {"person": "Dora Kettle", "reason": "tired"}
+@pytest.mark.parametrize("name", ["Dora Kettle", "dora kettle", "KETTLE Dora"])
+def test_the_last_keeper_stays(desk: Desk, name: str) -> None:
+    said = {"person": name, "reason": "tired"}
     assert browser_of(desk, "Dora Kettle").post("/keeping/retirements", data=said).status_code == 409
     assert [one.name for one in desk.people_with("keeper")] == ["Dora Kettle"]
 
@@ -147,7 +148,7 @@ def test_a_backup_restores_the_logbook_event_by_event(desk: Desk, tmp_path: Path
     backup = tmp_path / "elsewhere.zip"
     backup.write_bytes(dora.get(f"/keeping/backups/{name[0]}").content)
     with Logbook.open(tmp_path / "new.sqlite") as anew:
-        report = restore_zip(backup, anew)
+        report = restore_zip(backup, anew).report
         assert anew.verify(seals=(seal,)).problem is None
         assert (report.readings, report.photos) == (1, 1)
         assert list(anew.bodies()) == list(desk.logbook.bodies())
@@ -228,6 +229,11 @@ def test_old_lines_of_the_journal_make_room(
     files = list(tmp_path.glob(f"{journal.NAME}*"))
     assert len(files) == 3
     assert all(file.stat().st_size <= 2000 for file in files)
+    kept = sum(len(file.read_text().splitlines()) for file in files)
+    shown = [line["at"] for line in journal.lines(tmp_path, 60)]
+    assert len(shown) == kept > 20, "the page goes on with the older files"
+    assert shown == sorted(shown, reverse=True)
+    assert len(list(journal.lines(tmp_path, 7))) == 7
 
 
 def test_every_topic_of_the_guide_is_a_page(desk: Desk) -> None:
