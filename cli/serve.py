@@ -117,7 +117,9 @@ def serve(
         listener = stack.enter_context(serving.listener_at(address))
         copy = None if "://" in place else bring_up_to_date(Path(place))
         if copy is not None:
-            click.echo(show.printable(f"kept      {copy}: the logbook as it was before this version"))
+            click.echo(
+                show.printable(f"kept      {copy}: the logbook as it was before it was brought up to date")
+            )
         name = _keeper(book, keeper, now)
         known = languages.load_languages(own)
         for line in (line for report in known.reports for line in report.lines()):
