@@ -15,6 +15,7 @@ import click
 
 from cli import show
 from cli.options import Command
+from cli.variables import DEBUG_VARIABLE
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook
@@ -151,7 +152,13 @@ def serve(
             _say_links(address, name, signs.make_link(name, now=datetime.now(UTC)))
         else:  # what is printed is kept somewhere, and a link is a secret
             click.echo("runs; linecall serve --link prints a sign-in link for the keeper")
-        serving.run(serves, address, listener, stopping=lambda: _say_stopping(station.readers.busy))
+        serving.run(
+            serves,
+            address,
+            listener,
+            stopping=lambda: _say_stopping(station.readers.busy),
+            debug=bool(os.environ.get(DEBUG_VARIABLE)),
+        )
 
 
 def _end(_: int, __: object) -> NoReturn:
