@@ -15,6 +15,7 @@ import click
 
 from cli import show
 from cli.options import Command
+from cli.variables import DEBUG_VARIABLE
 
 if TYPE_CHECKING:
     from reader.logbook import Logbook
@@ -117,7 +118,9 @@ def serve(
         listener = stack.enter_context(serving.listener_at(address))
         copy = None if "://" in place else bring_up_to_date(Path(place))
         if copy is not None:
-            click.echo(show.printable(f"kept      {copy}: the logbook as it was before this version"))
+            click.echo(
+                show.printable(f"kept      {copy}: the logbook as it was before it was brought up to date")
+            )
         name = _keeper(book, keeper, now)
         known = languages.load_languages(own)
         for line in (line for report in known.reports for line in report.lines()):
@@ -149,7 +152,13 @@ def serve(
             _say_links(address, name, signs.make_link(name, now=datetime.now(UTC)))
         else:  # what is printed is kept somewhere, and a link is a secret
             click.echo("runs; linecall serve --link prints a sign-in link for the keeper")
-        serving.run(serves, address, listener, stopping=lambda: _say_stopping(station.readers.busy))
+        serving.run(
+            serves,
+            address,
+            listener,
+            stopping=lambda: _say_stopping(station.readers.busy),
+            debug=bool(os.environ.get(DEBUG_VARIABLE)),
+        )
 
 
 def _end(_: int, __: object) -> NoReturn:

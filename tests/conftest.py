@@ -2,9 +2,11 @@
 
 import os
 import shutil
+import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -20,6 +22,7 @@ CHROMEDRIVER = shutil.which("chromedriver")
 NO_PHOTOS = "no rendered photos with truth lie beside the repository (shared/photos)"
 NO_SERVER = "no PostgreSQL: LINECALL_TEST_POSTGRESQL names no server"
 NO_BROWSER = "no browser: chromium and chromedriver are not on the PATH"
+NO_MOUNT = "no right to mount: a disk that is really full is not tried"
 NO_NGINX = "no nginx: a station behind a proxy is not tried"
 NO_AXE = "no axe-core: LINECALL_TEST_AXE names no axe.min.js (npm install axe-core)"
 NO_POSIX = "no POSIX: they make pipes and links, change modes, send signals or bound what a process may take"
@@ -59,6 +62,27 @@ def axe() -> str:
     return Path(AXE).read_text(encoding="utf-8")
 
 
+@cache
+def _may_mount() -> bool:
+    """Whether this user may mount file systems, in a namespace where nobody sees it."""
+    if sys.platform != "linux" or os.geteuid() or not shutil.which("unshare"):
+        return False
+    probe = ["unshare", "-m", "mount", "-t", "tmpfs", "tmpfs", "/mnt"]
+    return subprocess.run(probe, capture_output=True, check=False).returncode == 0
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of its own, of 32 MB."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=32m", "tmpfs", folder], check=True)
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "-l", folder], check=True)
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Deselect what needs a thing that is not here: none of it is part of the project."""
     missing = {id(item): reasons for item in items if (reasons := list(_missing(item)))}
@@ -74,6 +98,8 @@ def _missing(item: pytest.Item) -> Iterator[str]:
         yield NO_PHOTOS
     if "browser" in needs and not (CHROMIUM and CHROMEDRIVER):
         yield NO_BROWSER
+    if "small_disk" in needs and not _may_mount():
+        yield NO_MOUNT
     if "nginx" in needs and not NGINX:
         yield NO_NGINX
     if "axe" in needs and not AXE:

@@ -92,8 +92,23 @@ class _File(RotatingFileHandler):
 
 def _write(path: Path, line: dict[str, Any]) -> None:
     file = _File(path, maxBytes=SIZE_MAX, backupCount=FILES, encoding="utf-8", delay=True)
-    with closing(file):
-        file.emit(logging.makeLogRecord({"msg": json.dumps(line)}))
+    before = _size_of(path)
+    try:
+        with closing(file):
+            file.emit(logging.makeLogRecord({"msg": json.dumps(line)}))
+    except (
+        OSError
+    ):  # what a full disk did not take is tried again on closing; half a line would spoil the next one
+        with suppress(OSError):
+            if _size_of(path) > before:
+                os.truncate(path, before)
+
+
+def _size_of(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def lines(folder: Path, last: int) -> Iterator[dict[str, Any]]:

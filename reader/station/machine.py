@@ -2,6 +2,7 @@
 
 import socket
 from collections.abc import Sequence
+from contextlib import suppress
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Final
@@ -34,11 +35,11 @@ OWN_FUSE: Final = frozenset(
 def own_addresses() -> tuple[str, ...]:
     """Addresses of this machine on its networks, the one of the way to the internet first; empty without a network."""
     found = [*_outward()]
-    states = psutil.net_if_stats()
-    for name, addresses in psutil.net_if_addrs().items():
-        if name in states and not states[name].isup:
-            continue
-        found += [one.address for one in addresses if one.family in {socket.AF_INET, socket.AF_INET6}]
+    with suppress(OSError):  # a service may not be let ask (RestrictAddressFamilies without AF_NETLINK)
+        states = psutil.net_if_stats()
+        for name, addresses in psutil.net_if_addrs().items():
+            if name not in states or states[name].isup:
+                found += [one.address for one in addresses if one.family in {socket.AF_INET, socket.AF_INET6}]
     return tuple(dict.fromkeys(one for one in found if _is_reachable(one)))
 
 

@@ -1,6 +1,7 @@
 """A station is begun, held by one process, and run: its folder, its lock, its addresses, its server."""
 
 import errno
+import logging
 import os
 import socket
 from collections.abc import Callable, Iterator
@@ -219,7 +220,9 @@ def _locks(logbook: str, folder: Path) -> list[Path]:
     return [*beside, folder / "running.lock"]
 
 
-def run(app: App, address: Address, listener: socket.socket, *, stopping: Callable[[], None]) -> None:
+def run(
+    app: App, address: Address, listener: socket.socket, *, stopping: Callable[[], None], debug: bool = False
+) -> None:
     """Serve until stopped. stopping : called when it is asked to end, while what is under way is finished."""
     import uvicorn
 
@@ -228,11 +231,11 @@ def run(app: App, address: Address, listener: socket.socket, *, stopping: Callab
             stopping()
             await super().shutdown(sockets)
 
-    Server(configured(app, address)).run(sockets=[listener])
+    Server(configured(app, address, debug=debug)).run(sockets=[listener])
 
 
-def configured(app: App, address: Address) -> "Config":
-    """The server's own settings."""
+def configured(app: App, address: Address, *, debug: bool = False) -> "Config":
+    """The server's own settings. debug : print tracebacks of what fails inside."""
     import uvicorn
 
     from reader.station.connections import Connection
@@ -240,6 +243,9 @@ def configured(app: App, address: Address) -> "Config":
     return uvicorn.Config(
         app,
         log_config=None,
+        log_level=logging.ERROR
+        if debug
+        else logging.CRITICAL,  # errors are tracebacks; the log has their names
         access_log=False,
         server_header=False,
         date_header=True,

@@ -24,7 +24,7 @@ from reader.run.jobs import PICTURE_SUFFIXES, Job, Order
 from reader.station import in_process
 from reader.station.desk import Desk
 from reader.station.readers import Process
-from reader.station.uploads import finished, let_go
+from reader.station.uploads import finished, free_bytes, let_go
 from reader.verdict.model import Verdict
 from reader.verdict.statement import Stated
 
@@ -108,6 +108,11 @@ def read_now(
             let_go(desk, run.id, shas)
             return Answer(reading=done.logged, verdict=desk.logbook.reading(done.logged).current, is_new=True)
         if record.find_run(desk.logbook, run_id).last_seq == run.last_seq:
+            if free_bytes(desk) < 2 * sum(photo.stat().st_size for photo in photos):
+                raise NotReadError(
+                    "the station's disk is full: the photos are kept here and are read once there is room; tell the "
+                    "keeper, then ask again"
+                )
             raise NotReadError(done.problem or "the photo could not be put into the logbook")
     raise NotReadError(f"others keep writing on run {run_id}; the photo is kept, ask again")
 

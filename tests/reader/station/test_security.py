@@ -174,6 +174,7 @@ def routes(desk: Desk) -> list[tuple[str, str]]:
 OPEN = {
     "/",
     "/health",
+    "/ca.crt",
     "/api",
     "/api/verdict.schema.json",
     "/pair",
