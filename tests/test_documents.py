@@ -80,7 +80,7 @@ def test_a_document_has_no_command_outside_a_block_that_is_run(path: Path) -> No
     text = path.read_text(encoding="utf-8")
     languages = {"sh", "text", "python", "powershell", "toml"}
     if path.stem == "serving":  # of machines that a test does not set up; tests/bench/offline.py tries them
-        languages |= {"console", "ini", "dockerfile"}
+        languages |= {"console", "ini", "dockerfile", "nginx"}
     assert {block.language for block in blocks(text)} <= languages
     assert not re.search(r"^ {4}linecall ", text, re.MULTILINE)
 

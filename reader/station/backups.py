@@ -23,6 +23,7 @@ from reader.logbook.export import OWN, write_zip
 from reader.settings.defaults import FILE_NAME
 from reader.station import exams, looks
 from reader.station.desk import Desk
+from reader.station.languages import FOLDER as LANGUAGES
 from reader.station.upkeep import TIMEOUT_S
 from reader.store.database import Database
 
@@ -31,7 +32,6 @@ KEPT: Final = 3
 NAME: Final = re.compile(r"linecall-\d{8}-\d{6}\.zip")
 SITE_FILE: Final = "site.toml"  # where a station looks for it beside its logbook
 POLICY_FILE: Final = "policy.toml"
-LANGUAGES: Final = "texts"
 DATABASES: Final = (looks.FILE, exams.FILE)
 PLACES: Final = ("site", "policy", "logbook", "photos", "library")
 """Keys of a site's `linecall.toml` that another machine has otherwise."""
