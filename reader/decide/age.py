@@ -1,7 +1,7 @@
 """The times that are known become a reading age; the expiry that is stated is held against the day of use."""
 
 import math
-from datetime import date, datetime, time, timedelta, timezone
+from datetime import date, datetime, time, timedelta, timezone, tzinfo
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from reader.decide.records import ExpiryRecord, ReadingAgeRecord
@@ -245,6 +245,21 @@ def _aged(
         sentence=sentence + note,
         drops_at=drops_at,
     )
+
+
+def in_zone(age: ReadingAgeRecord, place: tzinfo | None) -> ReadingAgeRecord:
+    """An age whose times of day are those of another zone; place : None is this machine's."""
+    if age.drops_at is None or age.drops_at.tzinfo is None or age.range_minutes is None:
+        return age
+    drops = age.drops_at.astimezone(place)
+    sentence = age.sentence
+    if age.status == "early":
+        before, after = (
+            [f"{one + timedelta(minutes=limit):%H:%M}" for limit in age.range_minutes]
+            for one in (age.drops_at, drops)
+        )
+        sentence = sentence.replace(" and ".join(before), " and ".join(after))
+    return age.model_copy(update={"drops_at": drops, "sentence": sentence})
 
 
 def _clock_doubt(captured_at: datetime | None, now: datetime, zone: Zone) -> str:

@@ -43,6 +43,8 @@ STATED: Final = {
     "drops_at": "drops at",
     "operator": "operator",
 }
+BESIDE: Final = ("note", "reading age", "not stated", "none")
+"""What else stands beside what was stated."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -412,16 +414,17 @@ def called_now(case: Case, photo: Reading) -> Verdict:
 
 def _stated(case: Case, *, blind: bool) -> list[tuple[str, str]]:
     """What the technician stated, and the reading age. A note may say what they saw: not for a blind reader."""
+    note, reading_age, unstated, none = BESIDE
     rows = []
     if case.statement is not None:
         for field, label in STATED.items():
             value = getattr(case.statement, field)
             said = _moment(value) if isinstance(value, datetime) else value
-            rows.append((label, said or "not stated"))
+            rows.append((label, said or unstated))
         if not blind:
-            rows.append(("note", case.statement.note or "none"))
+            rows.append((note, case.statement.note or none))
     age = case.current.reading_age
-    return [*rows, ("reading age", "" if age is None else age.sentence)]
+    return [*rows, (reading_age, "" if age is None else age.sentence)]
 
 
 def _moment(moment: datetime) -> str:

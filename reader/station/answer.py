@@ -3,11 +3,13 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from reader.decide.age import in_zone
+from reader.decide.records import ReadingAgeRecord
 from reader.round.run import Run
 from reader.round.site import Site
 from reader.station import said
 from reader.station.texts import Texts
-from reader.verdict.model import Mark, Verdict
+from reader.verdict.model import Mark, Verdict, WindowRecord
 from reader.verdict.second_photo import second_photo
 
 
@@ -57,13 +59,16 @@ def answer_of(verdict: Verdict, run: Run, site: Site, *, now: datetime, texts: T
     sign = verdict.grade if verdict.status == "read" and verdict.grade is not None else "refused"
     until = run.readable_until
     in_time = run.ended is None and (until is None or now <= until)
-    asked = _asked(verdict)
+    age, asked = verdict.reading_age, _asked(verdict, verdict.reading_age)
+    here = None if age is None else in_zone(age, site.place.place)
+    if not verdict.next_step.startswith(asked):
+        asked = ""
     return Answer(
         sign=sign,
         title=texts(f"grade.{sign}"),
         why=said.why(texts, verdict),
         next=said.next_steps(texts, verdict.next_step.removeprefix(asked)),
-        again=_again(verdict, asked, texts) if in_time else None,
+        again=_again(verdict, _asked(verdict, here) if asked else "", texts) if in_time else None,
         until=None if until is None else texts.clock(until.astimezone(site.place.place)),
         phase=said.told(texts, run.phase, "phase_name"),
         departures=tuple(
@@ -78,18 +83,21 @@ def answer_of(verdict: Verdict, run: Run, site: Site, *, now: datetime, texts: T
                 id=window.id,
                 analyte=said.told(texts, window.analyte, "analyte"),
                 tier=texts(f"tier.{window.tier}"),
-                marks=(
-                    _mark("reference", window.reference, texts),
-                    _mark("indicator", window.indicator, texts),
-                ),
+                marks=tuple(_mark(name, mark, texts) for name, mark in _from_the_top(window)),
                 doubtful="doubtful" in (window.reference.call, window.indicator.call),
             )
             for number, window in enumerate(verdict.windows)
         ),
         n_photos=max(1, len(verdict.readings)),
-        age="" if verdict.reading_age is None else said.age(texts, verdict.reading_age.sentence),
+        age="" if here is None else said.age(texts, here.sentence),
         done=run.ended is not None,
     )
+
+
+def _from_the_top(window: WindowRecord) -> list[tuple[str, Mark]]:
+    """The marks as they lie in the window's picture, whose flow runs upwards."""
+    marks = [("reference", window.reference), ("indicator", window.indicator)]
+    return sorted(marks, key=lambda one: -(one[1].expected_mm or 0.0))
 
 
 def _is_said(verdict: Verdict, departure: str) -> bool:
@@ -97,15 +105,11 @@ def _is_said(verdict: Verdict, departure: str) -> bool:
     return any(departure in told for told in (verdict.rule or "", *verdict.warnings))
 
 
-def _asked(verdict: Verdict) -> str:
-    """The sentence with which a verdict asks for another photo; empty where it does not."""
-    age = verdict.reading_age
+def _asked(verdict: Verdict, age: ReadingAgeRecord | None) -> str:
+    """The sentence with which a verdict of this age asks for another photo; empty where it does not."""
     if verdict.grade != "undecided" or not verdict.pivotal or age is None:
         return ""
-    found = second_photo(
-        verdict.windows, verdict.pivotal, age, verdict.photo.captured_at, verdict.photo.flags
-    )
-    return found if verdict.next_step.startswith(found) else ""
+    return second_photo(verdict.windows, verdict.pivotal, age, verdict.photo.captured_at, verdict.photo.flags)
 
 
 def _again(verdict: Verdict, asked: str, texts: Texts) -> str | None:

@@ -1,7 +1,8 @@
 """The application: routes of every kind of page, behind the guard."""
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from http import HTTPStatus
+from typing import Any, Final
 from urllib.parse import urlsplit
 
 from starlette.applications import Starlette
@@ -17,7 +18,10 @@ from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place, TooMuchError
 from reader.station.health import Checks, health
 from reader.station.journal import Journal
-from reader.station.pages import FOLDER, page
+from reader.station.pages import FOLDER, desk_of, page
+
+PLAIN: Final = {404: "error.404", 405: "error.405"}
+"""Texts for what the routes themselves refuse."""
 
 
 def station(desk: Desk, place: Place, more: Iterable[BaseRoute] = ()) -> App:
@@ -65,15 +69,15 @@ async def authority(request: Request) -> Response:
     return Response(place.authority, media_type="application/x-x509-ca-cert")
 
 
-async def say_error(request: Request, error: Exception) -> Response:
+async def say_error(request: Request, error: Exception, *, in_english: bool = False) -> Response:
     """A page, or a line for a program, that says what is wrong and what to do."""
     assert isinstance(error, HTTPException)
     if "application/json" in request.headers.get("accept", "") or _is_for_programs(request):
         return JSONResponse({"error": error.detail}, error.status_code)
     if "text/html" in request.headers.get("accept", ""):
-        return page(
-            request, "error.html", status=error.status_code, code=error.status_code, detail=error.detail
-        )
+        known = PLAIN.get(error.status_code) if error.detail == HTTPStatus(error.status_code).phrase else None
+        detail = error.detail if known is None else desk_of(request).texts(known)
+        return page(request, "error.html", status=error.status_code, detail=detail, in_english=in_english)
     return PlainTextResponse(f"{error.detail}\n", error.status_code)
 
 
@@ -84,7 +88,7 @@ def _is_for_programs(request: Request) -> bool:
 
 async def say_problem(request: Request, error: Exception) -> Response:
     """What the other rooms refuse, in their own sentence."""
-    return await say_error(request, HTTPException(409, str(error)))
+    return await say_error(request, HTTPException(409, str(error)), in_english=True)
 
 
 async def say_too_much(request: Request, error: Exception) -> Response:

@@ -38,7 +38,7 @@ async def show_topic(request: Request) -> Response:
     try:
         found = topic(request.path_params["name"])
     except LinecallError as error:
-        raise HTTPException(404, str(error)) from None
+        raise HTTPException(404) from error
     return page(request, "topic.html", topic=found, text=_html(found.text.partition("\n\n")[2]))
 
 

@@ -3,7 +3,9 @@
 from typing import Final
 
 from reader.decide import age, grade, reasons
+from reader.draw.annotate import CALL_WORDS
 from reader.refusals import COPY, FLAGS, REFUSALS
+from reader.review import sheet
 from reader.round import departures, due
 from reader.round.procedure import load_procedure
 from reader.settings.read_settings import load_settings
@@ -46,6 +48,8 @@ def _groups() -> dict[str, dict[str, str]]:
         "phase_name": {one.id: one.id for one in procedure.phase},
         "unit": {id: step.amount.unit for id, step in steps.items() if step.amount is not None},
         "procedure": {"caution": procedure.caution},
+        "assay": CALL_WORDS,
+        "stated": {label: label for label in (*sheet.STATED.values(), *sheet.BESIDE)},
         "graded": {one: one for one in (*GRADES, UNDECIDED)},
         "analyte": {
             window.analyte: window.analyte for layout in settings.layouts for window in layout.window

@@ -25,6 +25,7 @@ from reader.review.page import TEMPLATES
 from reader.review.policy import Policy, Readers
 from reader.station.desk import Desk
 from reader.station.guard import POLICY
+from reader.station.look_words import in_language
 from reader.station.pages import by_hand, desk_of, page, see_other
 from reader.station.seen import has_seen_calls, note_calls_shown, plate_of_reading
 from reader.words import CALLS_OF, Call, MarkKey
@@ -205,7 +206,7 @@ def _with_pictures(request: Request, template: str, seat: Seat, content: dict[st
     answer = page(
         request,
         template,
-        **content,
+        **in_language(content, seat.stored.current, seat.desk.texts),
         stored=seat.stored,
         until=until,
         minutes=_minutes_left(until, seat.desk.now()),
@@ -345,7 +346,7 @@ async def _seat(request: Request) -> Seat:
         try:
             stored = record.find_reading(desk.logbook, request.path_params["id"])
         except LinecallError as error:
-            raise HTTPException(404, str(error)) from None
+            raise HTTPException(404) from error
         seen = has_seen_calls(desk, name, plate_of_reading(desk, stored))
         return Seat(desk=desk, name=name, stored=stored, seen=seen)
 

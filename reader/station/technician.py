@@ -31,7 +31,7 @@ from reader.station.seen import note_calls_shown
 from reader.station.texts import Texts, english
 from reader.station.uploads import UploadError, finished, has_room, store_piece
 
-PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.")
+PREFIXES: Final = ("today.", "prepare.", "run.", "unsent.", "hint.", "state.", "phase_name.")
 """Codes of the texts that the pages' scripts show."""
 RUNS_LOOKED_AT: Final = 500  # for the lot that a point's last run had
 NOTHING_OPEN: Final = frozenset({"read", "closed"})
@@ -68,10 +68,20 @@ def _today(desk: Desk, site: Site) -> dict[str, Any]:
         "going": [shown(id) for id in going],
         "due": [shown(id) for id in due if id not in going],
         "follow_ups": [
-            (task, told(desk.texts, task.reason, "due")) for task in found.tasks if task.follow_up is not None
+            (
+                task,
+                _asked_for(desk.texts, task.reason, task.follow_up.asked.action, task.follow_up.asked.text),
+            )
+            for task in found.tasks
+            if task.follow_up is not None
         ],
         "others": [shown(one.id) for one in site.point if one.id not in going and one.id not in due],
     }
+
+
+def _asked_for(texts: Texts, reason: str, action: str, words: str) -> str:
+    """Why a follow-up is due, naming what is to be done in the plan's words, not by its id."""
+    return told(texts, reason.replace(action, words.rstrip("."), 1), "due")
 
 
 async def prepare(request: Request) -> Response:
@@ -133,14 +143,7 @@ def _data(desk: Desk, site: Site, operator: str = "") -> dict[str, Any]:
             "caution": told(t, procedure.caution, "procedure"),
             "points": points,
             "lots": lots,
-            "phases": [
-                {
-                    "id": one.id,
-                    "name": told(t, one.id, "phase_name"),
-                    "text": told(t, one.text, "phase"),
-                }
-                for one in procedure.phase
-            ],
+            "phases": [{"id": one.id, "text": told(t, one.text, "phase")} for one in procedure.phase],
             "steps": [
                 {
                     "id": step.id,

@@ -75,6 +75,11 @@ class Texts:
             return str(format_percent(value, format=f"{pattern}%", locale=self.locale))
         return str(format_decimal(value, format=pattern, locale=self.locale))
 
+    def named(self, group: str, word: str) -> str:
+        """A word that linecall brings, such as an analyte's name; another one as it is."""
+        code = f"{group}.{word}"
+        return self(code) if code in self.by_code else word
+
     def listed(self, names: list[str], joint: str = "and") -> str:
         """Names as a sentence lists them; joint : `and` or `or`."""
         if self.language == "en":

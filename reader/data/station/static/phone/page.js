@@ -5,8 +5,8 @@ export const root = document.body.dataset.root;
 export const data = JSON.parse(document.getElementById("data").textContent);
 export const field = data.field;
 
-/** What a phase is called; its id on a page that knows no site. */
-export const phaseName = (id) => field?.phases.find((one) => one.id === id)?.name ?? id;
+/** What a phase is called; a site's own has its id. */
+export const phaseName = (id) => data.texts[`phase_name.${id}`] ?? id;
 
 /** The text of a code, filled in. */
 export function t(code, values = {}) {

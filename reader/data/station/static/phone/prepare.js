@@ -1,5 +1,5 @@
 // Prepare: point, plate lot and phase; choosing the phase begins the run.
-import { clockOffset, el, field, root, t } from "./page.js";
+import { clockOffset, el, field, phaseName, root, t } from "./page.js";
 import { begin, tell } from "./runs.js";
 
 const main = document.getElementById("prepare");
@@ -34,7 +34,7 @@ function draw() {
     el("h2", {}, t("prepare.phase")),
     el("div", { class: "tiles" }, ...field.phases.map((phase) =>
       el("button", { class: "tile phase", "data-phase": phase.id, disabled: !lot, click: () => start(phase) },
-        el("strong", {}, phase.name), el("br"), phase.text))),
+        el("strong", {}, phaseName(phase.id)), el("br"), phase.text))),
     ...(lot ? [] : [el("p", {}, t("prepare.choose_lot"))]));
 }
 
