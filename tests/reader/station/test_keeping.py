@@ -244,7 +244,7 @@ def test_every_topic_of_the_guide_is_a_page(desk: Desk) -> None:
         page = ben.get(f"/help/{one.name}")
         assert page.status_code == 200
         assert html.escape(one.title, quote=False) in html.unescape(page.text)
-        assert "<h1>" in page.text
+        assert '<h1 lang="en">' in page.text, "the guide is in English, whatever the page"
     assert ben.get("/help/nothing-of-the-kind").status_code == 404
 
 
