@@ -72,3 +72,47 @@ def test_a_typed_verdict_is_two_lines_of_python_away(root: Path, commands: Path,
     code = f"from reader import read_photo\nprint(read_photo({str(readable_photo(root))!r}).grade)"
     grade = run(commands / "python", "-c", code, cwd=tmp_path).stdout.strip()
     assert grade in {"negligible", "moderate", "heavy", "invalid", "undecided"}
+
+
+def test_a_station_goes_on_through_a_later_version_and_back_from_a_folder_of_wheels_alone(
+    wheel: Path, commands: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "wheels").mkdir()
+    own = wheel.name.split("-")[1]
+    for version in (own, "99.0"):
+        rewritten(wheel, tmp_path / "wheels" / wheel.name.replace(own, version), own, version)
+    pip = (
+        sys.executable,
+        "-m",
+        "pip",
+        "--python",
+        commands / "python",
+        "install",
+        "-q",
+        "--no-index",
+        "--no-deps",
+    )
+    book, add = tmp_path / "book.sqlite", ("people", "add", "--role", "keeper")
+    begin = f"from reader.logbook import Logbook; Logbook.open({str(book)!r}).close()"
+    run(commands / "python", "-c", begin, cwd=tmp_path)
+    for person, version in (("Ada North", own), ("Ben South", "99.0"), ("Cleo West", own)):
+        run(*pip, "--find-links", tmp_path / "wheels", f"linecall=={version}", cwd=tmp_path)
+        assert run(commands / "linecall", "--version", cwd=tmp_path).stdout == f"linecall {version}\n"
+        run(commands / "linecall", *add, person, "--logbook", book, cwd=tmp_path)
+    listed = run(commands / "linecall", "people", "list", "--logbook", book, cwd=tmp_path).stdout
+    assert all(name in listed for name in ("Ada North", "Ben South", "Cleo West"))
+    assert "holds" in run(commands / "linecall", "logbook", "verify", "--logbook", book, cwd=tmp_path).stdout
+
+
+def rewritten(wheel: Path, into: Path, own: str, version: str) -> None:
+    """The wheel under another version; pip compares no hash of a wheel's own list while it installs."""
+    with zipfile.ZipFile(wheel) as source, zipfile.ZipFile(into, "w", zipfile.ZIP_DEFLATED) as target:
+        for name in source.namelist():
+            data = source.read(name)
+            if name == "reader/version.py" or name.endswith(".dist-info/METADATA"):
+                data = data.replace(own.encode(), version.encode(), 1)
+            if name.endswith(".dist-info/RECORD"):
+                data = data.replace(
+                    f"linecall-{own}.dist-info".encode(), f"linecall-{version}.dist-info".encode()
+                )
+            target.writestr(name.replace(f"linecall-{own}.dist-info", f"linecall-{version}.dist-info"), data)

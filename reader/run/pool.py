@@ -88,6 +88,16 @@ def process_context() -> BaseContext:
     return context
 
 
+def begin_processes() -> None:
+    """From the main thread: begin the clean process now, so that Ctrl-C cannot reach it while it still imports."""
+    context = process_context()
+    if context.get_start_method() == "forkserver":
+        from multiprocessing import forkserver
+
+        with _interrupts_ignored():  # whoever starts threads that start processes cannot do so there
+            forkserver.ensure_running()
+
+
 def new_executor(context: BaseContext, *, memory_bytes: int | None = None, niceness: int = 0) -> Executor:
     """A process of its own.
 

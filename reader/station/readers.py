@@ -19,7 +19,7 @@ from typing import Any, Final, ParamSpec, TypeVar
 from reader.errors import LinecallError
 from reader.run.batch import Outcome, Work, attempt
 from reader.run.jobs import Job
-from reader.run.pool import new_executor, process_context
+from reader.run.pool import begin_processes, new_executor, process_context
 from reader.settings.read_settings import ReadSettings
 from reader.station import in_process
 
@@ -97,6 +97,7 @@ class Readers:
 
     def get_ready(self, settings: ReadSettings) -> None:
         """Begin all processes and have everything loaded in them, aside, so that the first photo waits for nothing."""
+        begin_processes()
         with self._lock:
             while not self._closed and len(self._threads) < self.workers:
                 self._add_thread(settings)

@@ -99,6 +99,7 @@ class Terminal:
         """Its status once it has ended."""
         while self._more():
             pass
+        assert "Traceback" not in self.said
         return os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
 
     def _more(self) -> bool:
@@ -334,3 +335,9 @@ def test_systemd_takes_the_unit(tmp_path: Path) -> None:
     done = subprocess.run(["systemd-analyze", "verify", unit], capture_output=True, text=True, check=False)
     assert "linecall.service" not in done.stderr, done.stderr
     assert done.returncode == 0
+    own = tmp_path / "own" / "linecall.service"
+    own.parent.mkdir()
+    own.write_text(text)
+    score = ["systemd-analyze", "security", "--offline=true", "--threshold=20", "--no-pager", str(own)]
+    done = subprocess.run(score, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"more than 2.0 of 10 stands open\n{done.stdout}"
