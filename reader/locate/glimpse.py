@@ -29,9 +29,9 @@ from reader.settings.values import Layout
 
 TRIES: Final = 4
 """So many guesses are tried; a plate that shows well is among the first."""
-STARTS: Final = 8
+STARTS: Final = 12
 """So many starts of a layout's openings are followed up."""
-OPENINGS_SIDE: Final = 560
+OPENINGS_SIDE: Final = 720
 """Openings are looked for at this size, px along the long side."""
 LESS_PROVED: Final = 0.05
 """A plate that is followed is proved as far as it was, but for so much."""
