@@ -53,9 +53,12 @@ class Found:
 
 
 def score_guesses(
-    copy: ReducedCopy, guesses: Sequence[Guess], templates: Templates, priors: Priors
+    copy: ReducedCopy, guesses: Sequence[Guess], templates: Templates, priors: Priors, *, again: bool = True
 ) -> list[Found]:
-    """Refine the best guesses on the reduced copy, one a place, or more where the first leaves doubt; best first."""
+    """Refine the best guesses on the reduced copy, one a place, or more where the first leaves doubt; best first.
+
+    again : refine a guess once more, from farther off, where that proves too little.
+    """
     found: list[Found] = []
     tries = 0
     for guess in guesses:
@@ -67,7 +70,7 @@ def score_guesses(
         tries += 1
         if tries > MOST_TRIES:
             break
-        scored = _refine_and_score(copy, guess.way, camera, templates, priors)
+        scored = _refine_and_score(copy, guess.way, camera, templates, priors, again=again)
         if scored is not None:
             found = merge(found, [scored])
     return found
@@ -92,11 +95,11 @@ def _inside(point: Points, found: Found) -> bool:
 
 
 def _refine_and_score(
-    copy: ReducedCopy, way: Way, camera: Camera, templates: Templates, priors: Priors
+    copy: ReducedCopy, way: Way, camera: Camera, templates: Templates, priors: Priors, *, again: bool
 ) -> Found | None:
     """Refine a guess; where another way up then explains the place better, once more with that."""
     for _ in range(2):
-        fit = _refine(copy, way.plan, camera, priors)
+        fit = _refine(copy, way.plan, camera, priors, again=again)
         if fit is None:
             return None
         corners = fit.camera.project(box_corners(way.plan.outline))
@@ -134,14 +137,14 @@ def _refine_and_score(
     return None
 
 
-def _refine(copy: ReducedCopy, plan: Layout, camera: Camera, priors: Priors) -> Fit | None:
+def _refine(copy: ReducedCopy, plan: Layout, camera: Camera, priors: Priors, *, again: bool) -> Fit | None:
     """The fit on the reduced copy; where it proves too little, once more from there."""
     fit = fit_edges(copy, plan, camera, FIRST_STAGES, priors)
-    if fit is not None and fit.proof.share > SURE_SHARE:
+    if not again or (fit is not None and fit.proof.share > SURE_SHARE):
         return fit
     starts = [camera] if fit is None else [camera, fit.camera]
-    again = [fit_edges(copy, plan, start, DOUBTFUL_STAGES, priors) for start in starts]
-    return max((f for f in again if f is not None), key=lambda f: f.merit, default=None)
+    fits = [fit_edges(copy, plan, start, DOUBTFUL_STAGES, priors) for start in starts]
+    return max((f for f in fits if f is not None), key=lambda f: f.merit, default=None)
 
 
 def _cut_evidence(copy: ReducedCopy, camera: Camera, plan: Layout) -> Points:

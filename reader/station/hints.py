@@ -1,19 +1,24 @@
 """Hints before the photo: what a small frame of the camera's shows that would spoil the photo. They measure nothing.
 
-One process of low priority looks at one frame at a time; a frame that comes meanwhile is let go, as another follows.
+One process of low priority looks at one frame at a time; a frame that comes meanwhile is let go, as another follows. It
+looks for a plate where the camera's frame before had it, and every so often everywhere, as another plate may lie there.
 """
 
 import asyncio
 import os
-from collections.abc import Sequence
+from collections import OrderedDict
+from collections.abc import Hashable, Sequence
 from concurrent.futures import Executor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from reader.errors import PhotoRefusedError
 from reader.run.pool import new_executor, process_context
+
+if TYPE_CHECKING:
+    from reader.locate.glimpse import Glimpse
 
 Code = Literal[
     "no_plate",
@@ -39,6 +44,10 @@ SIDE_MAX: Final = 1600  # px: hints are looked for in small frames only
 MEMORY_MAX: Final = 768 * 2**20
 NICENESS: Final = 10
 """So many steps behind the readings (nice(2))."""
+FOLLOWED_MAX: Final = 4
+"""Frames in which a plate is followed before it is looked for everywhere again: a second."""
+CAMERAS_MAX: Final = 20
+"""Cameras whose last frame is remembered."""
 
 PHOTO_SIDE_PX: Final = 4000
 """Long side of the photo that follows: 12 megapixels in 4:3 (common practice, no source)."""
@@ -74,15 +83,15 @@ class Hinter:
         self._executor: Executor | None = None
         self._looking = False
 
-    async def look(self, frame: bytes, layouts: Sequence[str]) -> tuple[Hint, ...] | None:
-        """Hints for a JPEG frame; None while another one is looked at."""
+    async def look(self, frame: bytes, layouts: Sequence[str], camera: Hashable) -> tuple[Hint, ...] | None:
+        """Hints for a JPEG frame of a camera; None while another one is looked at."""
         if self._looking or len(frame) > FRAME_MAX:
             return None
         self._looking = True
         try:
             if self._executor is None:
                 self._executor = new_executor(process_context(), memory_bytes=MEMORY_MAX)
-            asked = self._executor.submit(_look_aside, frame, tuple(layouts))
+            asked = self._executor.submit(_look_aside, frame, tuple(layouts), camera)
             return await asyncio.wrap_future(asked)
         except BrokenProcessPool:
             self.close()
@@ -110,13 +119,34 @@ def _layouts(sources: tuple[str, ...]) -> tuple[Any, ...]:
     return tuple(load_layout(source) for source in sources)
 
 
-def _look_aside(frame: bytes, sources: tuple[str, ...]) -> tuple[Hint, ...]:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Seen:
+    """What a camera's last frame showed; followed : frames since the plate was looked for everywhere."""
+
+    glimpse: "Glimpse"
+    followed: int
+
+
+_seen: "OrderedDict[Hashable, Seen]" = OrderedDict()
+
+
+def _look_aside(frame: bytes, sources: tuple[str, ...], camera: Hashable) -> tuple[Hint, ...]:
     _step_aside()
-    return find_hints(frame, _layouts(sources))
+    hints, seen = look_on(frame, _layouts(sources), _seen.pop((camera, sources), None))
+    if seen is not None:
+        _seen[camera, sources] = seen
+        while len(_seen) > CAMERAS_MAX:
+            _seen.popitem(last=False)
+    return hints
 
 
 def find_hints(frame: bytes, layouts: Sequence[Any]) -> tuple[Hint, ...]:
     """What a frame shows that would spoil a photo, the gravest first; empty where the photo may be taken."""
+    return look_on(frame, layouts, None)[0]
+
+
+def look_on(frame: bytes, layouts: Sequence[Any], last: Seen | None) -> tuple[tuple[Hint, ...], Seen | None]:
+    """Hints, and what the camera's next frame is looked at by; last : what this one is."""
     import cv2
     import numpy as np
 
@@ -124,17 +154,19 @@ def find_hints(frame: bytes, layouts: Sequence[Any]) -> tuple[Hint, ...]:
 
     pixels = cv2.imdecode(np.frombuffer(frame, np.uint8), cv2.IMREAD_COLOR) if frame else None
     if pixels is None or max(pixels.shape[:2]) > SIDE_MAX:
-        return (Hint(code="no_plate"),)
+        return (Hint(code="no_plate"),), None
+    before = last.glimpse if last is not None and last.followed < FOLLOWED_MAX else None
     try:
-        seen = glimpse_plate(np.asarray(pixels, np.uint8), layouts)
+        seen = glimpse_plate(np.asarray(pixels, np.uint8), layouts, last=before)
     except PhotoRefusedError as refusal:
-        return (Hint(code=OF_REFUSAL.get(refusal.code, "no_plate")),)
+        return (Hint(code=OF_REFUSAL.get(refusal.code, "no_plate")),), None
+    followed = 0 if last is None or before is None else last.followed + 1
     hints = []
     if seen.px_per_mm * PHOTO_SIDE_PX / max(pixels.shape[:2]) < ENOUGH_PX_PER_MM:
         hints.append(Hint(code="too_far"))
     if seen.tilt_deg > TILT_MAX_DEG:
         hints.append(Hint(code="tilted"))
-    return (*hints, *_of_light(pixels, seen.windows))
+    return (*hints, *_of_light(pixels, seen.windows)), Seen(glimpse=seen, followed=followed)
 
 
 def _of_light(pixels: Any, windows: dict[str, Any]) -> list[Hint]:

@@ -233,6 +233,7 @@ class Process:
     def _attempt(self, what: Callable[[], Found]) -> Found:
         if self._done >= READINGS_EACH:
             self.end()
+        self._done += 1
         try:
             return self._submit(what).result()
         except BrokenProcessPool:
@@ -244,12 +245,10 @@ class Process:
             self._executor = new_executor(
                 process_context(), memory_bytes=self._memory_bytes, niceness=NICENESS
             )
-            self._done = 0
-        self._done += 1
         return self._executor.submit(what)
 
     def end(self) -> None:
         """Let the process end."""
         if self._executor is not None:
             self._executor.shutdown(wait=True, cancel_futures=True)
-            self._executor = None
+            self._executor, self._done = None, 0

@@ -343,14 +343,14 @@ async def end(request: Request) -> dict[str, Any]:
 
 async def hints(request: Request) -> dict[str, Any]:
     """What to do better, seen in a small frame of the camera's; 503 while plates are read, which goes before."""
-    who(request, "technician")
+    sign_in, _ = who(request, "technician")
     desk = desk_of(request)
     frame = await request.body()
     if desk.readers.busy:
         raise HTTPException(503, desk.texts("hint.busy"))
     site = await run_in_threadpool(desk.site)
     sources = tuple(dict.fromkeys(str(site.layout_source(lot)) for lot in site.lot))
-    found = await desk.hinter.look(frame, sources)
+    found = await desk.hinter.look(frame, sources, sign_in.id)
     if found is None:
         raise HTTPException(503, desk.texts("hint.busy"))
     return {"hints": [{"code": one.code, "window": one.window} for one in found]}

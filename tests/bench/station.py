@@ -5,8 +5,9 @@
     python -m tests.bench.station answer --pairs 10
 
 load : phones that send photos of 12 megapixels at once, each a run after the other: none is lost, none read twice, and
-a waiting phone's page answers meanwhile. kills : the server is killed at random moments and started again; the chain
-must hold, nothing that was acknowledged may be lost, and the phones' queues must empty by themselves.
+a waiting phone's page answers meanwhile. kills : the server is killed at random moments and started again, while
+phones send, a reviewer decides and withdraws, a trainer labels and a trainee answers a quiz; the chain must hold,
+nothing that was acknowledged may be lost, and the phones' queues must empty by themselves.
 """
 
 import argparse
@@ -358,28 +359,59 @@ def page_time(server: Server, cookie: str) -> float:
     return time.monotonic() - begun
 
 
-def kills(folder: Path, *, n: int, seed: int, phones: int = 4) -> dict[str, Any]:
-    """Figures of a server that is killed n times while phones send."""
-    token = depot(folder, phones)
-    draw = random.Random(seed)
+def kills(
+    folder: Path, *, n: int, seed: int, phones: int = 4, life_max_s: float = LIFE_MAX_S
+) -> dict[str, Any]:
+    """Figures of a server that is killed n times while phones send, a reviewer decides, and marks are called."""
+    from tests.bench import station_desks as desks
+
+    token, draw = depot(folder, phones), random.Random(seed)
+    reading = desks.furnish(folder)
     server = Server(folder)
     server.start()
+    ended = threading.Event()
     try:
-        with phones_at(server, token, phones, None) as (workers, ended):
+        browsers = [desks.Browser(server.port) for _ in range(3)]
+        browsers[0].sign_in(folder, desks.REVIEWER)
+        browsers[1].sign_in(folder, desks.TRAINER)
+        quiz, asked = desks.begin_quiz(folder, browsers[1], browsers[2])
+        book = folder / "book.sqlite"
+        reviewer = desks.Reviewer(browsers[0], ended, random.Random(seed + 1), reading=reading, book=book)
+        trainer = desks.Caller(browsers[1], ended, random.Random(seed + 2), paths=desks.label_paths(folder))
+        trainee = desks.Caller(browsers[2], ended, random.Random(seed + 3), paths=asked)
+        people = (reviewer, trainer, trainee)
+        threads = [threading.Thread(target=one.work, daemon=True) for one in people]
+        with phones_at(server, token, phones, None) as (workers, phones_ended):
+            for thread in threads:
+                thread.start()
             for _ in range(n):
-                time.sleep(draw.uniform(0.0, LIFE_MAX_S))
+                time.sleep(draw.uniform(0.0, life_max_s))
                 server.kill()
                 server.start()
             ended.set()
+            phones_ended.set()
+            for thread in threads:
+                thread.join(desks.WAIT_S)
     finally:
+        ended.set()
         server.stop()
     left = [path.name for path in (folder / "book.sqlite.station").glob(".reading-*")]
     return {
-        "problems": check(folder, workers) + [f"left behind: {left}"] * bool(left),
+        "problems": [
+            *check(folder, workers),
+            *reviewer.check(),
+            *desks.check_labels(folder, trainer),
+            *desks.check_quiz(folder, quiz, trainee),
+            *[f"left behind: {left}"] * bool(left),
+        ],
         "kills": n,
         "runs": sum(len(phone.told) for phone in workers),
         "verdicts": sum(len(phone.acknowledged) for phone in workers),
+        "decisions": reviewer.told,
+        "labels": trainer.told,
+        "answers": trainee.told,
         "cuts": sum(phone.cuts for phone in workers),
+        "cuts_of_people": sum(one.browser.cuts for one in people),
         "pieces_lost": sum(phone.backwards for phone in workers),
     }
 

@@ -52,6 +52,7 @@ class Browser:
     cookie: str
     took: dict[str, float] = field(default_factory=dict)
     _own: local = field(default_factory=local)
+    _all: list[http.client.HTTPConnection] = field(default_factory=list)
 
     def ask(self, method: str, path: str, body: bytes | None = None) -> bytes:
         """What the station answers, which must be a success."""
@@ -59,11 +60,17 @@ class Browser:
         if connection is None:
             connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=300)
             self._own.connection = connection
+            self._all.append(connection)
         connection.request(method, path, body, {"Cookie": self.cookie, "Sec-Fetch-Site": "same-origin"})
         answer = connection.getresponse()
         found: bytes = answer.read()
         assert answer.status == 200, f"{method} {path}: {answer.status} {found[:300]!r}"
         return found
+
+    def close(self) -> None:
+        """Let go of all connections."""
+        for connection in self._all:
+            connection.close()
 
     @contextmanager
     def timed(self, step: str) -> Iterator[None]:
@@ -103,13 +110,14 @@ def answer(folder: Path, *, pairs: int) -> dict[str, Any]:
     depot(folder, PLATES)
     server = Server(folder)
     server.start()
+    browser = Browser(server.port, page_cookie(server, folder))
     try:
-        browser = Browser(server.port, page_cookie(server, folder))
         return {
             name: _pairs(folder, browser, size, pairs, first=place)
             for place, (name, size) in enumerate(SIZES.items())
         }
     finally:
+        browser.close()
         server.stop()
 
 

@@ -120,7 +120,9 @@ def _keep_distinct(blobs: list[Points], sizes: list[float], most: int, shape: tu
     return np.asarray(ranked[~repeated][:most])
 
 
-def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -> list[Place]:
+def find_places(
+    blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int], *, most_starts: int = MOST_STARTS
+) -> list[Place]:
     """Places where a plan's openings meet blobs, best first; shape: rows and columns of the reduced picture.
 
     Every bar is taken for every window, or for what a mark leaves of it, either way round; where a disc lies at that
@@ -134,7 +136,7 @@ def find_places(blobs: Blobs, plans: Sequence[Layout], shape: tuple[int, int]) -
             (miss, window, h) for window in plan.window for miss, h in _find_starts(plan, window, blobs)
         ]
         starts.sort(key=lambda start: start[0])
-        for _, window, h in starts[:MOST_STARTS]:
+        for _, window, h in starts[:most_starts]:
             place = _grow(plan, number, window, h, blobs, shape)
             if place is not None:
                 places.append(place)

@@ -1,10 +1,11 @@
-"""A sample of the station's benches: phones at once, and a server that is killed while they send."""
+"""A sample of the station's benches: phones at once, a phone alone, and a server that is killed meanwhile."""
 
 from pathlib import Path
 
 import pytest
 
 from tests.bench.station import kills, load
+from tests.bench.station_answer import answer
 
 
 @pytest.mark.slow
@@ -24,4 +25,15 @@ def test_a_server_that_is_killed_loses_nothing_that_it_acknowledged(tmp_path: Pa
     assert figures["problems"] == []
     assert figures["cuts"] > 0, "somebody noticed"
     assert figures["verdicts"] >= 2
+    assert figures["decisions"] + figures["labels"] + figures["answers"] > 0
     assert figures["pieces_lost"] == 0
+
+
+@pytest.mark.slow
+@pytest.mark.posix
+def test_a_phones_requests_end_with_its_answer_and_a_strip_of_every_window(tmp_path: Path) -> None:
+    for figures in answer(tmp_path, pairs=1).values():
+        assert figures["ratio_median"] > 1
+        assert figures["steps_s"]["strips"] < figures["steps_s"]["send"], (
+            "they are cut while the photo is read"
+        )

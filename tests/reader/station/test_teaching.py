@@ -1,8 +1,10 @@
 """Teaching at the station: blind labels, quizzes by invitation, reports and charts; who sees what."""
 
 import hashlib
+import os
 import re
 import shutil
+import signal
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -357,6 +359,26 @@ def test_a_photo_that_shows_no_plate_is_refused_with_what_to_do(trainer: TestCli
         assert time.monotonic() < until
         time.sleep(0.05)
     assert "Traceback" not in text
+
+
+def die(*_: object) -> str:
+    os.kill(os.getpid(), signal.SIGKILL)
+    return "nobody lives to say this"
+
+
+@pytest.mark.posix
+def test_a_photo_that_kills_what_reads_it_costs_a_sentence_and_not_the_server(
+    desk: Desk, trainer: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("reader.station.computing.add_photo", die)
+    id = send(trainer, "x.jpg", b"\xff\xd8\xff\xe0 something terrible")
+    begun = trainer.post(f"/teaching/photos/{id}", data={}, follow_redirects=False)
+    until = time.monotonic() + 60
+    while 'role="alert"' not in (text := trainer.get(begun.headers["location"]).text):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    assert "killed twice" in text
+    assert not list((desk.folder / "label-uploads").iterdir())
 
 
 def test_pieces_that_do_not_fit_are_refused(trainer: TestClient) -> None:
