@@ -40,15 +40,15 @@ ENDINGS: Final = ("late", "mistake", "spoilt")
 
 
 # --- shells ---------------------------------------------------------------------------------------------------
+# They look things up and draw pages, so they run aside from the thread that answers everybody (no `async`).
 
 
-async def today(request: Request) -> Response:
+def today(request: Request) -> Response:
     """The site's points, and the runs that are under way."""
     who(request, "technician")
     desk = desk_of(request)
-    site = await run_in_threadpool(desk.site)
-    shown = await run_in_threadpool(_today, desk, site)
-    return page(request, "today.html", data=_data(desk, site), **shown)
+    site = desk.site()
+    return page(request, "today.html", data=_data(desk, site), **_today(desk, site))
 
 
 def _today(desk: Desk, site: Site) -> dict[str, Any]:
@@ -84,20 +84,20 @@ def _asked_for(texts: Texts, reason: str, action: str, words: str) -> str:
     return told(texts, reason.replace(action, words.rstrip("."), 1), "due")
 
 
-async def prepare(request: Request) -> Response:
+def prepare(request: Request) -> Response:
     """Point, phase and lot of a run that begins."""
-    return await _shell(request, "prepare.html")
+    return _shell(request, "prepare.html")
 
 
-async def run_page(request: Request) -> Response:
+def run_page(request: Request) -> Response:
     """One run, step by step; which one stands behind the `#`, so that one stored page serves every run."""
-    return await _shell(request, "run.html")
+    return _shell(request, "run.html")
 
 
-async def _shell(request: Request, template: str) -> Response:
+def _shell(request: Request, template: str) -> Response:
     _, person = who(request, "technician")
     desk = desk_of(request)
-    site = await run_in_threadpool(desk.site)
+    site = desk.site()
     back = request.scope.get("root_path", "") + "/today"  # what stands behind the # is not sent
     return page(request, template, data=_data(desk, site, operator=person.name), back=back)
 
@@ -359,18 +359,17 @@ async def hints(request: Request) -> dict[str, Any]:
 # --- the answer -----------------------------------------------------------------------------------------------
 
 
-async def answer(request: Request) -> Response:
+def answer(request: Request) -> Response:
     """The answer of a run whose plate was read or refused; the run's page before that."""
     _, person = who(request, "technician", "reviewer")
     desk = desk_of(request)
-    run = await run_in_threadpool(record.find_run, desk.logbook, request.path_params["id"])
+    run = record.find_run(desk.logbook, request.path_params["id"])
     if not run.readings:
         return see_other(request, f"/run#{run.id}")
-    site = await run_in_threadpool(desk.site)
-    stored = await run_in_threadpool(desk.logbook.reading, run.readings[-1].id)
+    stored = desk.logbook.reading(run.readings[-1].id)
     if stored.current.status == "read":
-        await run_in_threadpool(note_calls_shown, desk, person.name, [stored.id])
-    shown = answer_of(stored.current, run, site, now=desk.now(), texts=desk.texts)
+        note_calls_shown(desk, person.name, [stored.id])
+    shown = answer_of(stored.current, run, desk.site(), now=desk.now(), texts=desk.texts)
     shas = [photo.sha256 for photo in stored.photos]
     data = {
         "texts": _texts(desk),

@@ -302,14 +302,10 @@ def load(
     token = depot(folder, phones)
     server = Server(folder)
     server.start()
-    pages: list[float] = []
     try:
         with phones_at(server, token, phones, size) as (workers, ended):
-            cookie = page_cookie(server, folder)
-            until = time.monotonic() + seconds
-            while time.monotonic() < until:
-                pages.append(page_time(server, cookie))
-                time.sleep(0.25)
+            with page_times(server, page_cookie(server, folder)) as pages:
+                time.sleep(seconds)
             memory = server.memory_mb()
             ended.set()
         memory = max(memory, server.memory_mb())
@@ -347,16 +343,18 @@ def page_cookie(server: Server, folder: Path) -> str:
     return cookie
 
 
-def page_time(server: Server, cookie: str) -> float:
-    """Seconds that a waiting phone's page takes."""
-    begun = time.monotonic()
-    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=60)
-    connection.request("GET", "/run", headers={"Cookie": cookie})
-    answer = connection.getresponse()
-    answer.read()
-    connection.close()
-    assert answer.status == 200
-    return time.monotonic() - begun
+@contextmanager
+def page_times(server: Server, cookie: str) -> Iterator[list[float]]:
+    """Seconds of a waiting phone's page, again and again, there once the block has ended."""
+    command = [sys.executable, "-m", "tests.bench.station_pages", str(server.port), cookie]
+    asking = subprocess.Popen(command, cwd=ROOT, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    found: list[float] = []
+    try:
+        yield found
+    finally:
+        said, _ = asking.communicate("done\n", timeout=120)
+        assert asking.returncode == 0, "a page did not come"
+        found += map(float, said.split())
 
 
 def kills(
