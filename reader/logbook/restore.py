@@ -5,7 +5,7 @@ What lay beside the logbook of a station comes back beside the new one.
 
 import json
 import zipfile
-from collections.abc import Callable, Generator
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,8 +13,15 @@ from pathlib import Path
 from reader.errors import LinecallError
 from reader.files.output import write_whole
 from reader.logbook.chain import Report
-from reader.logbook.events import from_line
-from reader.logbook.export import BESIDE, OWN, PHOTO, verify_zip
+from reader.logbook.export import (
+    BESIDE,
+    OWN,
+    chain_lines,
+    heads_of_zip,
+    incoming_of_zip,
+    photo_names,
+    verify_zip,
+)
 from reader.logbook.store import Logbook
 
 
@@ -41,7 +48,7 @@ def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None]
     if found.problem is not None:
         raise LinecallError(f"{path}: {found.problem}; nothing was restored, take an older backup")
     with zipfile.ZipFile(path) as archive:
-        photos = {match[1]: name for name in archive.namelist() if (match := PHOTO.fullmatch(name))}
+        photos = photo_names(archive)
         if found.photos_left_out or found.photos < len(photos):
             raise LinecallError(
                 f"{path}: lacks photos or has them changed, so is no backup; export all readings, without "
@@ -51,8 +58,9 @@ def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None]
             logbook.put_photo(digest, archive.read(name))
         files = _beside(archive, path, logbook)
         write_whole(files, private=True)  # before the events: whoever was cut off here can begin again
-        with closing(_events(archive)) as events:
-            logbook.take_over(events)
+        own, *others = heads_of_zip(archive)
+        with closing(chain_lines(archive, own.member)) as events:
+            logbook.take_over(events, incoming_of_zip(archive, others))
         not_held = json.loads(archive.read("export.json")).get("not_beside", ())
     return Restored(report=logbook.verify(progress), files=tuple(files), not_held=tuple(map(str, not_held)))
 
@@ -70,11 +78,3 @@ def _beside(archive: zipfile.ZipFile, path: Path, logbook: Logbook) -> dict[Path
             inside = name.removeprefix(f"{OWN}/")
             found[folder / name if inside == name else own / inside] = archive.read(member)
     return found
-
-
-def _events(archive: zipfile.ZipFile) -> Generator[tuple[str, str], None, None]:
-    with archive.open("events.jsonl") as file:
-        for line in file:
-            parts = from_line(line.decode("utf-8").rstrip("\n"))
-            assert parts is not None, "the zip has just been checked"
-            yield parts

@@ -13,7 +13,16 @@ from reader.errors import OutputError
 from reader.files.output import create_private_file
 from reader.logbook.rows import begin_follow_ups, begin_runs
 from reader.logbook.store import TIMEOUT_S
-from reader.logbook.tables import FIRST_TABLES, FORMAT, about, events, follow_ups, runs
+from reader.logbook.tables import (
+    FIRST_TABLES,
+    FORMAT,
+    FORMAT_WITH_FOLLOW_UPS,
+    OF_CHAINS,
+    about,
+    events,
+    follow_ups,
+    runs,
+)
 from reader.store.database import Database
 from reader.version import VERSION
 
@@ -33,7 +42,7 @@ def bring_up_to_date(path: Path) -> Path | None:
         with database.reading() as connection:
             if not inspect(connection).has_table(about.name):
                 return None  # opening it will say what it is
-            is_earlier = _format_of(connection) < FORMAT or bool(_missing_indexes(connection))
+            is_earlier = _format_of(connection) < FORMAT_WITH_FOLLOW_UPS or bool(_missing_indexes(connection))
             is_empty = connection.execute(select(events.c.seq).limit(1)).first() is None
         if not is_earlier:
             return None
@@ -77,7 +86,7 @@ def _missing_indexes(connection: Connection) -> list[Index]:
     there = set(found.get_table_names())
     return [
         index
-        for table in (*FIRST_TABLES, runs, follow_ups)
+        for table in (*FIRST_TABLES, runs, follow_ups, *OF_CHAINS)
         if table.name in there
         for index in sorted(table.indexes, key=lambda one: str(one.name))
         if index.name not in {known["name"] for known in found.get_indexes(table.name)}
