@@ -496,23 +496,29 @@ def merge_logbook(
 
     See linecall guide merge.
     """
-    from contextlib import closing as until_closed
-
+    from reader.errors import LinecallError
     from reader.logbook import Logbook
-    from reader.logbook.matching import Answers
+    from reader.logbook.matching import Answers, UnsureError
     from reader.logbook.merge import LogbookSource, ZipSource, in_words, merge, open_source
     from reader.words import counted
 
     by = needed("--by", by)
     answers = Answers(same=dict(map(_equal, same)), apart=frozenset(apart))
-    ask = _ask_who if sys.stdin.isatty() and sys.stderr.isatty() else None
+    ask = _ask_who if _on_a_terminal() else None
     with ExitStack() as stack:
         theirs = stack.enter_context(open_source(other, their_photos))
         source = theirs if isinstance(theirs, ZipSource) else LogbookSource(theirs)
-        book = stack.enter_context(until_closed(Logbook.open(needed_logbook(logbook), photos=logbook_photos)))
+        book = stack.enter_context(Logbook.open(needed_logbook(logbook), photos=logbook_photos))
         stack.enter_context(saying_what_was_done(lambda: "nothing was taken; the same command takes it"))
         progress = stack.enter_context(counting("events"))
-        merged = merge(book, source, by=by, at=_now(), answers=answers, ask=ask, progress=progress)
+        try:
+            merged = merge(book, source, by=by, at=_now(), answers=answers, ask=ask, progress=progress)
+        except UnsureError as unsure:
+            for question in unsure.questions:
+                show.say_problem(f"{question}: {question.options}")
+            raise LinecallError(
+                f"{source.name}: nothing was taken; say who and what these are, as shown"
+            ) from unsure
         waiting = book.count_apart()
     if merged.event is not None and sys.stderr.isatty():
         _wipe()
@@ -531,6 +537,10 @@ def _equal(text: str) -> tuple[str, str]:
     if not (there and sign and here):
         raise click.BadParameter(f"{text!r}; write THERE=HERE, such as --same 'A Lind=A. Lind'")
     return there, here
+
+
+def _on_a_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
 
 
 def _ask_who(question: "Question") -> str | None:

@@ -50,8 +50,8 @@ class UnsureError(LinecallError):
 
     def __init__(self, name: str, questions: Sequence[Question]) -> None:
         """Take the other logbook's name and what is to be asked."""
-        lines = "".join(f"\n  {question}: {question.options}" for question in questions)
-        super().__init__(f"{name}: nothing was taken yet, for these may be one or two; say which:{lines}")
+        told = "; ".join(f"{question}: {question.options}" for question in questions)
+        super().__init__(f"{name}: nothing was taken yet, for these may be one or two; say which: {told}")
         self.questions = tuple(questions)
 
 

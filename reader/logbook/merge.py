@@ -22,7 +22,7 @@ from reader.logbook.export import HeadOfZip, chain_lines, heads_of_zip, photo_na
 from reader.logbook.matching import Answers, Ask, Matching, Names, UnsureError, names_in
 from reader.logbook.people import Person, begin_with, people_of, settle
 from reader.logbook.store import Logbook, StaleHeadError
-from reader.logbook.take_in import Incoming
+from reader.logbook.take_in import Incoming, held_against
 from reader.words import counted, listed
 from reader.words.names import folded
 
@@ -266,20 +266,23 @@ def _match(
     people = {(PERSON, one.name): frozenset[str]() for one in people_of(home)}
     matching = Matching(home.stated_names() | people, answers)
     for one in sorted(incoming, key=lambda one: one.head.id):
-        matching.match(one.head.id, _names(one), home.matched_names(one.head.id), ask)
+        matching.match(one.head.id, _names(source, one), home.matched_names(one.head.id), ask)
     if matching.questions:
         raise UnsureError(source.name, matching.questions)
     return matching.called
 
 
-def _events(one: Incoming) -> Iterator[Event]:
+def _events(source: Source, one: Incoming) -> Iterator[Event]:
+    name = f"chain {short(one.head.id)}"
     for number, (digest, body) in enumerate(one.bodies(), one.since + 1):
-        yield load_event(number, digest, body, of=f"chain {short(one.head.id)}")
+        with held_against(f"{source.name}: {name}"):
+            event = load_event(number, digest, body, of=name)
+        yield event
 
 
-def _names(one: Incoming) -> Names:
+def _names(source: Source, one: Incoming) -> Names:
     found: dict[tuple[str, str], frozenset[str]] = {}
-    for event in _events(one):
+    for event in _events(source, one):
         for kind, name, told in names_in(event):
             found[kind, name] = found.get((kind, name), frozenset()) | ({told} if told else set())
     return found
@@ -309,7 +312,7 @@ def _bring_photos(home: Logbook, source: Source, incoming: Sequence[Incoming]) -
     """Keep the photos that the new events name; returns how many."""
     n = 0
     for one in incoming:
-        for event in _events(one):
+        for event in _events(source, one):
             if event.kind == "reading":
                 for photo in event.payload["photos"]:
                     try:
