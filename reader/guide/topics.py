@@ -13,7 +13,7 @@ FOLDER: Final = DATA / "guide"
 COMMENT: Final = re.compile(r"<!-- .* -->\n\n?")  # for whoever keeps the files
 ORDER: Final = (
     *("photos", "card", "reading", "table", "times", "grades", "second-photo", "statuses", "cautions"),
-    *("logbook", "people", "review", "sheet", "proof", "reread", "round", "history"),
+    *("logbook", "people", "review", "sheet", "proof", "merge", "reread", "round", "history"),
     *("library", "quiz", "agreement", "control", "accuracy"),
     *("layouts", "settings", "calling", "verdict", "variables", "python", "serving", "windows", "completion"),
 )
