@@ -5,7 +5,7 @@ taken for the other's answer: the graver one stands for the time being, the read
 review that has seen both settles it.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, Final
@@ -22,12 +22,14 @@ _WORST: Final = max(GRAVITY.values())
 class Story:
     """All events about a reading, in order, and what they come to.
 
-    reviews : those that count here, the one whose verdict stands last. uncounted : the others. apart : sentences about
+    reviews : those that count here, the one that leaves what stands last. uncounted : the others. standing : of each
+    that counts, by its place, which review's verdict stood after it; None: the reading's own. apart : sentences about
     what was said on several devices without having seen each other. waits : whether it takes a reviewer to settle that.
     """
 
     events: tuple[Event, ...]
     reviews: tuple[Event, ...]
+    standing: Mapping[int, Event | None]
     uncounted: tuple[Event, ...]
     corrections: tuple[Event, ...]
     superseded_by: str | None
@@ -39,8 +41,14 @@ class Story:
         first = self.events[0]
         at = first.at.isoformat(timespec="seconds")
         row = first_row(seq=first.seq, id=first.id, at=at, payload=first.payload)
+        before: Event | None = None
         for event in (*self.corrections, *self.reviews):
-            row = next_row(row, seq=event.seq, kind=event.kind, payload=event.payload)
+            payload = event.payload
+            stands = self.standing.get(event.seq)
+            if event.kind == "review" and "summary" not in payload and stands is not before:
+                payload = payload | {"summary": (stands or first).payload["summary"]}
+            row = next_row(row, seq=event.seq, kind=event.kind, payload=payload)
+            before = stands
         row["last_seq"] = version(self.events)
         if self.waits:
             row["rank"] = int(Rank.APART)
@@ -61,9 +69,11 @@ def story_of(chains: Chains, history: Sequence[Event]) -> Story:
     counting = [event for event in reviews if chains.may_decide(event, by_itself=_of_own_run(event, first))]
     corrections = [event for event in history if event.kind == "correction"]
     ends = [one for one in counting if not any(sight.sees(other, one) for other in counting)]
-    differ = any(_standing(one) != _standing(ends[0]) for one in ends)
-    if differ:
-        ends.sort(key=lambda one: _gravity(one))  # stable: of two as grave, the later
+    standing = _standing(counting, sight)
+    left = {one.seq: _left(standing[one.seq] or first, waiting=one.payload.get("waiting")) for one in ends}
+    differ = len(set(left.values())) > 1
+    if differ:  # stable: of two as grave, the later one last
+        ends.sort(key=lambda one: _gravity(standing[one.seq] or first))
         counting = [one for one in counting if one not in ends] + ends
     uncounted = [event for event in reviews if event not in counting]
     unanswered = [one for one in uncounted if not any(sight.sees(other, one) for other in counting)]
@@ -77,6 +87,7 @@ def story_of(chains: Chains, history: Sequence[Event]) -> Story:
     return Story(
         events=tuple(history),
         reviews=tuple(counting),
+        standing=standing,
         uncounted=tuple(uncounted),
         corrections=tuple(corrections),
         superseded_by=superseded_by,
@@ -90,7 +101,21 @@ def _of_own_run(event: Event, first: Event) -> bool:
     return "departures" in event.payload and event.slot == first.slot
 
 
-def _standing(event: Event) -> tuple[object, ...]:
+def _standing(reviews: Sequence[Event], sight: Sight) -> dict[int, Event | None]:
+    """Which review's verdict stood after each: its own, or, of one that has none, the gravest that it had seen."""
+    stood: dict[int, Event | None] = {}
+    for event in reviews:  # cause before effect
+        if event.payload.get("verdict") is not None:
+            stood[event.seq] = event
+            continue
+        known = [one for one in reviews if sight.sees(event, one)]
+        ends = [one for one in known if not any(sight.sees(other, one) for other in known)]
+        before = [verdict for one in ends if (verdict := stood.get(one.seq)) is not None]
+        stood[event.seq] = sorted(before, key=_gravity)[-1] if before else None
+    return stood
+
+
+def _left(event: Event, *, waiting: object) -> tuple[object, ...]:
     """What a review leaves: grade, calls, and whether the reading still waits."""
     verdict = event.payload.get("verdict") or {}
     calls = [
@@ -98,7 +123,7 @@ def _standing(event: Event) -> tuple[object, ...]:
         for window in verdict.get("windows", ())
         for name in ("reference", "indicator")
     ]
-    return verdict.get("grade"), tuple(calls), bool(event.payload.get("waiting"))
+    return verdict.get("grade"), tuple(calls), waiting
 
 
 def _gravity(event: Event) -> tuple[int, bool]:
@@ -181,7 +206,7 @@ def _successor(
     for taker in sight.in_order(takers):
         if not sight.sees(taker, first):
             continue  # it names what it cannot have known
-        if all(sight.sees(taker, review) for review in decided):
+        if all(sight.sees(taker, review) or sight.sees(review, taker) for review in decided):
             return taker.id, []
         both.append(
             f"reading {taker.id} of {whose(taker)} was to take its place, but was made without having seen that it had "

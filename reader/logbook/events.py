@@ -77,6 +77,11 @@ class Event(BaseModel):
         return self.seq & NUMBER_MAX
 
     @property
+    def entry(self) -> str:
+        """Its number as people read it, and of which chain if it is not this logbook's own."""
+        return f"{self.number}" if self._chain is None else f"{self.number} of chain {self._chain[:8]}"
+
+    @property
     def slot(self) -> int:
         """Where this logbook keeps its chain; 0: its own."""
         return self.seq >> NUMBER_BITS

@@ -1623,11 +1623,13 @@ def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
 
 def _stored_among_others(row: Mapping[str, Any], story: Story) -> StoredReading:
     stored = _stored_reading(row, story.events, story.reviews, story.corrections)
-    told = (*stored.current.warnings, *story.apart)
+    stands = story.standing[story.reviews[-1].seq] if story.reviews else None
+    current = stored.first if stands is None else parse_verdict(stands.payload["verdict"])
+    told = (*current.warnings, *story.apart)
     return replace(
         stored,
         last_seq=version(story.events),
-        current=stored.current.model_copy(update={"warnings": told}) if story.apart else stored.current,
+        current=current.model_copy(update={"warnings": told}) if story.apart else current,
         apart=story.apart,
         uncounted=story.uncounted,
     )

@@ -12,6 +12,7 @@ from reader.logbook.matching import UnsureError
 from reader.logbook.people import add_person, people_of, retire
 from reader.logbook.restore import restore_zip
 from reader.logbook.summary import Rank
+from reader.review.record import decisions_on
 from tests.bench.merge import run
 from tests.reader.logbook.devices import (
     KEEPER,
@@ -112,6 +113,25 @@ def test_decisions_that_contradict_wait_for_a_reviewer_who_sees_both(place: Plac
         assert book.verify().good
 
 
+def test_closing_what_was_decided_apart_leaves_the_graver_one_standing(place: Place, tmp_path: Path) -> None:
+    begin(place, ("B. Moreau", "reviewer"))
+    first = device(tmp_path, "a", 1, calls=("doubtful", "present"))
+    second = device(tmp_path, "b", 0)
+    (id,) = ids_of(first)
+    bring(second, first)
+    review(first, id, "present", at=AT + timedelta(days=3))
+    review(second, id, "absent", at=AT + timedelta(days=2, hours=1))
+    for other in (first, second):
+        bring(place, other, at=AT + timedelta(days=4))
+    with closing(place.open()) as book:
+        closed = {"closed": True, "reason": "seen", "waiting": False}
+        book.append("review", closed, by="B. Moreau", reading=id, at=AT + timedelta(days=5))
+        stored = book.reading(id)
+        assert (stored.current.grade, book.row(id).grade, stored.waiting) == ("moderate", "moderate", False)
+        assert book.verify().good
+        assert decisions_on(stored) == (), "of one person's two calls that differ neither counts"
+
+
 def test_two_reviews_that_say_the_same_need_no_third(place: Place, tmp_path: Path) -> None:
     begin(place, ("B. Moreau", "reviewer"))
     first = device(tmp_path, "a", 1, calls=("doubtful", "present"))
@@ -125,6 +145,7 @@ def test_two_reviews_that_say_the_same_need_no_third(place: Place, tmp_path: Pat
     with looking(place) as book:
         stored = book.reading(id)
         assert (stored.waiting, stored.apart, stored.current.grade) == (False, (), "moderate")
+        assert [made.call for made in decisions_on(stored)] == ["absent"], "one person has one voice"
 
 
 def test_a_role_given_on_a_laptop_makes_nobody_a_reviewer_at_home(place: Place, tmp_path: Path) -> None:
