@@ -135,7 +135,7 @@ def _gravity(event: Event) -> tuple[int, bool]:
 def _disagreements(
     counting: Sequence[Event], ends: Sequence[Event], sight: Sight, whose: Callable[[Event], str]
 ) -> Iterator[str]:
-    marks: dict[tuple[str, str], dict[str, None]] = {}
+    marks: dict[tuple[str, str], set[str]] = {}
     for one, other in combinations(counting, 2):
         if sight.sees(one, other) or sight.sees(other, one):
             continue
@@ -144,11 +144,14 @@ def _disagreements(
         ours, theirs = _calls(one), _calls(other)
         for key in ours.keys() & theirs.keys():
             if ours[key] != theirs[key]:
-                marks.setdefault(key, {}).update({whose(one): None, whose(other): None})
+                marks.setdefault(key, set()).update({whose(one), whose(other)})
+    by_people: dict[tuple[str, ...], list[str]] = {}
     for (window, mark), people in sorted(marks.items()):
+        by_people.setdefault(tuple(sorted(people)), []).append(f"the {mark} of window {window}")
+    for who, named in by_people.items():
         yield (
-            f"the {mark} of window {window} is called differently by {listed(list(people))}, neither having seen the "
-            "other's decision; the graver grade stands until a reviewer who has both decides"
+            f"{listed(named)} {'is' if len(named) == 1 else 'are'} called differently by {listed(who)}, neither having "
+            "seen the other's decision; the graver grade stands until a reviewer who has both decides"
         )
     if not marks:
         yield (

@@ -300,8 +300,8 @@ def _role_notes(home: Logbook, incoming: Sequence[Incoming]) -> Iterator[str]:
         lacking = sorted((roles & DECIDING_ROLES) - here.get(folded(name), set()))
         if lacking:
             yield (
-                f"{name} is {listed(lacking)} there and not here, so what they decided is shown and does not count; "
-                f'linecall people add "{name}" --role {lacking[0]} makes it count'
+                f"{name} is {listed(lacking)} there and not here: what they decide there is shown here and does not "
+                f'count, until linecall people add "{name}" --role {lacking[0]}'
             )
 
 

@@ -8,11 +8,14 @@ import pytest
 
 from reader.errors import LinecallError
 from reader.logbook.export import verify_zip, write_zip
+from reader.logbook.follow_up_events import ASKED, ENDED, FollowUpAsked, FollowUpEnded
 from reader.logbook.matching import UnsureError
 from reader.logbook.people import add_person, people_of, retire
 from reader.logbook.restore import restore_zip
+from reader.logbook.run_events import CORRECTION, END, STEP, FileRef, RunBegun, RunCorrection, RunEnd, RunStep
 from reader.logbook.summary import Rank
 from reader.review.record import decisions_on
+from reader.round.run import run_of
 from tests.bench.merge import run
 from tests.reader.logbook.devices import (
     KEEPER,
@@ -380,3 +383,119 @@ def test_only_a_keeper_merges(place: Place, tmp_path: Path) -> None:
 def test_many_laptops_in_any_order_forged_ones_and_kills(tmp_path: Path) -> None:
     """A sample of the bench, which takes forty laptops, 500 events each, and a hundred kills."""
     assert list(run(tmp_path, n_laptops=4, n_events=12, n_orders=3, n_kills=5, seed=1)) == []
+
+
+# --- runs and what follows ----------------------------------------------------------------------------------------
+
+FILE = FileRef(name="ours", revision=1, sha256="a" * 64)
+
+
+def begun(**changes: object) -> RunBegun:
+    fields = {
+        "site": FILE, "procedure": FILE, "layout": FILE, "reading_age": (15.0, 30.0), "point": "P1", "tank": "T",
+        "point_name": "drain", "tank_name": "tank", "phase": "fuel", "lot": "L1", "operator": KEEPER, "at": AT,
+        "entry": "at once",
+    }  # fmt: skip
+    return RunBegun.model_validate(fields | changes)
+
+
+def stepped(name: str) -> tuple[str, RunStep]:
+    return STEP, RunStep(step=name, at=AT, entry="at once")
+
+
+def test_runs_on_one_point_or_plate_from_two_devices_are_shown_and_both_go_on(
+    place: Place, tmp_path: Path
+) -> None:
+    begin(place)
+    laptop = device(tmp_path, "a", 0)
+    with closing(place.open()) as book:
+        ours = book.begin_run(begun(plate="7"), [stepped("sample")], by=KEEPER, at=AT)
+    with closing(laptop.open()) as book:
+        theirs = book.begin_run(begun(plate="7"), [stepped("drops")], by="A. Lind", at=AT)
+    merged = bring(place, laptop)
+    both = " and ".join(sorted([ours, theirs]))
+    assert [note for note in merged.notes if "runs" in note] == [
+        f"sample point P1 of site ours has open runs {both}; see linecall run show, and end what is not so",
+        f"plate 7 of lot L1 is in runs {both}; see linecall run show, and end what is not so",
+    ]
+    with closing(place.open()) as book:
+        assert {row.id for row in book.runs(is_open=True)} == {ours, theirs}
+        last = next(row.last_seq for row in book.runs() if row.id == ours)
+        book.add_to_run(ours, [stepped("drops")], by=KEEPER, at=LATER, expect_last=last)
+        last = next(row.last_seq for row in book.runs() if row.id == theirs)
+        event = run_of(book.run_events(theirs)).steps[0].seq
+        wrong = RunCorrection(event=event, was={}, now={"at": "2026-05-04T08:00:00+02:00"}, reason="x")
+        with pytest.raises(LinecallError, match="was entered on another device; correct it there"):
+            book.add_to_run(theirs, [(CORRECTION, wrong)], by=KEEPER, at=LATER, expect_last=last)
+        ended = RunEnd(how="abandoned", reason="the laptop's, seen here")
+        book.add_to_run(theirs, [(END, ended)], by=KEEPER, at=LATER, expect_last=last)
+        assert run_of(book.run_events(theirs)).ended == "abandoned"
+        assert [row.id for row in book.runs(is_open=True)] == [ours]
+        with pytest.raises(LinecallError, match="sample point P1 has an open run"):
+            book.begin_run(begun(plate="8"), by=KEEPER, at=LATER)
+        assert book.verify().good
+        book.rebuild()
+        assert book.verify().good
+
+
+def test_a_correction_made_on_the_laptop_is_about_its_own_entry(place: Place, tmp_path: Path) -> None:
+    begin(place)
+    with closing(place.open()) as book:
+        for number in range(3):
+            add(book, tmp_path, number, operator=KEEPER)
+    laptop = device(tmp_path, "a", 0)
+    with closing(laptop.open()) as book:
+        run = book.begin_run(begun(), [stepped("drops")], by="A. Lind", at=AT)
+        event = run_of(book.run_events(run)).steps[0].seq
+        right = RunCorrection(event=event, was={}, now={"at": "2026-05-04T08:30:00+02:00"}, reason="x")
+        last = book.runs()[0].last_seq
+        book.add_to_run(run, [(CORRECTION, right)], by="A. Lind", at=AT, expect_last=last)
+        there = run_of(book.run_events(run))
+    bring(place, laptop)
+    with looking(place) as book:
+        here = run_of(book.run_events(run))
+        assert here.drops_at == there.drops_at
+        assert [(row.id, row.drops_at) for row in book.runs()] == [(run, there.drops_at)]
+
+
+def test_a_point_that_lies_on_another_tank_there_is_asked_about(place: Place, tmp_path: Path) -> None:
+    begin(place)
+    laptop = device(tmp_path, "a", 0)
+    with closing(place.open()) as book:
+        book.begin_run(begun(), by=KEEPER, at=AT)
+    with closing(laptop.open()) as book:
+        run = book.begin_run(begun(tank="other"), by="A. Lind", at=AT)
+    with pytest.raises(UnsureError) as unsure:
+        bring(place, laptop)
+    (asked,) = unsure.value.questions
+    assert "of site ours is on tank other there, and of site ours is on tank T here" in str(asked)
+    assert "--same P1=P1, else --same 'P1=ANOTHER ID'" in asked.options
+    bring(place, laptop, same={"P1": "P1-laptop"})
+    with looking(place) as book:
+        assert {(row.point, row.id == run) for row in book.runs()} == {("P1", False), ("P1-laptop", True)}
+        assert run_of(book.run_events(run)).point == "P1-laptop"
+
+
+def test_follow_ups_come_home_and_one_is_ended_here(place: Place, tmp_path: Path) -> None:
+    begin(place)
+    laptop = device(tmp_path, "a", 1)
+    (id,) = ids_of(laptop)
+    asked = FollowUpAsked.model_validate(
+        {
+            "site": FILE, "reading": id, "point": "P1", "tank": "T", "point_name": "drain", "tank_name": "tank",
+            "action": "drain", "kind": "do", "text": "Drain it.", "owner": "A. Lind", "since": AT, "due_at": LATER,
+            "grade": "heavy", "because": "x",
+        }
+    )  # fmt: skip
+    with closing(laptop.open()) as book:
+        assert book.add_to_follow_ups([("", ASKED, asked)], by="A. Lind", at=LATER) == 1
+    bring(place, laptop, at=LATER + timedelta(hours=1))
+    with closing(place.open()) as book:
+        ((event,),) = book.follow_ups(is_open=True)
+        ended = FollowUpEnded(how="done", at=LATER, reason="drained")
+        book.add_to_follow_ups([(event.id, ENDED, ended)], by=KEEPER, at=LATER + timedelta(hours=2))
+        assert book.follow_ups(is_open=True) == []
+        assert book.add_to_follow_ups([("", ASKED, asked)], by=KEEPER, at=LATER) == 0, (
+            "it was asked for there"
+        )
+        assert book.verify().good
