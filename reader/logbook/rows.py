@@ -130,8 +130,13 @@ def make_rows(connection: Connection, ids: Iterable[str]) -> None:
         table, row = row_among_others(known, id)
         if table is not readings:
             (begin_runs if table is runs else begin_follow_ups)(connection)
-        connection.execute(delete(table).where(table.c.seq == row["seq"]))
-        connection.execute(insert(table).values(row))
+        connection.execute(_REPLACED[table], {"of": row["seq"]})
+        connection.execute(insert(table), [row])  # as parameters: far cheaper than as values of a statement
+
+
+_REPLACED: Final = {
+    table: delete(table).where(table.c.seq == bindparam("of")) for table in (readings, runs, follow_ups)
+}
 
 
 def row_among_others(known: Chains, id: str) -> tuple[Table, dict[str, Any]]:

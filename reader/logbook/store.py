@@ -1143,9 +1143,12 @@ class Logbook(AbstractContextManager["Logbook"]):
         with self._database.reading() as connection:
             return site_events(connection, kind, everywhere=everywhere)
 
-    def settings(self) -> dict[str, KeptFile]:
-        """Every settings file that a reading or review was made by, by its hash, as far as they are kept."""
-        return kept_files(self.site_events(SETTINGS, everywhere=True))
+    def settings(self, *, everywhere: bool = True) -> dict[str, KeptFile]:
+        """Every settings file that a reading or review was made by, by its hash, as far as they are kept.
+
+        everywhere : not only those of the own chain.
+        """
+        return kept_files(self.site_events(SETTINGS, everywhere=everywhere))
 
     def related(self, reading: StoredReading, *, within: timedelta) -> list[Event]:
         """First events of other readings that may be of the same plate, in order; who asks must look closer.

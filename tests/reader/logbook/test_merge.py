@@ -499,3 +499,17 @@ def test_follow_ups_come_home_and_one_is_ended_here(place: Place, tmp_path: Path
             "it was asked for there"
         )
         assert book.verify().good
+
+
+def test_a_logbook_on_a_server_comes_home_too(place: Place, tmp_path: Path) -> None:
+    home = begin(place_in(tmp_path, "home"))
+    begin(place, ("A. Lind", "technician"))
+    with closing(place.open()) as book:
+        add(book, tmp_path, 1, operator="A. Lind")
+    assert bring(home, place).events == 3
+    assert bring(home, place).event is None
+    bring(place, home)
+    for one in (home, place):
+        with looking(one) as book:
+            report = book.verify()
+            assert (report.problem, report.chains, report.readings) == (None, 2, 1)
