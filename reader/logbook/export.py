@@ -659,13 +659,13 @@ the photos of {readings} without what the phone wrote beside the pixels, named b
                   their bytes; export.json has that hash beside the original's, which the events name
 """
 
-README: Final = """\
+_README: Final = """\
 EXPORT OF A LINECALL LOGBOOK
 
 This file holds readings of test plates from photos, and the proof that nothing about them was changed afterwards.
 
   events.jsonl    every event of the logbook, one a line, in order: readings, reviews, corrections
-  photos/         {photos}
+CHAINS  photos/         {photos}
   settings/       the rules, thresholds, layouts, texts and policies that were used, byte for byte, by their SHA-256
   verdicts/       what was read from them, as it stands; <id>.first.verdict.json: before reviewers decided
   export.json     which readings' photos are in here, and the seal of the whole
@@ -689,14 +689,7 @@ field "previous" is the hash of the line before it (64 zeros on the first), "seq
 Python, in the folder that this file was unpacked into:
 
   import hashlib, json, pathlib
-  previous = "0" * 64
-  for seq, line in enumerate(open("events.jsonl", encoding="utf-8", newline="\\n"), 1):
-      event = json.loads(line)
-      body = line.rstrip("\\n").replace('"hash":"' + event["hash"] + '",', "", 1)
-      assert hashlib.sha256(body.encode()).hexdigest() == event["hash"], seq
-      assert (event["previous"], event["seq"]) == (previous, seq), seq
-      previous = event["hash"]
-  for kept in [*pathlib.Path("photos").iterdir(), *pathlib.Path("settings").glob("*")]:
+CHECK  for kept in [*pathlib.Path("photos").iterdir(), *pathlib.Path("settings").glob("*")]:
       assert hashlib.sha256(kept.read_bytes()).hexdigest() == kept.name[:64], kept
   print("all hold; the last event is", previous)
 
@@ -708,7 +701,7 @@ bears it. Whoever kept the logbook could have written all of it anew before the 
 seal that somebody else holds dates it. A screening plate does not certify fuel.
 """
 
-_ONE_FILE: Final = """\
+_CHECK: Final = """\
   previous = "0" * 64
   for seq, line in enumerate(open("events.jsonl", encoding="utf-8", newline="\\n"), 1):
       event = json.loads(line)
@@ -717,7 +710,7 @@ _ONE_FILE: Final = """\
       assert (event["previous"], event["seq"]) == (previous, seq), seq
       previous = event["hash"]
 """
-_EVERY_FILE: Final = """\
+_CHECK_OF_CHAINS: Final = """\
   heads, merged = {{}}, {{}}
   for path in [*pathlib.Path("chains").iterdir(), pathlib.Path("events.jsonl")]:
       previous = "0" * 64
@@ -732,14 +725,9 @@ _EVERY_FILE: Final = """\
               merged.update({{head["chain"]: head["hash"] for head in event["payload"]["chains"]}})
   assert merged == {{stem: head for stem, head in heads.items() if stem != "events"}}
 """
-_ONE_LIST: Final = """\
-  events.jsonl    every event of the logbook, one a line, in order: readings, reviews, corrections
-"""
-README_OF_CHAINS: Final = README.replace(_ONE_FILE, _EVERY_FILE).replace(
-    _ONE_LIST,
-    _ONE_LIST
-    + """\
+_CHAINS: Final = """\
   chains/         the same of each logbook that was merged into this one, in a file that its first event's hash names;
                   the events of kind "merge" in events.jsonl name the last event of each
-""",
-)
+"""
+README: Final = _README.replace("CHECK", _CHECK).replace("CHAINS", "")
+README_OF_CHAINS: Final = _README.replace("CHECK", _CHECK_OF_CHAINS).replace("CHAINS", _CHAINS)

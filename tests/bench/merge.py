@@ -18,17 +18,16 @@ import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from fixtures.verdicts import example_verdict
 from reader.errors import LinecallError
 from reader.logbook import Logbook, Statement
 from reader.logbook.people import add_person
 from reader.store.canonical import canonical_json
 from reader.words import Call
-from tests.reader.logbook.devices import GRADE_OF, KEEPER, begin, bring, everything, place_in
+from tests.reader.logbook.devices import GRADE_OF, KEEPER, begin, bring, everything, place_in, review_in
 from tests.reader.logbook.samples import AT, Place, verdict_of
 
 PEOPLE = ("A. Lind", "C. Ito", "D. Okafor", "E. Sand")
@@ -66,20 +65,9 @@ def fill(place: Place, folder: Path, n: int, number: int, draw: random.Random) -
                 written += 1
 
 
-def review(book: Logbook, id: str, draw: random.Random, at: Any) -> None:
+def review(book: Logbook, id: str, draw: random.Random, at: datetime) -> None:
     """A review of a reading by some reviewer, with some call."""
-    call: Call = draw.choice(["present", "absent"])
-    verdict = example_verdict((call, "present"), grade=GRADE_OF[call])
-    verdict = verdict.model_copy(update={"photo": book.reading(id).first.photo})
-    made = {
-        "window": verdict.windows[0].id,
-        "mark": "indicator",
-        "call": call,
-        "reason": "seen",
-        "blind": False,
-    }
-    payload = {"decisions": [made], "verdict": verdict.model_dump(mode="json"), "waiting": False}
-    book.append("review", payload, by=draw.choice(REVIEWERS), reading=id, at=at)
+    review_in(book, id, draw.choice(["present", "absent"]), by=draw.choice(REVIEWERS), at=at)
 
 
 def make_laptops(folder: Path, n: int, n_events: int, draw: random.Random) -> list[Place]:
@@ -89,16 +77,16 @@ def make_laptops(folder: Path, n: int, n_events: int, draw: random.Random) -> li
         place = begin(place_in(folder, f"laptop{number:02}"))
         fill(place, folder / "camera", n_events, number, draw)
         laptops.append(place)
-    for place in draw.sample(laptops, round(MERGED_BEFORE * n)):
+    for day, place in enumerate(draw.sample(laptops, round(MERGED_BEFORE * n)), 20):
         other = draw.choice([one for one in laptops if one is not place])
-        bring(place, other, at=AT + timedelta(days=20))
+        bring(place, other, at=AT + timedelta(days=day))
         with closing(other.open(read_only=True)) as book:
             known = [row.id for row in book.readings(limit=1000)]
         chosen = draw.sample(known, min(5, len(known)))
-        for writer, days in ((place, 21), (other, 19)):
+        for writer in (place, other):
             with closing(writer.open()) as book:
                 for id in chosen:
-                    review(book, id, draw, AT + timedelta(days=days, minutes=draw.uniform(0, 60)))
+                    review(book, id, draw, AT + timedelta(days=day, minutes=draw.uniform(1, 600)))
     return laptops
 
 
@@ -144,7 +132,7 @@ def orders(folder: Path, laptops: Sequence[Place], n: int, draw: random.Random) 
         draw.shuffle(order)
         began = time.monotonic()
         for laptop in order:
-            bring(home, laptop, at=AT + timedelta(days=30))
+            bring(home, laptop, at=AT + timedelta(days=90))
         took = time.monotonic() - began
         with closing(home.open(read_only=True)) as book:
             report = book.verify()
@@ -187,7 +175,7 @@ def kills(folder: Path, laptops: Sequence[Place], n: int, draw: random.Random) -
     """Kill merges; yields what is wrong."""
     home = make_home(folder / "kills")
     began = time.monotonic()
-    bring(copy_of(home, folder / "kills", "timed"), laptops[0], at=AT + timedelta(days=30))
+    bring(copy_of(home, folder / "kills", "timed"), laptops[0], at=AT + timedelta(days=90))
     usual = time.monotonic() - began
     n_killed = n_taken = 0
     work = home
@@ -200,7 +188,7 @@ def kills(folder: Path, laptops: Sequence[Place], n: int, draw: random.Random) -
             code = 1
             try:
                 sys.stdout = sys.stderr = open(os.devnull, "w")  # noqa: SIM115
-                bring(work, laptop, at=AT + timedelta(days=30))
+                bring(work, laptop, at=AT + timedelta(days=90))
                 code = 0
             finally:
                 os._exit(code)
@@ -215,7 +203,7 @@ def kills(folder: Path, laptops: Sequence[Place], n: int, draw: random.Random) -
         if not report.good:
             yield f"kill {number + 1}: {report.problem}"
         n_taken += any(head is not None and head.id in held for head in wanted)
-        bring(work, laptop, at=AT + timedelta(days=30))
+        bring(work, laptop, at=AT + timedelta(days=90))
         with closing(work.open(read_only=True)) as book:
             held_now = {head.id: (head.seq, head.hash) for head in book.heads()}
             report = book.verify()

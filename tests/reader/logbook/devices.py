@@ -78,6 +78,12 @@ def review(
     **more: Any,
 ) -> Event:
     """A review as a reviewer's decision on window 1 leaves it: its call stands, and the grade with it."""
+    with closing(place.open()) as book:
+        return review_in(book, reading, call, by=by, at=at, waiting=waiting, **more)
+
+
+def review_in(book: Logbook, reading: str, call: Call, *, by: str, at: datetime, **more: Any) -> Event:
+    """The same, in a logbook that is open."""
     grade = GRADE_OF[call]
     verdict = example_verdict((call, "present"), grade=grade)
     made = {
@@ -87,10 +93,9 @@ def review(
         "reason": "seen",
         "blind": False,
     }
-    with closing(place.open()) as book:
-        verdict = verdict.model_copy(update={"photo": book.reading(reading).first.photo})
-        payload = {"decisions": [made], "verdict": verdict.model_dump(mode="json"), "waiting": waiting}
-        return book.append("review", payload | more, by=by, reading=reading, at=at)
+    verdict = verdict.model_copy(update={"photo": book.reading(reading).first.photo})
+    payload = {"decisions": [made], "verdict": verdict.model_dump(mode="json"), "waiting": False}
+    return book.append("review", payload | more, by=by, reading=reading, at=at)
 
 
 def everything(place: Place) -> dict[str, Any]:

@@ -1,5 +1,8 @@
 """Laptops that come home: chains of their own, nothing lost or invented, nothing that contradicts hidden."""
 
+import subprocess
+import sys
+import zipfile
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -227,6 +230,31 @@ def test_a_zip_of_a_merged_logbook_holds_every_chain_and_brings_them_back(
         assert restore_zip(path, book).report.good
     assert everything(again) == everything(place)
     assert exported(again, tmp_path / "x").read_bytes() == path.read_bytes()
+
+
+def test_the_readme_of_such_a_zip_says_how_to_check_every_chain(tmp_path: Path) -> None:
+    home = begin(place_in(tmp_path, "home"))
+    bring(home, device(tmp_path, "a", 1))
+    folder = tmp_path / "unpacked"
+    with zipfile.ZipFile(exported(home, tmp_path)) as archive:
+        archive.extractall(folder)
+    text = (folder / "README.txt").read_text(encoding="utf-8")
+    script = (
+        text[text.index("  import hashlib") : text.index("WHAT THIS PROVES")].replace("\n  ", "\n").strip()
+    )
+
+    def run_it() -> str:
+        line = [sys.executable, "-I", "-X", "utf8", "-c", script]
+        done = subprocess.run(line, cwd=folder, capture_output=True, text=True, check=False)
+        return done.stdout + done.stderr
+
+    with looking(home) as book:
+        assert f"all hold; the last event is {book.head()[1]}" in run_it()
+    (chain,) = (folder / "chains").iterdir()
+    whole = chain.read_text(encoding="utf-8")
+    for changed in (whole.replace("T1", "T2"), "".join(whole.splitlines(keepends=True)[:-1])):
+        chain.write_text(changed, encoding="utf-8")
+        assert "AssertionError" in run_it()
 
 
 def test_a_zip_comes_home_as_the_logbook_that_it_is_of_does(tmp_path: Path) -> None:
