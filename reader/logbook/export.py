@@ -250,8 +250,9 @@ def _suffix(name: str) -> str:
 def verify_zip(
     path: Path, *, seals: Sequence[Seal] = (), progress: Callable[[int], None] | None = None
 ) -> Report:
-    """Check a zip that `write_zip` wrote: the chain, its photos and verdicts. Nothing is unpacked to the disk.
+    """Check a zip that `write_zip` wrote: every chain, its photos and verdicts. No photo is unpacked to the disk.
 
+    Where there are several chains, their events are for a while, in a folder of one's own: together they tell verdicts.
     Raises LinecallError if the file is no such zip, or one made to do harm.
     """
     with kept(f"{path}: this export"):

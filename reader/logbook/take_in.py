@@ -239,8 +239,11 @@ def make_all_rows(connection: Connection, taken: Iterable[Taken]) -> None:
     for one in taken:
         query = select(others.c.seq, others.c.hash, others.c.body)
         query = query.where(one.inside(), others.c.kind == "reading", others.c.body.contains('"supersedes":'))
-        for row in connection.execute(query.order_by(others.c.seq)).all():
-            note_takeovers(connection, known.event(*row))
+        with connection.execute(
+            query.order_by(others.c.seq).execution_options(yield_per=BATCH_SIZE)
+        ) as replacing:
+            for row in replacing:
+                note_takeovers(connection, known.event(*row))
     for one in taken:
         about = select(others.c.reading).where(one.inside(), others.c.reading.is_not(None)).distinct()
         by = select(others.c.id).where(one.inside(), others.c.kind == "reading")
