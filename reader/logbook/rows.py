@@ -8,8 +8,8 @@ from sqlalchemy import Connection, Table, bindparam, delete, insert, inspect, se
 
 from reader.errors import LinecallError
 from reader.logbook.apart import story_of
-from reader.logbook.chains import PERSON, Chains, every_body, has_chains, own_id
-from reader.logbook.events import MERGE, NUMBER_BITS, Event, load_event
+from reader.logbook.chains import Chains, every_body, has_chains, own_id
+from reader.logbook.events import MERGE, Event, load_event
 from reader.logbook.follow_up_events import ASKED, FOLLOW_UP_KINDS, follow_up_row
 from reader.logbook.run_events import RUN, RUN_KINDS, run_row
 from reader.logbook.summary import first_row, next_row, superseded_row
@@ -29,7 +29,6 @@ from reader.logbook.tables import (
     takeovers,
 )
 from reader.store.database import BATCH_SIZE
-from reader.words.names import folded
 
 PERSON_EVENT: Final = "person"
 
@@ -79,15 +78,8 @@ def _store(connection: Connection, row: Mapping[str, Any]) -> None:
 
 def _apply_among_others(connection: Connection, event: Event) -> None:
     if event.kind == PERSON_EVENT:  # whose decisions on other devices may count from now on, or count no more
-        known = Chains(connection)
-        who = folded(event.payload["name"])
-        query = select(others.c.reading).where(others.c.kind == "review").distinct()
-        by = select(others.c.seq, others.c.by).where(others.c.kind == "review").distinct()
-        if any(
-            folded(known.name(row.seq >> NUMBER_BITS, PERSON, row.by)) == who
-            for row in connection.execute(by)
-        ):
-            make_rows(connection, list(connection.scalars(query)))
+        reviewed = select(others.c.reading).where(others.c.kind == "review").distinct()
+        make_rows(connection, list(connection.scalars(reviewed)))
     if event.kind == MERGE:
         note_merge(connection, event, Chains(connection))
     if event.reading is None:

@@ -204,7 +204,9 @@ def _check_ids(connection: Connection, one: Taken) -> None:
     other = others.alias("other")
     begins = (one.inside(), others.c.kind.in_(BEGINS))
     queries = (
-        select(others.c.seq, others.c.id).join(events, events.c.id == others.c.id),
+        select(others.c.seq, others.c.id).join(
+            events, (events.c.id == others.c.id) & (events.c.reading == events.c.id)
+        ),
         select(others.c.seq, others.c.id)
         .join(other, other.c.id == others.c.id)
         .where(other.c.seq != others.c.seq, other.c.kind.in_(BEGINS)),
