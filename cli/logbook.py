@@ -511,6 +511,7 @@ def merge_logbook(
         book = stack.enter_context(Logbook.open(needed_logbook(logbook), photos=logbook_photos))
         stack.enter_context(saying_what_was_done(lambda: "nothing was taken; the same command takes it"))
         progress = stack.enter_context(counting("events"))
+        is_new = not book.head()[0]
         try:
             merged = merge(book, source, by=by, at=_now(), answers=answers, ask=ask, progress=progress)
         except UnsureError as unsure:
@@ -522,6 +523,8 @@ def merge_logbook(
         waiting = book.count_apart()
     if merged.event is not None and sys.stderr.isatty():
         _wipe()
+    if is_new:
+        click.echo(show.printable(f"begun {book.name}, whose first keeper is {by}"))
     click.echo("\n".join(map(show.printable, in_words(merged, source.name))))
     for note in merged.notes:
         click.echo(show.printable(f"note: {note}"))
