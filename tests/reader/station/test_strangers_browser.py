@@ -105,13 +105,13 @@ def somebody_elses(html: str) -> Iterator[int]:
 
 FOREIGN = """<!doctype html><title>a page of somebody else's</title><iframe name="there"></iframe>
 <form method="post" target="there" action="STATION/keeping/people">
-<input name="name" value="Eve Foreign"><input name="roles" value="keeper"></form>
+<input name="name" value="Eve Foreign"><input name="role" value="keeper"></form>
 <script>
 window.seen = [];
 const asked = [
     fetch("STATION/keeping/people", { credentials: "include" }),
     fetch("STATION/keeping/people", { method: "POST", mode: "no-cors", credentials: "include",
-        body: new URLSearchParams({ name: "Eve Foreign", roles: "keeper" }) }),
+        body: new URLSearchParams({ name: "Eve Foreign", role: "keeper" }) }),
     fetch("STATION/keeping/people", { method: "POST", credentials: "include",
         headers: { "Content-Type": "application/json" }, body: "{}" }),
     fetch("STATION/runs/0123abcd", { method: "PUT", credentials: "include", body: "{}" }),
