@@ -117,6 +117,12 @@ class Browser(AbstractContextManager["Browser"]):
         """Save what the view shows."""
         self._driver.save_screenshot(str(path))
 
+    def picture_whole(self, path: Path, *, width: int, height_max: int = 2600) -> None:
+        """Save the whole page, as far down as that many CSS pixels."""
+        height = self.ask("return document.documentElement.scrollHeight")
+        self.resize(width, min(max(height, 300), height_max))
+        self.picture(path)
+
     def complaints(self) -> list[str]:
         """What the page wrote to the console since it was opened."""
         return [entry["message"] for entry in self._log("browser")]

@@ -14,6 +14,7 @@ from starlette.testclient import TestClient
 
 from reader.logbook.people import add_person
 from reader.round import record
+from reader.round.run import Run
 from reader.station import work
 from reader.station.looks import Looks
 from reader.station.uploads import PIECE_MAX, finished, store_piece
@@ -53,9 +54,10 @@ def filled(
             (GIL, ["reviewer"]),
         ):
             add_person(place.desk.logbook, name, roles=roles, at=place.clock())  # type: ignore[arg-type]
-        runs = {point: _read(place, root, point, photo) for point, photo in PLATES.items()}
+        read = {point: add_reading(place, root, point, photo) for point, photo in PLATES.items()}
+        runs = {point: run.id for point, run in read.items()}
         runs["S1-drain"] = _developing(place, "S1-drain", minutes=6)
-        plate = record.find_run(place.desk.logbook, runs["RB-drain"]).readings[-1].id
+        plate = read["RB-drain"].readings[-1].id
         begin_library(place.desk.library_folder())
         made = Filled(place=place, runs=runs, plate=plate)
         made.pages[BEN] = _technicians(runs)
@@ -79,15 +81,15 @@ def _developing(place: Served, point: str, *, minutes: float) -> str:
     return run
 
 
-def _read(place: Served, root: Path, point: str, name: str) -> str:
-    """A run whose photo was taken a minute ago, and is read; its id."""
+def add_reading(place: Served, root: Path, point: str, name: str) -> Run:
+    """A run whose photo was taken a minute ago, and is read."""
     run = _developing(place, point, minutes=20)
     data = photo_of(root, place.clock() - timedelta(minutes=1), name)
     sha = hashlib.sha256(data).hexdigest()
     for at in range(0, len(data), PIECE_MAX):
         store_piece(place.desk, run, sha, at, data[at : at + PIECE_MAX])
     asyncio.run(work.read(place.desk, run, [finished(place.desk, run, sha, len(data))], by=BEN))
-    return run
+    return record.find_run(place.desk.logbook, run)
 
 
 def _technicians(runs: dict[str, str]) -> list[str]:
@@ -124,7 +126,7 @@ def _decided(place: Served, plate: str) -> list[str]:
 def _opened(place: Served, plate: str) -> list[str]:
     """What a reviewer sees who has opened the calls."""
     with Looks.open(place.desk.folder) as looks:
-        looks.note(plate, GIL, at=place.clock())
+        looks.note([plate], GIL, at=place.clock())
     return [f"/readings/{plate}/calls"]
 
 

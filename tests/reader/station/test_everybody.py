@@ -18,10 +18,35 @@ NOBODY = ""
 TAB = "\ue004"  # WebDriver, section 17.4.2
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "wcag2aaa", "best-practice")
 RUN_AXE = f"""return axe.run({{runOnly: {{type: 'tag', values: {list(TAGS)}}}}}).then((found) => {{
+    const light = (colour) => colour.match(/[0-9.]+/g).slice(0, 3).map((one) => one / 255)
+        .map((one) => (one <= 0.04045 ? one / 12.92 : ((one + 0.055) / 1.055) ** 2.4))
+        .reduce((sum, one, k) => sum + one * [0.2126, 0.7152, 0.0722][k], 0);
+    const solid = (one) => {{
+        for (; one; one = one.parentElement) {{
+            const colour = getComputedStyle(one).backgroundColor;
+            if (!/, 0\\)$/.test(colour)) return colour;
+        }}
+        return "rgb(255, 255, 255)";
+    }};
+    const contrast = (one) => {{
+        const style = getComputedStyle(one), text = one.ownerSVGElement ? style.fill : style.color;
+        const [less, more] = [light(text), light(solid(one))].sort((a, b) => a - b);
+        return (more + 0.05) / (less + 0.05);
+    }};
     const told = (list) => list.flatMap((rule) => rule.nodes.map((node) =>
         [rule.id, node.any.map((one) => one.data?.messageKey ?? one.id).join(), node.target.join(" "),
-            node.html.slice(0, 160)]));
+            node.html.slice(0, 160), contrast(document.querySelector(node.target.join(" ")))]));
     return [told(found.violations), told(found.incomplete)]; }})"""
+UNCERTAIN = {
+    "bgGradient": "shades at the sides of a table that scrolls; words stand on the page's own colour",
+    "imgNode": "words in a chart, which stand on its ground",
+    "shortTextContent": "a single figure",
+    "nonBmp": "an arrow on a key",
+    "elmPartiallyObscured": "what scrolls sideways",
+    "pseudoContent": "a sign before the words",
+}
+"""What axe leaves open, and what it is there: so contrast is worked out from the colours themselves (WCAG 2, 1.4.3)."""
+CONTRAST_MIN = 7.0
 SMALL = """return [...document.querySelectorAll("a, button, select, summary, input:not([type=hidden])")]
     .filter((one) => !one.matches(".skip, .unseen, .topic a, p > a"))
     .map((one) => (one.matches("[type=radio], [type=checkbox]") ? one.closest("label") ?? one : one))
@@ -94,7 +119,8 @@ class Look:
 
 
 def look_at(browser: Browser, path: str, url: str, *, width: int, dark: bool) -> Look:
-    browser.show("about:blank", width=width)
+    if "#" in url:  # or it would be the same page
+        browser.show("about:blank", width=width)
     browser.show(url, width=width, dark=dark)
     browser.wait("document.readyState === 'complete' && !document.querySelector('meta[http-equiv=refresh]')")
     complaints = [
@@ -169,4 +195,10 @@ def test_what_the_keys_have_reached_is_outlined_and_covered_by_nothing(looks: li
 
 def test_axe_finds_nothing_on_any_page_and_leaves_nothing_open(looks: list[Look], axe: str) -> None:
     assert {one.path: one.axe[0] for one in looks if one.axe and one.axe[0]} == {}
-    assert {one.path: one.axe[1] for one in looks if one.axe and one.axe[1]} == {}
+    unsure = [(one.path, *told) for one in looks if one.axe for told in one.axe[1]]
+    assert [
+        one
+        for one in unsure
+        if not (one[1].startswith("color-contrast") and set(one[2].split(",")) <= set(UNCERTAIN))
+    ] == []
+    assert [one for one in unsure if one[-1] < CONTRAST_MIN] == []
