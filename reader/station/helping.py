@@ -6,10 +6,11 @@ from markdown_it import MarkdownIt
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.staticfiles import StaticFiles
 
 from reader.errors import LinecallError
-from reader.guide import search, topic, topics
+from reader.guide import PICTURES, search, topic, topics
 from reader.station.pages import page
 
 WORDS_MAX: Final = 200
@@ -50,4 +51,8 @@ def _html(markdown: str) -> str:
     return rendered
 
 
-ROUTES: Final = (Route("/help", show_topics), Route("/help/{name}", show_topic))
+ROUTES: Final[tuple[BaseRoute, ...]] = (
+    Route("/help", show_topics),
+    Mount("/help/pictures", StaticFiles(directory=PICTURES)),
+    Route("/help/{name}", show_topic),
+)

@@ -1,4 +1,4 @@
-"""Every screen of the station as a picture: a phone's and a desk's, in both themes, over Tallowmere harbour's demo data.
+"""Every screen of the station as a picture: a phone's and a desk's, in both themes, with Tallowmere harbour's data.
 
     python -m tests.bench.screens FOLDER
 
@@ -10,6 +10,7 @@ import re
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 from tests.conftest import CHROMEDRIVER, CHROMIUM
@@ -21,6 +22,8 @@ from tests.reader.station.phone import Phone, write_camera
 
 ROOT = Path(__file__).parents[2]
 PHONE, DESK = 390, 1280
+SETTLED_S = 0.4
+"""Until scripts have put in what they bring."""
 
 
 def teaching_library(folder: Path) -> None:
@@ -39,7 +42,7 @@ def name_of(path: str, ids: dict[str, str]) -> str:
     return re.sub(r"[^a-z0-9]+", "-", path.lower()).strip("-") or "home"
 
 
-def take_pages(browser: Browser, station: Filled, folder: Path) -> None:
+def take_pages(browser: Browser, station: Filled, folder: Path, *, only: str) -> None:
     """All pages, whole, as who opens them."""
     ids = {id: point for point, id in station.runs.items()} | {station.plate: "plate"}
     for person, paths in {**station.pages, "": ["/"]}.items():
@@ -49,13 +52,16 @@ def take_pages(browser: Browser, station: Filled, folder: Path) -> None:
             browser.show(station.place.link(person), width=DESK)
             browser.wait("document.querySelector('header .me')")
         for number, path in enumerate(paths):
+            if re.search(only, path) is None:
+                continue
             for width in (PHONE, DESK):
                 for dark in (False, True):
                     browser.show("about:blank", width=width)
                     browser.show(f"{station.place.address}{path}", width=width, dark=dark)
                     browser.wait("document.readyState === 'complete'")
+                    time.sleep(SETTLED_S)
                     theme = "dark" if dark else "light"
-                    who = person.split()[0].lower() or "nobody"
+                    who = (person.split() or ["nobody"])[0].lower()
                     browser.picture_whole(
                         folder / f"{who}-{number:02d}-{name_of(path, ids)[:40]}-{width}-{theme}.png",
                         width=width,
@@ -132,7 +138,9 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("folder", type=Path)
-    folder: Path = parser.parse_args().folder
+    parser.add_argument("--only", default="", help="pages whose path fits this pattern")
+    asked = parser.parse_args()
+    folder: Path = asked.folder
     assert CHROMIUM is not None
     assert CHROMEDRIVER is not None
     folder.mkdir(parents=True, exist_ok=True)
@@ -141,7 +149,9 @@ def main() -> None:
         (own / "station").mkdir()
         with filled(own / "station", ROOT, begin_library=teaching_library) as station:
             with Browser(Path(CHROMIUM), Path(CHROMEDRIVER), profile=own / "desk") as browser:
-                take_pages(browser, station, folder)
+                take_pages(browser, station, folder, only=asked.only)
+            if re.search(asked.only, "/run") is None:
+                return
             camera = own / "camera.y4m"
             write_camera({ROOT / "demo_images" / "tug-day-tank.jpg": 1}, camera)
             with Phone(Path(CHROMIUM), Path(CHROMEDRIVER), profile=own / "phone", camera=camera) as phone:

@@ -121,6 +121,9 @@ class Browser(AbstractContextManager["Browser"]):
         """Save the whole page, as far down as that many CSS pixels."""
         height = self.ask("return document.documentElement.scrollHeight")
         self.resize(width, min(max(height, 300), height_max))
+        self.wait(
+            "[...document.images].every((one) => one.complete || one.getBoundingClientRect().top > innerHeight)"
+        )
         self.picture(path)
 
     def complaints(self) -> list[str]:

@@ -109,6 +109,7 @@ def _technicians(runs: dict[str, str]) -> list[str]:
         "/help?words=faint+line",
         "/help?words=zzz",
         "/help/times",
+        "/help/station",
         "/queue",
         "/nothing",
     ]

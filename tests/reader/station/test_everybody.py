@@ -43,6 +43,7 @@ UNCERTAIN = {
     "shortTextContent": "a single figure",
     "nonBmp": "an arrow on a key",
     "elmPartiallyObscured": "what scrolls sideways",
+    "bgOverlap": "words on the grey that strips stand on",
     "pseudoContent": "a sign before the words",
 }
 """What axe leaves open, and what it is there: so contrast is worked out from the colours themselves (WCAG 2, 1.4.3)."""

@@ -1,7 +1,6 @@
 """A smoke test in the other engine: a run to its grade and a reviewer's look, without an error or a policy's report."""
 
 import subprocess
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -17,12 +16,12 @@ SCRIPT = Path(__file__).with_name("firefox.mjs")
 
 
 @pytest.fixture
-def firefox(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
+def firefox(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     """The command that drives it, up to what is to be done."""
     assert FIREFOX is not None
     assert NODE is not None
     assert PUPPETEER is not None
-    yield [NODE, str(SCRIPT), PUPPETEER, FIREFOX, str(tmp_path_factory.mktemp("firefox"))]
+    return [NODE, str(SCRIPT), PUPPETEER, FIREFOX, str(tmp_path_factory.mktemp("firefox"))]
 
 
 def test_in_firefox_a_run_comes_to_its_grade_and_a_reviewer_sees_the_strips(
@@ -39,7 +38,7 @@ def test_in_firefox_a_run_comes_to_its_grade_and_a_reviewer_sees_the_strips(
         ) as driven:
             assert driven.stdin is not None
             assert driven.stdout is not None
-            said = []
+            said: list[str] = []
             for minutes in (0.0, *(wait for _, wait in STEPS), 17.0):
                 said += iter(driven.stdout.readline, "clock\n")
                 place.clock.shift += timedelta(minutes=minutes)

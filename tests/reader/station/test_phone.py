@@ -255,6 +255,45 @@ def test_a_mistaken_tap_is_put_right_by_the_keyboard_alone(phone: Phone, place: 
     assert phone.text(".countdown").startswith(("15:00", "14:5"))
 
 
+def by_keys(phone: Phone, selector: str, key: str = "\ue007") -> None:
+    """Go on with the tabulator until the control is reached, and press a key there (Enter: WebDriver, 17.4.2)."""
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    phone.wait(selector)
+    for _ in range(60):
+        if phone.ask("return document.activeElement.matches(arguments[0])", selector):
+            break
+        ActionChains(phone.driver).send_keys(Keys.TAB).perform()
+    else:
+        raise AssertionError(f"{selector} cannot be reached by keys: {phone.text()}")
+    if key:
+        ActionChains(phone.driver).send_keys(key).perform()
+
+
+def test_a_run_from_the_link_to_its_end_by_keys_alone(
+    phone: Phone, place: Served, root: Path, tmp_path: Path
+) -> None:
+    phone.open(place.link(BEN))
+    by_keys(phone, "a[href$='/today']")
+    by_keys(phone, "a.point[href$='HB-sump']")
+    by_keys(phone, "input[value='CB-2604']", " ")
+    by_keys(phone, ".phase[data-phase='fuel']")
+    for step, minutes in (*STEPS, ("drops", 17.0)):
+        by_keys(phone, f"#next[data-step={step}]")
+        phone.wait(f".countdown, #next:not([data-step={step}])")
+        told(phone)
+        phone.let_pass(place, minutes)
+    phone.wait("label.photo")
+    by_keys(phone, "#photo", "")
+    phone.give_photo(photo(place, root, tmp_path))
+    phone.wait(".grade", s=60)
+    by_keys(phone, "form[action$=close] button")
+    phone.wait("a.point")
+    (row,) = place.desk.logbook.runs()
+    assert record.find_run(place.desk.logbook, row.id).ended == "closed"
+
+
 # FIPS 180-4's own examples (NIST, "Examples with Intermediate Values", SHA-256; the million letters: FIPS 180-2, B.3)
 FIPS = {
     "abc": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
