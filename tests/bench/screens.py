@@ -24,6 +24,8 @@ ROOT = Path(__file__).parents[2]
 PHONE, DESK = 390, 1280
 SETTLED_S = 0.4
 """Until scripts have put in what they bring."""
+TICK_S = 1.2
+"""Until a page that counts has counted."""
 
 
 def teaching_library(folder: Path) -> None:
@@ -75,6 +77,7 @@ def take_run(phone: Phone, station: Filled, folder: Path) -> None:
     def take(name: str) -> None:
         nonlocal number
         number += 1
+        time.sleep(TICK_S)
         for width in (PHONE, DESK):
             for dark in (False, True):
                 phone.size(width, dark=dark)
