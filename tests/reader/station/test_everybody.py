@@ -18,19 +18,22 @@ NOBODY = ""
 TAB = "\ue004"  # WebDriver, section 17.4.2
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "wcag2aaa", "best-practice")
 RUN_AXE = f"""return axe.run({{runOnly: {{type: 'tag', values: {list(TAGS)}}}}}).then((found) => {{
-    const light = (colour) => colour.match(/[0-9.]+/g).slice(0, 3).map((one) => one / 255)
+    const parts = (colour) => {{
+        const [red, green, blue, alpha = 1] = colour.match(/[0-9.]+/g).map(Number);
+        return {{ rgb: [red, green, blue], alpha }};
+    }};
+    const light = (rgb) => rgb.map((one) => one / 255)
         .map((one) => (one <= 0.04045 ? one / 12.92 : ((one + 0.055) / 1.055) ** 2.4))
         .reduce((sum, one, k) => sum + one * [0.2126, 0.7152, 0.0722][k], 0);
-    const solid = (one) => {{
-        for (; one; one = one.parentElement) {{
-            const colour = getComputedStyle(one).backgroundColor;
-            if (!/, 0\\)$/.test(colour)) return colour;
-        }}
-        return "rgb(255, 255, 255)";
+    const behind = (one) => {{
+        if (!one) return [255, 255, 255];
+        const {{ rgb, alpha }} = parts(getComputedStyle(one).backgroundColor);
+        const under = alpha === 1 ? rgb : behind(one.parentElement);
+        return rgb.map((value, k) => alpha * value + (1 - alpha) * under[k]);
     }};
     const contrast = (one) => {{
         const style = getComputedStyle(one), text = one.ownerSVGElement ? style.fill : style.color;
-        const [less, more] = [light(text), light(solid(one))].sort((a, b) => a - b);
+        const [less, more] = [light(parts(text).rgb), light(behind(one))].sort((a, b) => a - b);
         return (more + 0.05) / (less + 0.05);
     }};
     const told = (list) => list.flatMap((rule) => rule.nodes.map((node) =>
@@ -43,6 +46,7 @@ UNCERTAIN = {
     "shortTextContent": "a single figure",
     "nonBmp": "an arrow on a key",
     "elmPartiallyObscured": "what scrolls sideways",
+    "elmPartiallyObscuring": "words beside the box that they are about",
     "bgOverlap": "words on the grey that strips stand on",
     "pseudoContent": "a sign before the words",
 }
