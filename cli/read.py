@@ -466,13 +466,12 @@ def _carry_out(
     plan: "Sequence[Job]", work: "Work", workers: int, stack: ExitStack, *, bar: bool
 ) -> "Iterator[Outcome]":
     """Outcomes in the order of the plan. One photo is read right here, many in processes of their own."""
-    from reader.run.batch import attempt
+    from reader.run.batch import read_many
+    from reader.run.hand_out import in_order
+    from reader.run.hands import hands_for
 
-    if len(plan) == 1:
-        return iter([attempt(work, plan[0])])
-    from reader.run.pool import in_order, read_many
-
-    steps = stack.enter_context(closing(read_many(plan, work, workers=workers)))
+    hands = stack.enter_context(hands_for(len(plan), workers))
+    steps = stack.enter_context(closing(read_many(plan, work, hands)))
     if bar:
         steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
     return in_order(steps)

@@ -1,7 +1,7 @@
 """Read the photo or photos of a job and write the results; what became of each."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import count
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from reader.errors import LinecallError, OutputError
 from reader.files.output import write_whole
+from reader.run.hand_out import Hands, hand_out
 from reader.run.jobs import IMAGE_SUFFIX, VERDICT_SUFFIX, Job, Order
 
 if TYPE_CHECKING:
@@ -118,6 +119,24 @@ def with_problem(outcome: Outcome, problem: str) -> Outcome:
 
 
 Work = Callable[[Job], Outcome]
+
+
+def read_many(jobs: Iterable[Job], work: Work, hands: Hands) -> Generator[tuple[int, Outcome], None, None]:
+    """Have hands do the work for every job; yields (index of the job, outcome) as they come in.
+
+    Never raises for a photo: an exception out of the work, and a worker that dies of it twice, become its problem.
+    """
+    return hand_out(
+        jobs, partial(attempt, work), hands, at_once=lambda: hands.at_once, blame=_killed, lost=hands.lost
+    )
+
+
+def _killed(job: Job) -> Outcome:
+    problem = (
+        f"{job.photo}: the process that read it was killed twice, the second time while nothing else was read, perhaps "
+        "for want of memory; try a smaller copy of the photo"
+    )
+    return Outcome(job=job, problem=problem)
 
 
 def attempt(work: Work, job: Job) -> Outcome:

@@ -294,8 +294,8 @@ def test_the_exit_status_is_that_of_the_worst_photo(
 
     monkeypatch.setattr("reader.read.examine", examine)
     monkeypatch.setattr(
-        "reader.run.pool.read_many",
-        lambda plan, work, workers: ((k, attempt(work, job)) for k, job in enumerate(plan)),
+        "reader.run.batch.read_many",
+        lambda plan, work, hands: ((k, attempt(work, job)) for k, job in enumerate(plan)),
     )
     for name in names:
         Path(f"{name}.jpg").write_bytes(b"photo")
