@@ -93,6 +93,11 @@ SHARED: Mapping[str, Shared] = {
         "Photos at a time.  [default: 1]",
         {"metavar": "N", "type": click.IntRange(1, JOBS_MAX)},
     ),
+    "on": Shared(
+        ("--on",),
+        "A running Dask scheduler whose workers read, such as tcp://cluster.example:8786; linecall guide cluster.",
+        {"metavar": "ADDRESS"},
+    ),
     "layout": Shared(
         ("--layout",),
         "Make of plate.  [default: all that linecall brings]",

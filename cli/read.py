@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from reader.logbook.put_in import Replacing
     from reader.round.record import Desk
     from reader.run.batch import Outcome, Work
+    from reader.run.hand_out import Hands
     from reader.run.jobs import Job, Order
 
 _OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
@@ -75,7 +76,7 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 
 @click.command(
     cls=Command,
-    shared=("layout", "logbook", "reason", "as_json", "jobs", "force"),
+    shared=("layout", "logbook", "reason", "as_json", "jobs", "on", "force"),
     keys=("rules", "thresholds", "texts", "zone", "site"),
     out=Out("DIR"),
     short_help="Read plates from photos: a call for each mark, a grade, and the proof.",
@@ -136,6 +137,7 @@ def read(
     reading_age: float | None,
     as_json: bool,
     jobs: int,
+    on: str | None,
     quiet: bool,
     force: bool,
     logbook: str | None,
@@ -189,6 +191,7 @@ def read(
     from reader.errors import OutputError
     from reader.files.output import check_folder
     from reader.run.batch import read_and_write
+    from reader.run.hands import hands_for
     from reader.run.jobs import Order
     from reader.run.summary import write_summary
     from reader.settings.read_settings import load_settings
@@ -202,6 +205,9 @@ def read(
         statement=Stated.of(**stated),
         force=force,
     )
+    if on is not None:  # its workers start in folders of their own
+        photos = tuple(map(Path.absolute, photos))
+        table, out = (path and path.absolute() for path in (table, out))
     plan = _plan(photos, table, out, order, same_plate=same_plate)
     replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
     if run_id is not None and len(plan) > 1:
@@ -220,8 +226,9 @@ def read(
         elif book is not None and table is None and site is not None:
             order, put = _for_labels(book, order, put)
         work = partial(read_and_write, order=order)
+        hands = stack.enter_context(hands_for(len(plan), jobs, on))
         arriving = _carry_out(
-            plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
+            plan, work, hands, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
         outcomes: list[Outcome] = []
         stack.enter_context(
@@ -463,14 +470,12 @@ def _putter(
 
 
 def _carry_out(
-    plan: "Sequence[Job]", work: "Work", workers: int, stack: ExitStack, *, bar: bool
+    plan: "Sequence[Job]", work: "Work", hands: "Hands", stack: ExitStack, *, bar: bool
 ) -> "Iterator[Outcome]":
-    """Outcomes in the order of the plan. One photo is read right here, many in processes of their own."""
+    """Outcomes in the order of the plan."""
     from reader.run.batch import read_many
     from reader.run.hand_out import in_order
-    from reader.run.hands import hands_for
 
-    hands = stack.enter_context(hands_for(len(plan), workers))
     steps = stack.enter_context(closing(read_many(plan, work, hands)))
     if bar:
         steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))

@@ -39,7 +39,7 @@ TELLING = ("failed", "refused", "alike")
 
 @click.command(
     cls=Command,
-    shared=("where", "logbook", "layout", "jobs", "as_json"),
+    shared=("where", "logbook", "layout", "jobs", "on", "as_json"),
     keys=("thresholds",),
     short_help="Add photos with label files, or readings of the logbook.",
 )
@@ -80,6 +80,7 @@ def add(
     keep_alike: bool,
     dry_run: bool,
     jobs: int,
+    on: str | None,
     as_json: bool,
 ) -> int:
     """Add photos with label files, or readings of the logbook.
@@ -110,6 +111,8 @@ def add(
     from reader.run.jobs import find_photos
     from reader.settings.read_settings import load_settings
 
+    if on is not None:  # its workers start in folders of their own
+        photos = tuple(map(Path.absolute, photos))
     try:
         tag = UNSTATED if light is None else plain_tag(light)
     except ValueError as error:
@@ -145,7 +148,7 @@ def add(
             book = stack.enter_context(opened(logbook, logbook_photos))
             named = () if "all" in readings else readings
             batches = chain(batches, _batches(sources_of_readings(book, named, role=role or "expert")))
-        hands = stack.enter_context(hands_for(len(sources) + BATCH_SIZE * bool(readings), jobs))
+        hands = stack.enter_context(hands_for(len(sources) + BATCH_SIZE * bool(readings), jobs, on))
         outcomes: list[Added] = []
         stack.enter_context(saying_what_was_done(lambda: _done(outcomes, dry_run=dry_run)))
         for batch in batches:

@@ -1,6 +1,7 @@
 """What worker processes do for the library: read a photo. Each imports this, so it stays clear of the database."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 from reader.library.strips import strips_png
 from reader.read import examine
@@ -14,6 +15,11 @@ class PhotoJob(Job):
     """A photo to be read by its path or, where they are given, its bytes; nothing is written."""
 
     data: bytes | None = None
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What whoever does the job must see."""
+        return () if self.data is not None else (self.photo,)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import count
 from pathlib import Path
+from socket import gethostname
 from typing import TYPE_CHECKING
 
 from reader.errors import LinecallError, OutputError
@@ -126,9 +127,9 @@ def read_many(jobs: Iterable[Job], work: Work, hands: Hands) -> Generator[tuple[
 
     Never raises for a photo: an exception out of the work, and a worker that dies of it twice, become its problem.
     """
-    return hand_out(
-        jobs, partial(attempt, work), hands, at_once=lambda: hands.at_once, blame=_killed, lost=hands.lost
-    )
+    do = partial(attempt if hands.near else _attempt_elsewhere, work)
+    for index, outcome in hand_out(jobs, do, hands, at_once=lambda: hands.at_once, blame=_killed):
+        yield index, outcome if hands.near else _looked_for(outcome)
 
 
 def _killed(job: Job) -> Outcome:
@@ -149,6 +150,30 @@ def attempt(work: Work, job: Job) -> Outcome:
         from traceback import format_exc
 
         return Outcome(job=job, problem=fault_line(job.photo, error), details=format_exc())
+
+
+def _attempt_elsewhere(work: Work, job: Job) -> Outcome:
+    """The same on another machine, which may not see this one's files."""
+    unseen = next((path for path in job.files if not os.path.isfile(path)), None)
+    if unseen is None:
+        return attempt(work, job)
+    return Outcome(
+        job=job,
+        problem=f"{unseen}: the worker on {gethostname()} sees no such file; name photos by a folder that all workers "
+        "see, or by a URL",
+    )
+
+
+def _looked_for(outcome: Outcome) -> Outcome:
+    """An outcome from another machine, whose files must have arrived on this one."""
+    gone = next((path for path in outcome.written if not os.path.isfile(path)), None)
+    if gone is None:
+        return outcome
+    return with_problem(
+        outcome,
+        f"{gone}: written by a worker, but not to be seen here; give -o a folder that all workers and this machine "
+        "see, or a URL",
+    )
 
 
 def fault_line(where: object, error: BaseException) -> str:

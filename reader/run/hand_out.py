@@ -20,9 +20,9 @@ their jobs holds no more than these."""
 
 
 class Hands(Executor):
-    """An executor that knows how many jobs keep it busy, and what says that a worker died."""
+    """An executor that knows how many jobs keep it busy. near : whether its workers see the files of this machine."""
 
-    lost: tuple[type[BaseException], ...] = LOST
+    near: bool = True
 
     @property
     def at_once(self) -> int:
@@ -52,16 +52,15 @@ def hand_out(
     *,
     at_once: int | Callable[[], int],
     blame: Callable[[Job], Done],
-    lost: tuple[type[BaseException], ...] = LOST,
 ) -> Generator[tuple[int, Done], None, None]:
     """Have an executor do the work for every job; yields (index of the job, outcome) as they come in.
 
     jobs : taken one by one, as there is room. work : what is done with each; picklable where the executor asks for it.
     An exception out of it is raised here, and ends the run: what must not stop the others is to become an outcome.
     at_once : how many jobs the executor has at a time; a function, where that changes with its workers.
-    lost : exceptions that say that a job's worker died with it. Such a job is tried once more, alone, while the
-    executor does nothing else: the culprit may have been another job, or want of memory. `blame` gives the outcome of
-    one whose worker dies again. A closed generator hands out no more; the executor is its owner's, to be shut down.
+    A job whose worker died with it is tried once more, alone, while the executor does nothing else: the culprit may
+    have been another job, or want of memory. `blame` gives the outcome of one whose worker dies again. A closed
+    generator hands out no more; the executor is its owner's, to be shut down.
     """
     remaining: Iterator[tuple[int, Job]] = iter(enumerate(jobs))
     running: dict[Future[Done], tuple[int, Job]] = {}  # the oldest first
@@ -93,7 +92,7 @@ def hand_out(
                 index, job = running.pop(future)
                 try:
                     finished.append((index, future.result()))
-                except lost:
+                except LOST:
                     if index == alone:
                         finished.append((index, blame(job)))
                     else:

@@ -36,6 +36,11 @@ class Job:
     plate: tuple[Path, ...] = ()
     order: "Order | None" = None
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What whoever does the job must see."""
+        return self.plate or (self.photo,)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Order:
