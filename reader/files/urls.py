@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
+from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final, TypeAlias
@@ -30,6 +31,7 @@ OPTIONS: Final[Mapping[str, Mapping[str, Any]]] = {
     }
     for scheme in ("s3", "s3a")
 }
+PROBE: Final = ".linecall-may-write"
 PAGE: Final = 1000  # keys, the most that S3 lists at a time
 
 
@@ -51,6 +53,7 @@ class Url:
         return f"{self.scheme}://{self.user and f'{self.user}@'}{self.path}{self.query}"
 
     def __str__(self) -> str:
+        """The URL without what may be secret."""
         return f"{self.scheme}://{self.path}"
 
     __repr__ = __str__
@@ -76,6 +79,7 @@ class Url:
         return replace(self, path=self.path.rstrip("/").rpartition("/")[0])
 
     def __truediv__(self, name: str) -> "Url":
+        """A file or folder below this one."""
         return replace(self, path=f"{self.path.rstrip('/')}/{name}")
 
     def below(self, folder: "Url") -> str:
@@ -115,6 +119,20 @@ def without_secrets(text: str, url: Url) -> str:
 
 
 # --- reading ------------------------------------------------------------------------------------------------
+
+
+class Fetched(BytesIO):
+    """A file at a URL, with its bytes as they were when they were fetched, once."""
+
+    def __init__(self, url: Url) -> None:
+        """Fetch it. Raises LinecallError."""
+        super().__init__(read_url(url))
+        self.name = url.name
+
+
+def fetched(places: Sequence[Place]) -> "list[Path | Fetched]":
+    """What the reader opens: paths as they are, and files at URLs with their bytes. Raises LinecallError."""
+    return [Fetched(place) if isinstance(place, Url) else place for place in places]
 
 
 def read_url(url: Url, *, limit: int = LIMIT) -> bytes:
@@ -161,10 +179,11 @@ def files_at(url: Url) -> Iterator[Url]:
         else:
             yield url
             return
-        n = 0
-        for n, name in enumerate(names, 1):
+        empty = True
+        for name in names:
+            empty = False
             yield replace(url, path=_shown_path(url, name))
-        if not n:
+        if empty:
             raise LinecallError(
                 f"{url}: there is no such file, and no folder with files in it; check the name"
             )
@@ -220,13 +239,14 @@ def _s3_pages(fs: Any, prefix: str, **more: str) -> Iterator[str]:
 def on_this_machine(places: Sequence[Place]) -> Iterator[list[Path]]:
     """The same files as paths; those at URLs are fetched, and gone afterwards."""
     with ExitStack() as stack:
-        paths = []
+        paths: list[Path] = []
         for place in places:
             if isinstance(place, Url):
-                folder = Path(stack.enter_context(TemporaryDirectory(prefix="linecall-")))
-                place, data = folder / place.name, read_url(place)
-                place.write_bytes(data)
-            paths.append(place)
+                path = Path(stack.enter_context(TemporaryDirectory(prefix="linecall-")), place.name)
+                path.write_bytes(read_url(place))
+                paths.append(path)
+            else:
+                paths.append(place)
         yield paths
 
 
@@ -250,6 +270,16 @@ def write_url(url: Url, data: bytes, *, force: bool = False) -> None:
             return
         with _passing(fs, path) as part:
             fs.pipe_file(part, data)
+
+
+def check_writable(folder: Url) -> None:
+    """Make sure, before long work, that results can be written there. Raises OutputError."""
+    with _one_clear_line(folder, "cannot be written", OutputError):
+        fs, path = _file_system(folder / PROBE)
+        fs.makedirs(path.rpartition("/")[0], exist_ok=True)
+        fs.pipe_file(path, b"linecall")
+        with suppress(Exception):  # whoever may write need not be allowed to delete
+            fs.rm_file(path)
 
 
 def upload(file: Path, url: Url) -> None:
@@ -277,12 +307,6 @@ def _passing(fs: Any, path: str) -> Iterator[str]:
 
 
 # --- file systems -------------------------------------------------------------------------------------------
-
-
-def check_url(url: Url) -> None:
-    """Make sure that there is a library for such URLs; opens no connection. Raises LinecallError."""
-    with _one_clear_line(url, "cannot be opened"):
-        _file_system(url)
 
 
 def _file_system(url: Url) -> tuple[Any, str]:

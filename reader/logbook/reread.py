@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.errors import LinecallError, OutputError
+from reader.files.urls import fetched
 from reader.read import examine, examine_plate
 from reader.run.batch import Outcome, read_many
 from reader.run.hand_out import Hands, Here, in_order
@@ -246,7 +247,8 @@ def _plan(logbook: "Logbook", row: "ReadingRow", at_hand: SettingsAtHand, folder
 def read_again(job: Job) -> Outcome:
     """Read one photo, or all of one plate, and write nothing."""
     assert isinstance(job, _Again)
-    read = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
+    photos = fetched(job.photos)
+    read = partial(examine_plate, photos) if job.plate else partial(examine, photos[0])
     order = job.order
     reading = read(
         order.settings,

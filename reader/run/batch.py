@@ -5,7 +5,6 @@ import os
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from io import BytesIO
 from itertools import count
 from pathlib import Path
 from socket import gethostname
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING
 from reader.errors import LinecallError, OutputError
 from reader.files.output import write_whole
 from reader.files.plain import sha256_of
-from reader.files.urls import Place, Url, read_url, url_exists, write_url
+from reader.files.urls import Fetched, Place, Url, fetched, read_url, url_exists, write_url
 from reader.run.hand_out import Hands, hand_out
 from reader.run.jobs import IMAGE_SUFFIX, VERDICT_SUFFIX, Job, Order
 
@@ -27,9 +26,9 @@ if TYPE_CHECKING:
 class Outcome:
     """What became of one photo: a verdict and the files written, or a problem in one line, or both.
 
-    details : the traceback of an internal error. done_before : an earlier run had the same result. logged : the reading's id in the
-    logbook, where it was put into one; set_aside : where the results of an earlier reading are kept, whose place
-    the written ones took; succession : what it did to earlier readings there.
+    details : the traceback of an internal error. done_before : an earlier run had the same result. logged : the
+    reading's id in the logbook, where it was put into one; set_aside : where the results of an earlier reading are
+    kept, whose place the written ones took; succession : what it did to earlier readings there.
     """
 
     job: Job
@@ -54,7 +53,7 @@ def read_and_write(job: Job, order: Order) -> Outcome:
     from reader.read import examine, examine_plate
 
     order = job.order or order
-    photos = [_Fetched(photo) if isinstance(photo, Url) else photo for photo in job.photos]
+    photos = fetched(job.photos)
     known = _known(job, photos, order)
     if known is not None:
         return Outcome(job=job, verdict=known, written=(job.verdict_path, job.image_path), done_before=True)
@@ -82,15 +81,7 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         return Outcome(job=job, verdict=reading.verdict, problem=str(error))
 
 
-class _Fetched(BytesIO):
-    """A photo at a URL, with its bytes as they were when they were fetched, once."""
-
-    def __init__(self, url: Url) -> None:
-        super().__init__(read_url(url))
-        self.name = url.name
-
-
-def _known(job: Job, photos: "Sequence[Path | _Fetched]", order: Order) -> "Verdict | None":
+def _known(job: Job, photos: "Sequence[Path | Fetched]", order: Order) -> "Verdict | None":
     """The verdict that is there, if the order would give the very same one, and its image is there too."""
     earlier = None if order.force or order.anew else _earlier(job.verdict_path)
     if earlier is None or bool(earlier.readings) != bool(job.plate):
@@ -99,7 +90,7 @@ def _known(job: Job, photos: "Sequence[Path | _Fetched]", order: Order) -> "Verd
 
     try:
         hashes = [
-            hashlib.sha256(photo.getbuffer()).hexdigest() if isinstance(photo, _Fetched) else sha256_of(photo)
+            hashlib.sha256(photo.getbuffer()).hexdigest() if isinstance(photo, Fetched) else sha256_of(photo)
             for photo in photos
         ]
     except OSError:  # the reader says why

@@ -78,7 +78,7 @@ def find_photos(sources: Iterable[Path]) -> tuple[Path, ...]:
     found: dict[Path, Path] = {}
     for source in sources:
         for photo in _pictures_in(source) or [source]:
-            found.setdefault(_real_folder(photo.parent) / photo.name, photo)
+            found.setdefault(Path(os.path.realpath(photo.parent)) / photo.name, photo)
     photos = tuple(found.values())
     return tuple(photo for photo in photos if not is_drawn_file(photo)) or photos
 
@@ -191,17 +191,11 @@ def stream_photos(sources: Sequence[Place], out: Place | None) -> Iterator[Job]:
     """
     below = _places_below(sources) if out is not None else {}
     for source in sources:
-        if isinstance(source, Path):
-            photos: Iterable[Place] = find_photos([source])
-        else:
-            photos = filter(_is_photo, files_at(source)) if _is_many(source) else files_at(source)
-        for photo in photos:
-            if out is None:
-                yield job_at(photo, photo.name, None)
-            elif isinstance(photo, Url) and isinstance(source, Url) and photo != source:
-                yield job_at(photo, below[source] + photo.below(_fixed_part(source)), out)
-            else:
-                yield job_at(photo, below[source] + photo.name, out)
+        for photo in find_photos([source]) if isinstance(source, Path) else _photos_at(source):
+            name = photo.name
+            if out is not None and isinstance(photo, Url) and isinstance(source, Url) and photo != source:
+                name = photo.below(_fixed_part(source))
+            yield job_at(photo, below.get(source, "") + name, out)
 
 
 def stream_plates(plates: Iterable["Plate"], root: Place, out: Place | None, order: "Order") -> Iterator[Job]:
@@ -229,7 +223,9 @@ def _places_below(sources: Sequence[Place]) -> dict[Place, str]:
     """The folder in `out` for the results of each source: none for files, and for a folder that is the only one."""
     many = [source for source in sources if _is_many(source)]
     places = {
-        source: f"{_fixed_part(source).name}/" if source in many and len(sources) > 1 else ""
+        source: f"{(_fixed_part(source) if isinstance(source, Url) else source).name}/"
+        if source in many and len(sources) > 1
+        else ""
         for source in sources
     }
     taken: dict[str, Place] = {}
@@ -244,6 +240,16 @@ def _places_below(sources: Sequence[Place]) -> dict[Place, str]:
     return places
 
 
+def _photos_at(source: Url) -> Iterator[Url]:
+    """The photos that a URL names; annotated images of ours in a folder are none."""
+    many = _is_many(source)
+    for url in files_at(source):
+        name = url.name.lower()
+        drawn = name.startswith(".") or name.endswith(IMAGE_SUFFIX)
+        if not many or (url.suffix.lower() in PICTURE_SUFFIXES and not drawn):
+            yield url
+
+
 def _is_many(source: Place) -> bool:
     """Whether a source stands for the photos in it; a URL without a picture's suffix does."""
     if isinstance(source, Path):
@@ -251,18 +257,8 @@ def _is_many(source: Place) -> bool:
     return "*" in source.path or source.path.endswith("/") or source.suffix.lower() not in PICTURE_SUFFIXES
 
 
-def _fixed_part(source: Place) -> Place:
+def _fixed_part(source: Url) -> Url:
     """The folder above all that a source can stand for."""
-    if isinstance(source, Url) and "*" in source.path:
+    if "*" in source.path:
         return replace(source, path=source.path.partition("*")[0].rpartition("/")[0])
     return source
-
-
-def _is_photo(url: Url) -> bool:
-    """Whether a file in a folder is a photo by its name; annotated images of ours are none."""
-    name = url.name.lower()
-    return (
-        url.suffix.lower() in PICTURE_SUFFIXES
-        and not name.startswith(".")
-        and not name.endswith(IMAGE_SUFFIX)
-    )

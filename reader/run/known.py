@@ -57,4 +57,4 @@ def _same_but_photo(verdict: Verdict, order: Order) -> bool:
 
 
 def _hashes(verdict: Verdict) -> list[str | None]:
-    return [one and one.sha256 for one in (verdict.rules, verdict.thresholds, verdict.texts)]
+    return [None if one is None else one.sha256 for one in (verdict.rules, verdict.thresholds, verdict.texts)]

@@ -54,7 +54,9 @@ def test_the_same_photos_give_the_same_bytes_as_processes_of_this_machine(
     for one, other in zip(here, there, strict=True):
         assert other.problem is None
         assert len(one.written) == len(other.written) == 2
-        assert [path.read_bytes() for path in one.written] == [path.read_bytes() for path in other.written]
+        assert [Path(str(path)).read_bytes() for path in one.written] == [
+            Path(str(path)).read_bytes() for path in other.written
+        ]
 
 
 def test_a_photo_that_kills_its_worker_is_blamed_and_the_rest_go_on(
