@@ -34,7 +34,7 @@ class Store:
 
     def client(self) -> Any:
         """A client that goes past the trouble."""
-        import boto3
+        import boto3  # type: ignore[import-untyped]
 
         return boto3.client("s3", endpoint_url=f"http://127.0.0.1:{self.port}")
 
@@ -60,7 +60,7 @@ def object_store() -> Iterator[Store]:
         stderr=subprocess.DEVNULL,
     )
     store = Store(port)
-    proxy = ThreadingHTTPServer(("127.0.0.1", 0), _handler(store))
+    proxy = Proxy(("127.0.0.1", 0), _handler(store))
     proxy.daemon_threads = True
     store.proxy = proxy.server_port
     threading.Thread(target=proxy.serve_forever, daemon=True).start()
@@ -72,6 +72,13 @@ def object_store() -> Iterator[Store]:
         proxy.server_close()
         server.terminate()
         server.wait(10)
+
+
+class Proxy(ThreadingHTTPServer):
+    """Says nothing of callers who hang up."""
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        pass
 
 
 def _wait_for(port: int) -> None:
