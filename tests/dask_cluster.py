@@ -38,7 +38,7 @@ class LocalCluster:
     def add_workers(self, n: int, *options: str, path: Path = ROOT) -> None:
         """Start worker processes; path : where they find linecall."""
         with self._client() as client:
-            before = client.scheduler_info()["n_workers"]
+            before = len(client.nthreads())
             options = ("--nworkers", str(n), *(options or ("--nthreads", "1")))
             self._run("dask_worker", self.address, "--host", "127.0.0.1", *options, path=path)
             client.wait_for_workers(before + n, timeout=START_S)

@@ -180,9 +180,11 @@ def files_at(url: Url) -> Iterator[Url]:
             yield url
             return
         empty = True
+        top = path.partition("*")[0].rpartition("/")[0] if "*" in path else path.rstrip("/")
         for name in names:
-            empty = False
-            yield replace(url, path=_shown_path(url, name))
+            if name.startswith(f"{top}/") and ".." not in name.split("/"):  # a page of the web links anywhere
+                empty = False
+                yield replace(url, path=_shown_path(url, name))
         if empty:
             raise LinecallError(
                 f"{url}: there is no such file, and no folder with files in it; check the name"
@@ -316,9 +318,9 @@ def _file_system(url: Url) -> tuple[Any, str]:
         fs, path = fsspec.url_to_fs(url.full, **OPTIONS.get(url.scheme, {}))
     except ImportError as error:
         how = "pip install 'linecall[cluster]'" if url.scheme in OPTIONS else str(error)
-        raise LinecallError(f"{url}: {url.scheme}:// needs a package that is not installed: {how}") from error
+        raise LinecallError(f"{url}: {url.scheme}:// needs a package that is not installed: {how}") from None
     except ValueError as error:
-        raise LinecallError(f"{url}: {without_secrets(str(error), url)}") from error
+        raise LinecallError(f"{url}: {without_secrets(str(error), url)}") from None
     return fs, path
 
 
@@ -330,7 +332,10 @@ def _one_clear_line(url: Url, what: str, kind: type[LinecallError] = LinecallErr
     except LinecallError:
         raise
     except Exception as error:
-        raise kind(f"{url}: {what} ({_found(error, url)})") from error
+        found = _found(error, url)
+    else:
+        return
+    raise kind(f"{url}: {what} ({found})")  # without its cause, whose traceback may hold a secret
 
 
 def _found(error: Exception, url: Url) -> str:

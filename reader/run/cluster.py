@@ -124,7 +124,7 @@ class Cluster(Hands):
         return threads
 
     def _count(self) -> int:
-        return int(self._client.scheduler_info(n_workers=0)["total_threads"])
+        return sum(self._client.nthreads().values())
 
     def _check_workers(self) -> None:
         found: Mapping[str, Any] = self._client.run(on_worker.check, self._likeness, on_error="return")

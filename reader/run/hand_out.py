@@ -14,7 +14,7 @@ Done = TypeVar("Done")
 
 LOST: Final[tuple[type[BaseException], ...]] = (BrokenExecutor, CancelledError)
 """What a future raises whose worker died with the job, in any executor."""
-AHEAD: Final = 32
+AHEAD: Final = 8
 """Times `at_once` by which jobs may be ahead of the oldest that is not done: whoever puts outcomes into the order of
 their jobs holds no more than these."""
 

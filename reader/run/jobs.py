@@ -246,7 +246,7 @@ def _photos_at(source: Url) -> Iterator[Url]:
     for url in files_at(source):
         name = url.name.lower()
         drawn = name.startswith(".") or name.endswith(IMAGE_SUFFIX)
-        if not many or (url.suffix.lower() in PICTURE_SUFFIXES and not drawn):
+        if not many or url == source or (url.suffix.lower() in PICTURE_SUFFIXES and not drawn):
             yield url
 
 
