@@ -78,7 +78,7 @@ def check(wanted: Likeness, dask_worker: Any) -> str | None:
         for name, value in otherwise.items()
     )
     where = f"the worker {dask_worker.address} on {socket.gethostname()}"
-    return f"{where} runs {what}; install there what is installed here"
+    return f"{where} runs {what}; install there what is installed here, and start it again"
 
 
 def do(wanted: Likeness, work: bytes, job: bytes) -> Any:
