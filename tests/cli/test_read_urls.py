@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 from cli.main import main
 from reader.files import urls
 from reader.verdict.model import load_verdict
+from tests.dask_cluster import local_cluster
 from tests.s3 import KEYS, Store, object_store
 
 pytestmark = pytest.mark.slow
@@ -302,6 +303,16 @@ def test_one_photo_for_two_plates_is_said(store: Store) -> None:
     twice = run("--table", put_table(store, f"photo,tank\n{many}{DEMO[0]},South\n"), "-o", "out")
     assert twice.exit_code == 2
     assert f"line 5: {DEMO[0]} stands in line 2 already; each plate has its own photo" in twice.stderr
+
+
+@pytest.mark.posix
+def test_workers_of_a_cluster_read_and_write_in_the_store_themselves(store: Store, tmp_path: Path) -> None:
+    with local_cluster(tmp_path / "dask", workers=0) as cluster:
+        cluster.add_workers(1, "--nthreads", "1", "--no-nanny")
+        done = run("s3://site/day/", "-o", "s3://site/out", "--reading-age", "20", "--on", cluster.address)
+    assert done.exit_code in (0, 3, 5), done.output
+    assert len([name for name in store.objects("site") if name.startswith("out/")]) == 8
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_million_objects_are_listed_a_page_at_a_time(monkeypatch: pytest.MonkeyPatch) -> None:

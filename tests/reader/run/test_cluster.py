@@ -13,7 +13,9 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from cli.main import main
 from reader.errors import LinecallError
 from reader.run.batch import Outcome, read_and_write, read_many
 from reader.run.cluster import Cluster, ClusterError
@@ -112,6 +114,23 @@ def test_workers_killed_now_and_then_lose_no_job_and_give_none_twice(
     assert sorted(name for _, name in found) == names
     assert sorted(index for index, _ in found) == list(range(len(names)))
     assert killed
+
+
+def test_the_commands_take_relative_paths_and_say_where_the_results_lie(
+    cluster: LocalCluster, root: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("photos").mkdir()
+    for name in ("north-tank-drain.jpg", "helipad-bowser.jpg"):
+        shutil.copy(root / "demo_images" / name, "photos")
+    options = ("--on", cluster.address)
+    done = CliRunner().invoke(main, ["read", "photos", "--out", "out", "--reading-age", "20", *options])
+    assert done.exit_code in (0, 3, 5), done.output
+    assert f"; {tmp_path / 'out' / 'summary.csv'} has them all" in done.stdout
+    assert len(list(Path("out").glob("*.verdict.json"))) == 2
+    added = CliRunner().invoke(main, ["library", "add", "photos", "--library", "site", *options])
+    assert added.exit_code == 0, added.output
+    assert "2 photos: 2 added" in added.stdout
 
 
 def test_a_file_that_a_worker_does_not_see_is_said_with_the_host(
