@@ -263,10 +263,8 @@ def write_url(url: Url, data: bytes, *, force: bool = False) -> None:
     """
     with _one_clear_line(url, "cannot be written", OutputError):
         fs, path = _file_system(url)
-        if not force and fs.isfile(path):
-            if fs.cat_file(path) == data:
-                return
-            raise OutputError(f"{url}: exists and holds something else; write elsewhere or give --force")
+        if not force and holds_this(url, data):
+            return
         if url.scheme in OBJECT_STORES:
             fs.pipe_file(path, data)
             return
@@ -282,6 +280,17 @@ def check_writable(folder: Url) -> None:
         fs.pipe_file(path, b"linecall")
         with suppress(Exception):  # whoever may write need not be allowed to delete
             fs.rm_file(path)
+
+
+def holds_this(url: Url, data: bytes) -> bool:
+    """Whether a file holds these bytes; False where there is none. Raises OutputError if it holds others."""
+    with _one_clear_line(url, "cannot be reached", OutputError):
+        fs, path = _file_system(url)
+        if not fs.isfile(path):
+            return False
+        if fs.cat_file(path) == data:
+            return True
+    raise OutputError(f"{url}: exists and holds something else; write elsewhere or give --force")
 
 
 def upload(file: Path, url: Url) -> None:

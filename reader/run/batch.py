@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from reader.errors import LinecallError, OutputError
 from reader.files.output import write_whole
 from reader.files.plain import sha256_of
-from reader.files.urls import Fetched, Place, Url, fetched, read_url, url_exists, write_url
+from reader.files.urls import Fetched, Place, Url, fetched, holds_this, read_url, url_exists, write_url
 from reader.run.hand_out import Hands, hand_out
 from reader.run.jobs import IMAGE_SUFFIX, VERDICT_SUFFIX, Job, Order
 
@@ -66,9 +66,8 @@ def read_and_write(job: Job, order: Order) -> Outcome:
         run=order.run,
         label=order.label,
     )
-    if isinstance(job.photo, Path) and not os.path.isfile(
-        job.photo
-    ):  # unlike Path.is_file, this takes any name
+    # Unlike Path.is_file, os.path.isfile takes any name.
+    if isinstance(job.photo, Path) and not os.path.isfile(job.photo):
         return Outcome(job=job, verdict=reading.verdict)
     image = None
     if reading.evidence is not None:
@@ -113,6 +112,8 @@ def _written(job: Job, verdict: "Verdict", image: bytes | None, *, force: bool) 
     if isinstance(job.verdict_path, Url):
         assert isinstance(job.image_path, Url)
         replaces = force or _holds_earlier(verdict, _earlier(job.verdict_path))
+        if not replaces:
+            holds_this(job.verdict_path, data)  # a new image never comes beside an earlier verdict
         if image is not None:
             write_url(job.image_path, image, force=replaces)
         write_url(job.verdict_path, data, force=replaces)  # the last, so that where it is, all is

@@ -237,7 +237,9 @@ def test_an_object_that_was_exchanged_since_is_read_again_and_not_mixed_up(store
     first = store.objects("site")[f"out/{DEMO[0]}.verdict.json"]
     other = (root / "demo_images" / DEMO[1]).read_bytes()
     store.put("site", **{f"day/{DEMO[0]}": other})
+    store.client().delete_object(Bucket="site", Key=f"out/{DEMO[0]}.annotated.jpg")
     done = run(url, *out)
+    assert f"out/{DEMO[0]}.annotated.jpg" not in store.objects("site"), "no image of another verdict"
     assert done.exit_code == 1
     assert "exists and holds something else; write elsewhere or give --force" in done.stderr
     assert store.objects("site")[f"out/{DEMO[0]}.verdict.json"] == first
