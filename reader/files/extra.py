@@ -15,6 +15,7 @@ def needed(module: str, what: str) -> Any:
     try:
         return import_module(module)
     except ModuleNotFoundError as error:
+        package = (error.name or module).partition(".")[0]
         raise MissingExtraError(
-            f"{what}, the package {error.name} is needed: pip install 'linecall[cluster]'"
+            f"{what}, the package {package} is needed: pip install 'linecall[cluster]'"
         ) from error

@@ -275,11 +275,13 @@ def write_url(url: Url, data: bytes, *, force: bool = False) -> None:
 def check_writable(folder: Url) -> None:
     """Make sure, before long work, that results can be written there. Raises OutputError."""
     with _one_clear_line(folder, "cannot be written", OutputError):
-        fs, path = _file_system(folder / PROBE)
-        fs.makedirs(path.rpartition("/")[0], exist_ok=True)
-        fs.pipe_file(path, b"linecall")
+        fs, path = _file_system(folder)
+        if folder.scheme not in OBJECT_STORES:  # which would make a bucket of a mistyped name
+            fs.makedirs(path, exist_ok=True)
+        probe = f"{path.rstrip('/')}/{PROBE}"
+        fs.pipe_file(probe, b"linecall")
         with suppress(Exception):  # whoever may write need not be allowed to delete
-            fs.rm_file(path)
+            fs.rm_file(probe)
 
 
 def holds_this(url: Url, data: bytes) -> bool:

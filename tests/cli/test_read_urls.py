@@ -150,6 +150,16 @@ def test_a_place_that_is_not_there_is_said_in_one_line(store: Store, place: str,
     assert len([line for line in done.stderr.splitlines() if said in line]) == 1
 
 
+def test_a_mistyped_bucket_for_the_results_is_said_and_not_made(store: Store) -> None:
+    done = run("s3://site/day/", "-o", "s3://sight/out")
+    assert done.exit_code == 1
+    assert (
+        "s3://sight/out: cannot be written (there is no such file, folder or bucket; check the name)"
+        in done.stderr
+    )
+    assert [bucket["Name"] for bucket in store.client().list_buckets()["Buckets"]] == ["other", "site"]
+
+
 def test_no_secret_of_a_url_is_printed_or_stored(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("AWS_ACCESS_KEY_ID")
     monkeypatch.delenv("AWS_SECRET_ACCESS_KEY")

@@ -240,22 +240,57 @@ def test_a_worker_without_linecall_is_named_and_a_scheduler_that_dies_ends_the_r
                 list(steps)
 
 
-def test_without_the_extra_one_line_says_what_to_install(tmp_path: Path) -> None:
+CLUSTER = ("dask", "distributed", "pyarrow", "s3fs")
+"""What linecall[cluster] brings."""
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (
+            ("--on", "tcp://127.0.0.1:1"),
+            "to read on a cluster, the package distributed is needed: pip install",
+        ),
+        (
+            ("--out", "s3://bucket/out"),
+            "s3://bucket/out: s3:// needs a package that is not installed: pip install",
+        ),
+        (("--table", "t.parquet"), "to read a table in Parquet, the package pyarrow is needed: pip install"),
+        (
+            ("b.jpg", "--out", "memory://out"),
+            "to write a summary as Parquet, the package pyarrow is needed: pip install",
+        ),
+    ],
+)
+def test_without_the_extra_one_line_says_what_to_install(
+    tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    done = without_the_extra(tmp_path, *arguments)
+    assert done.returncode in (1, 2)
+    assert [line for line in done.stderr.splitlines() if line] == [f"{said} 'linecall[cluster]'"]
+    assert not list(tmp_path.rglob("*.verdict.json"))
+
+
+def test_without_the_extra_nothing_else_changes(tmp_path: Path, root: Path) -> None:
+    shutil.copy(root / "demo_images" / "north-tank-drain.jpg", tmp_path / "c.jpg")
+    assert without_the_extra(tmp_path, "c.jpg", "--out", "out").returncode in (0, 3, 4, 5)
+    assert (tmp_path / "out" / "summary.csv").exists()
+
+
+def without_the_extra(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """`linecall read` of a photo where nothing of the extra can be imported."""
     script = (
-        "import sys\nsys.modules['distributed'] = None\n"
-        "from cli.main import main\nmain(['read', sys.argv[1], '--on', 'tcp://127.0.0.1:1'])\n"
+        f"import sys\nsys.modules.update(dict.fromkeys({CLUSTER}))\n"
+        "from cli.main import main\nmain(['read', *sys.argv[1:]])\n"
     )
-    photo = tmp_path / "a.jpg"
-    photo.write_bytes(b"photo")
-    done = subprocess.run(
-        [sys.executable, "-c", script, str(photo)],
-        cwd=tmp_path,
+    for name in ("a.jpg", "b.jpg", "t.parquet"):
+        (folder / name).write_bytes(b"photo")
+    photos = () if "--table" in arguments else ("a.jpg",)
+    return subprocess.run(
+        [sys.executable, "-c", script, *photos, *arguments],
+        cwd=folder,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
         check=False,
     )
-    assert done.returncode == 2
-    assert done.stderr.splitlines() == [
-        "to read on a cluster, the package distributed is needed: pip install 'linecall[cluster]'"
-    ]
