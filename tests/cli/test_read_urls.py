@@ -157,7 +157,7 @@ def test_a_mistyped_bucket_for_the_results_is_said_and_not_made(store: Store) ->
         "s3://sight/out: cannot be written (there is no such file, folder or bucket; check the name)"
         in done.stderr
     )
-    assert [bucket["Name"] for bucket in store.client().list_buckets()["Buckets"]] == ["other", "site"]
+    assert {bucket["Name"] for bucket in store.client().list_buckets()["Buckets"]} == {"other", "site"}
 
 
 def test_no_secret_of_a_url_is_printed_or_stored(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
