@@ -556,6 +556,7 @@ def reread(
     from reader.logbook.export import all_rows
     from reader.logbook.reread import load_settings_at_hand
     from reader.logbook.reread import reread as read_again
+    from reader.run.hands import hands_for
 
     own = own_files_by_kind()
     at_hand = load_settings_at_hand(own["layout"], own["rules"], own["thresholds"])
@@ -568,7 +569,8 @@ def reread(
         else:
             chosen["standing"] = not superseded
             total, rows = book.count(**chosen), all_rows(book, **chosen)
-        found = stack.enter_context(closing(read_again(book, rows, at_hand, workers=jobs)))
+        hands = stack.enter_context(hands_for(total, jobs))
+        found = stack.enter_context(closing(read_again(book, rows, at_hand, hands)))
         stack.enter_context(
             saying_what_was_done(
                 lambda: f"{tally.n} of {total} readings were read again; nothing was changed"
