@@ -33,6 +33,7 @@ from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.photos import photo_store, place_record
 from reader.logbook.rows import (
+    add_missing,
     apply,
     begin_follow_ups,
     begin_runs,
@@ -259,9 +260,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         OutputError if it is out of reach.
         """
         must_exist = must_exist or read_only
-        database = Database(
-            where, read_only=read_only, timeout_s=timeout_s, holds="logbook", locks=events.name
-        )
+        database = Database(where, read_only=read_only, timeout_s=timeout_s, holds="logbook", locks=events)
         try:
             if database.path is not None:
                 _check_path(database.path, must_exist=must_exist)
@@ -1064,6 +1063,8 @@ def _settle(database: Database, *, must_exist: bool, photos: str | None) -> str:
                         {"name": "photos", "value": photos or ""},
                     ],
                 )
+                if not database.is_sqlite:  # whoever writes there later may be nobody who may make tables
+                    add_missing(connection)
         known = _about(database) or {}
     found = known.get("format", "")
     if not found.isdecimal():
