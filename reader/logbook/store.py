@@ -20,6 +20,7 @@ from sqlalchemy import (
     inspect,
     or_,
     select,
+    update,
 )
 
 from reader.errors import LinecallError
@@ -535,6 +536,12 @@ class Logbook(AbstractContextManager["Logbook"]):
     def put_photo(self, digest: str, data: bytes) -> None:
         """Keep a photo that events about to be taken over name. Raises OutputError."""
         self._photos.put(digest, data)
+
+    def remember_no_place(self) -> None:
+        """Let whoever opens the logbook name the photos' place, as that of a file whose photos lay beside it."""
+        with self._database.writing() as connection:
+            connection.execute(update(about).where(about.c.name == "photos").values(value=""))
+        self._place = place_record("")
 
     def take_over(self, chain: Iterable[tuple[str, str]]) -> None:
         """Take (hash, body) of all events of another logbook, in order, into this one, which is empty.

@@ -42,6 +42,7 @@ class Database:
         self._timeout_s = timeout_s
         self._holds = holds
         self._locks = locks
+        self._has_written = False
         self.path: Path | None = None
         if isinstance(where, str) and "://" in where:
             self.name, self._engine = postgresql.engine_of(where, holds=holds)
@@ -116,7 +117,7 @@ class Database:
     def _writing_on_server(self) -> Iterator[Connection]:
         """The same where the answer to COMMIT may be lost: then the last row tells whether it was kept."""
         assert self._locks is not None, "who writes to a server takes turns"
-        with self.clear_errors(lost="nothing was written, try again"), self._engine.connect() as plain:
+        with self.clear_errors(lost="this was not written, try again"), self._engine.connect() as plain:
             connection = plain.execution_options(isolation_level="READ COMMITTED")
             with connection.begin() as transaction:
                 postgresql.take_turn(connection, self._locks, timeout_s=self._timeout_s)
@@ -133,6 +134,7 @@ class Database:
                         raise UnsettledError(f"{self.name}: {_UNSETTLED}") from error
                     if not found:
                         raise
+        self._has_written = True
 
     @contextmanager
     def creating(self) -> Iterator[Connection]:
@@ -200,6 +202,7 @@ class Database:
 
     def _sentence(self, error: Exception, lost: str | None = None) -> str:
         if not self.is_sqlite:
+            lost = lost or (_HAS_WRITTEN if self._has_written else "try again")
             said = postgresql.sentence(error, holds=self._holds, timeout_s=self._timeout_s, lost=lost)
             return f"{self.name}: {said}"
         cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
@@ -210,6 +213,7 @@ class Database:
         return f"{self.name}: the {self._holds} cannot be used ({found[:200]}); nothing was changed"
 
 
+_HAS_WRITTEN: Final = "look whether what you entered is there before you enter it again"
 _UNSETTLED: Final = (
     "the connection to the server was lost as it was to keep what was written, and the server does not say whether it "
     "has: look whether it is there before you enter it again"

@@ -6,7 +6,7 @@ from typing import Any, Final, TypeVar, cast
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, select
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError
 
 from reader.errors import LinecallError
 
@@ -14,6 +14,7 @@ CONNECT_S: Final = 10  # seconds to wait for a server to let us in
 ANSWER_S: Final = (
     90.0  # to wait for one answer, another writer's turn included; no statement of ours takes a third of it
 )
+PING_S: Final = 5.0  # to wait whether a connection that was idle still answers, before another one is made
 IDLE_S: Final = (
     60  # after which the server ends a writer that has its turn and is silent: a laptop that fell asleep
 )
@@ -47,9 +48,7 @@ def engine_of(where: str, *, holds: str) -> tuple[str, Engine]:
     url = url.update_query_dict({"connect_timeout": str(CONNECT_S), **_NETWORK, **url.query})
     name = _shown(url)
     try:
-        engine = create_engine(
-            url, pool_pre_ping=True
-        )  # so that what was lost while idle is not noticed by anyone
+        engine = create_engine(url)
         connect = _patient_connect()
     except ImportError as error:
         raise LinecallError(
@@ -59,6 +58,16 @@ def engine_of(where: str, *, holds: str) -> tuple[str, Engine]:
     @event.listens_for(engine, "do_connect")
     def do_connect(_: Any, __: Any, arguments: tuple[Any, ...], named: dict[str, Any]) -> Any:
         return connect(*arguments, **named)
+
+    @event.listens_for(engine, "checkout")
+    def ping(connection: Any, _: Any, __: Any) -> None:
+        """Let nobody have a connection that was lost while it was idle."""
+        connection.patience_s = PING_S
+        try:
+            engine.dialect.do_ping(connection)
+        except Exception as error:
+            raise DisconnectionError(str(error)) from error
+        connection.patience_s = ANSWER_S
 
     return name, engine
 
@@ -73,8 +82,10 @@ def _patient_connect() -> Any:
     import psycopg
 
     class Patient(psycopg.Connection[Any]):
+        patience_s = ANSWER_S
+
         def wait(self, gen: Any, *arguments: Any, **named: Any) -> Any:
-            return super().wait(self._until(gen, time.monotonic() + ANSWER_S), *arguments, **named)
+            return super().wait(self._until(gen, time.monotonic() + self.patience_s), *arguments, **named)
 
         def _until(
             self, waiting: Generator[Any, Any, Result], deadline: float
@@ -85,7 +96,9 @@ def _patient_connect() -> Any:
                     ready = yield wanted
                     if not ready and time.monotonic() > deadline:
                         self.pgconn.finish()
-                        raise psycopg.OperationalError(f"the server has not answered for {ANSWER_S:g} s")
+                        raise psycopg.OperationalError(
+                            f"the server has not answered for {self.patience_s:g} s"
+                        )
                     wanted = waiting.send(ready)
             except StopIteration as end:
                 return cast(Result, end.value)
@@ -127,8 +140,7 @@ def was_kept(engine: Engine, table: Table, row: tuple[int, str], *, timeout_s: f
     deadline = time.monotonic() + timeout_s
     while True:
         try:
-            with engine.begin() as connection:
-                connection.execution_options(isolation_level="READ COMMITTED")
+            with engine.connect().execution_options(isolation_level="READ COMMITTED") as connection:
                 take_turn(connection, table, timeout_s=timeout_s)
                 query = select(table.c.seq).where(table.c.seq == row[0], table.c.hash == row[1])
                 return connection.execute(query).first() is not None
@@ -160,16 +172,16 @@ def is_lost(error: DBAPIError) -> bool:
     return error.connection_invalidated or _state(error.orig).startswith(_LOST)
 
 
-def sentence(error: BaseException, *, holds: str, timeout_s: float, lost: str | None) -> str:
+def sentence(error: BaseException, *, holds: str, timeout_s: float, lost: str) -> str:
     """What went wrong and what to do; lost : what became of what was under way, where the connection was lost."""
     cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     found, state = str(cause).strip().partition("\n")[0][:200], _state(cause)
     if isinstance(error, DBAPIError) and is_lost(error):
-        return f"the connection to the server was lost ({found}); {lost or 'try again'}"
+        return f"the connection to the server was lost ({found}); {lost}"
     for states, said in _FAILURES:
         if state.startswith(states):
             return said.format(seconds=timeout_s, holds=holds, found=found)
-    if not state:
+    if not state and isinstance(error, DBAPIError):
         return f"the server cannot be reached ({found}); check the URL and that it runs"
     return f"the {holds} cannot be used ({found}); nothing was changed"
 
