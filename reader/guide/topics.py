@@ -16,7 +16,18 @@ ORDER: Final = (
     *("photos", "card", "reading", "table", "times", "grades", "second-photo", "statuses", "cautions"),
     *("logbook", "people", "review", "sheet", "proof", "reread", "round", "history", "station"),
     *("library", "quiz", "agreement", "control", "accuracy"),
-    *("layouts", "settings", "calling", "verdict", "variables", "python", "serving", "windows", "completion"),
+    *(
+        "layouts",
+        "settings",
+        "calling",
+        "verdict",
+        "variables",
+        "python",
+        "serving",
+        "postgresql",
+        "windows",
+        "completion",
+    ),
 )
 """As a newcomer meets them: technician, reviewer, trainer, whoever sets linecall up."""
 

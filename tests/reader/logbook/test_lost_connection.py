@@ -283,7 +283,9 @@ def test_a_backend_that_is_ended_while_others_write_costs_nobody_an_entry(
 ) -> None:
     assert POSTGRESQL is not None
     filled(place, tmp_path, 3)
-    done, told, refused = threading.Event(), [], []
+    done = threading.Event()
+    told: list[str] = []
+    refused: list[str] = []
 
     def write(k: int) -> None:
         folder = tmp_path / f"{k}"
