@@ -60,6 +60,11 @@ class BrokenLine:
         with self._lock:
             self._left, self.is_down = None, False
 
+    def take_down(self) -> None:
+        """End every connection, and let nobody in until `mend`."""
+        self.is_down = True
+        self.cut_all()
+
     def cut_all(self) -> None:
         """End every connection now."""
         with self._lock:

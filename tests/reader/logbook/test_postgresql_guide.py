@@ -82,9 +82,9 @@ class Site:
         """What is said, with the folders of this machine."""
         return said.replace("/srv/linecall", str(self.folder)).replace("/etc/linecall", str(self.folder))
 
-    def open(self, service: str, **options: bool) -> Logbook:
+    def open(self, service: str, *, read_only: bool = False) -> Logbook:
         """The logbook, as somebody has it."""
-        return Logbook.open(f"postgresql:///?service={service}", **options)
+        return Logbook.open(f"postgresql:///?service={service}", read_only=read_only)
 
     def says(self, service: str, statement: str) -> str:
         """What the server says to a statement of somebody's; empty where it does it."""
@@ -209,7 +209,7 @@ def test_every_step_of_the_topic_does_what_it_says(place: str, site: Site, tmp_p
         book.correct(ids[1], "tank", "T9", by="A. Technician", reason="slip", at=AT)
         run = begin(book, "P1", "drops")
         row = book.runs()[0]
-        end = RunEnd(how="abandoned", at=AT, reason="dropped it")
+        end = RunEnd(how="abandoned", reason="dropped it")
         book.add_to_run(run, [(END, end)], by="A. Technician", at=AT, expect_last=row.last_seq)
         assert book.verify().good
         with pytest.raises(OutputError, match=r"no right to do that .*ask the logbook's owner"):
