@@ -443,10 +443,16 @@ def restore(file: Path, logbook: str | None, logbook_photos: str | None) -> int:
 
 @logbook.command("rebuild", shared=("logbook",), short_help="Make the lists anew from the events.")
 def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
-    """Make the rows that lists show anew from the events, which stay."""
-    with opened(logbook, logbook_photos, read_only=False) as book:
-        from reader.words import counted
+    """Make the rows that lists show anew from the events, which stay.
 
+    On a PostgreSQL server this is its owner's command: it makes the tables that are missing too, all of them in an
+    empty database.
+    """
+    from reader.logbook import Logbook
+    from reader.words import counted
+
+    where = needed_logbook(logbook)
+    with Logbook.open(where, must_exist="://" not in where, photos=logbook_photos) as book:
         click.echo(counted(book.rebuild(), "reading"))
 
 

@@ -530,6 +530,20 @@ def saying_what_was_done(told: Callable[[], str]) -> Iterator[None]:
         raise click.exceptions.Exit(INTERRUPTED) from None
 
 
+@contextmanager
+def saying_what_is_kept(what: str) -> Iterator[None]:
+    """Where the logbook cannot be written to after all, say what of the same command is in it already."""
+    from reader.errors import OutputError
+
+    try:
+        yield
+    except OutputError as error:
+        raise OutputError(
+            f"{what} is in the logbook, so do not enter it again; what follows from it is not yet, and comes with the "
+            f"next entry: {error}"
+        ) from None
+
+
 # --- the logbook, and who acts ------------------------------------------------------------------------------
 
 

@@ -548,16 +548,24 @@ def _desk(book: "Logbook", order: "Order") -> "Desk":
 
 def _settled(book: "Logbook", order: "Order", done: "Outcome") -> "Outcome":
     """Bring a run into step with what was read of its plate, and what follows from it."""
+    from reader.errors import OutputError
     from reader.round import follow_up_record
     from reader.round.record import find_run, settle
     from reader.round.regrade import grade_anew
+    from reader.run.batch import with_problem
 
     if done.logged is None or done.verdict is None or done.verdict.run is None:
         return done
     desk = _desk(book, order)
-    after = settle(desk, find_run(book, done.verdict.run).id)
-    grade_anew(book, after, by=desk.by, at=desk.now)
-    follow_up_record.settle(desk)
+    try:
+        after = settle(desk, find_run(book, done.verdict.run).id)
+        grade_anew(book, after, by=desk.by, at=desk.now)
+        follow_up_record.settle(desk)
+    except OutputError as error:  # the next entry brings it into step
+        problem = (
+            f"{done.job.photo}: in the logbook as {done.logged}, but not yet what follows from it: {error}"
+        )
+        return with_problem(done, problem)
     return done
 
 

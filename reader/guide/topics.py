@@ -24,6 +24,7 @@ ORDER: Final = (
         "variables",
         "python",
         "serving",
+        "postgresql",
         "cluster",
         "windows",
         "completion",

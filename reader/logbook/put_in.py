@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, UnsettledError
 from reader.files.urls import on_this_machine
 from reader.logbook.events import Statement
 from reader.logbook.people import begin_with, settle
@@ -55,6 +55,8 @@ def put_into(
                 reason="" if replacing is None else replacing.reason,
                 run=run,
             )
+    except UnsettledError as error:
+        return with_problem(outcome, f"{job.photo}: perhaps not in the logbook: {error}")
     except LinecallError as error:
         return with_problem(outcome, f"{job.photo}: not in the logbook: {error}")
     outcome = replace(outcome, logged=logged)

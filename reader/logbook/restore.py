@@ -13,8 +13,9 @@ from pathlib import Path
 from reader.errors import LinecallError
 from reader.files.output import write_whole
 from reader.logbook.chain import Report
-from reader.logbook.events import from_line
+from reader.logbook.events import from_line, load_event
 from reader.logbook.export import BESIDE, OWN, PHOTO, verify_zip
+from reader.logbook.photos import place_record
 from reader.logbook.store import Logbook
 
 
@@ -51,6 +52,8 @@ def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None]
             logbook.put_photo(digest, archive.read(name))
         files = _beside(archive, path, logbook)
         write_whole(files, private=True)  # before the events: whoever was cut off here can begin again
+        if _lay_beside(archive):
+            logbook.remember_no_place()
         with closing(_events(archive)) as events:
             logbook.take_over(events)
         not_held = json.loads(archive.read("export.json")).get("not_beside", ())
@@ -70,6 +73,13 @@ def _beside(archive: zipfile.ZipFile, path: Path, logbook: Logbook) -> dict[Path
             inside = name.removeprefix(f"{OWN}/")
             found[folder / name if inside == name else own / inside] = archive.read(member)
     return found
+
+
+def _lay_beside(archive: zipfile.ZipFile) -> bool:
+    """Whether the photos lay beside the logbook, as a file's do, rather than in a place that was named."""
+    with closing(_events(archive)) as events:
+        payloads = (load_event(seq, *stored).payload for seq, stored in enumerate(events, 1))
+        return next((one["place"] == place_record("") for one in payloads if "place" in one), False)
 
 
 def _events(archive: zipfile.ZipFile) -> Generator[tuple[str, str], None, None]:

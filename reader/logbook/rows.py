@@ -4,13 +4,22 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from pydantic_core import from_json
-from sqlalchemy import Connection, Table, bindparam, delete, insert, inspect, select, update
+from sqlalchemy import Connection, Index, Table, bindparam, delete, insert, inspect, select, update
 
 from reader.logbook.events import Event, load_event
 from reader.logbook.follow_up_events import ASKED, FOLLOW_UP_KINDS, follow_up_row
 from reader.logbook.run_events import RUN, RUN_KINDS, run_row
 from reader.logbook.summary import first_row, next_row, superseded_row
-from reader.logbook.tables import FORMAT, FORMAT_WITH_RUNS, about, events, follow_ups, readings, runs
+from reader.logbook.tables import (
+    FIRST_TABLES,
+    FORMAT,
+    FORMAT_WITH_RUNS,
+    about,
+    events,
+    follow_ups,
+    readings,
+    runs,
+)
 from reader.store.database import BATCH_SIZE
 
 _EVENTS_ABOUT: Final = (
@@ -75,6 +84,27 @@ def begin_follow_ups(connection: Connection) -> None:
         _raise_format(connection, FORMAT)
 
 
+def add_missing(connection: Connection) -> None:
+    """Make what this linecall has more than the one that began the logbook, in a transaction that writes."""
+    begin_runs(connection)
+    begin_follow_ups(connection)
+    for index in missing_indexes(connection):
+        index.create(connection)
+
+
+def missing_indexes(connection: Connection) -> list[Index]:
+    """Indexes that this linecall makes and the logbook's tables lack."""
+    found = inspect(connection)
+    there = set(found.get_table_names())
+    return [
+        index
+        for table in (*FIRST_TABLES, runs, follow_ups)
+        if table.name in there
+        for index in sorted(table.indexes, key=lambda one: str(one.name))
+        if index.name not in {known["name"] for known in found.get_indexes(table.name)}
+    ]
+
+
 def _raise_format(connection: Connection, to: int) -> None:
     known = connection.scalar(select(about.c.value).where(about.c.name == "format"))
     if int(known or 0) < to:
@@ -103,8 +133,11 @@ def _store_made(connection: Connection, table: Table, id: str) -> None:
 def rebuild(connection: Connection) -> int:
     """Make all rows anew from the events, in a transaction that writes; returns how many readings there are.
 
+    On a server what the logbook's tables lack is made first: there whoever owns them does it, for writers who may not.
     Raises LinecallError at an event that has been altered.
     """
+    if connection.dialect.name == "postgresql":
+        add_missing(connection)
     connection.execute(delete(readings))
     if has_runs(connection):
         connection.execute(delete(runs))

@@ -20,6 +20,7 @@ from sqlalchemy import (
     inspect,
     or_,
     select,
+    update,
 )
 
 from reader.errors import LinecallError
@@ -33,6 +34,7 @@ from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.photos import photo_store, place_record
 from reader.logbook.rows import (
+    add_missing,
     apply,
     begin_follow_ups,
     begin_runs,
@@ -259,9 +261,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         OutputError if it is out of reach.
         """
         must_exist = must_exist or read_only
-        database = Database(
-            where, read_only=read_only, timeout_s=timeout_s, holds="logbook", locks=events.name
-        )
+        database = Database(where, read_only=read_only, timeout_s=timeout_s, holds="logbook", locks=events)
         try:
             if database.path is not None:
                 _check_path(database.path, must_exist=must_exist)
@@ -536,6 +536,12 @@ class Logbook(AbstractContextManager["Logbook"]):
     def put_photo(self, digest: str, data: bytes) -> None:
         """Keep a photo that events about to be taken over name. Raises OutputError."""
         self._photos.put(digest, data)
+
+    def remember_no_place(self) -> None:
+        """Let whoever opens the logbook name the photos' place, as that of a file whose photos lay beside it."""
+        with self._database.writing() as connection:
+            connection.execute(update(about).where(about.c.name == "photos").values(value=""))
+        self._place = place_record("")
 
     def take_over(self, chain: Iterable[tuple[str, str]]) -> None:
         """Take (hash, body) of all events of another logbook, in order, into this one, which is empty.
@@ -1064,6 +1070,8 @@ def _settle(database: Database, *, must_exist: bool, photos: str | None) -> str:
                         {"name": "photos", "value": photos or ""},
                     ],
                 )
+                if not database.is_sqlite:  # whoever writes there later may be nobody who may make tables
+                    add_missing(connection)
         known = _about(database) or {}
     found = known.get("format", "")
     if not found.isdecimal():

@@ -19,8 +19,8 @@ from sqlalchemy import (
 from sqlalchemy.types import TypeEngine
 
 FORMAT: Final = 3
-"""Of the tables; a logbook of a later format is refused. A logbook is of format 1 until its first run begins, and of 2
-until something first follows from a reading."""
+"""Of the tables; a logbook of a later format is refused. A file is of format 1 until its first run begins, and of 2
+until something first follows from a reading; on a server whoever begins a logbook makes all tables."""
 FORMAT_WITHOUT_RUNS: Final = 1
 FORMAT_WITH_RUNS: Final = 2
 
