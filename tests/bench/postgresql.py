@@ -130,10 +130,10 @@ def _look(place: Place, files: Sequence[Path], seconds: float) -> Found:
     why: Counter[str] = Counter()
     for file in files:
         for line in file.read_text().splitlines():
-            word, number, reason = line.split(" ", 2)
+            word, said_of, reason = line.split(" ", 2)
             if word == "ready":
                 continue
-            said[word].add(int(number))
+            said[word].add(int(said_of))
             why[reason] += bool(reason)
     with place.open(must_exist=True) as book:
         report = book.verify()
