@@ -141,7 +141,7 @@ def _look(place: Place, files: Sequence[Path], seconds: float) -> Found:
     wrong = [] if report.good else [f"the chain does not hold: {report.problem}"]
     wrong += [f"entry {n} was told and is lost" for n in sorted(said["told"] - set(there))]
     wrong += [f"entry {n} was refused and is there" for n in sorted(said["refused"] & set(there))]
-    wrong += [f"entry {n} is there {times} times" for n, times in there.items() if times > 1]
+    wrong += [f"entry {n} is there {there[n]} times" for n in there if there[n] > 1]
     wrong += [
         f"entry {n} is there and nobody was told" for n in sorted(set(there) - set().union(*said.values()))
     ]
