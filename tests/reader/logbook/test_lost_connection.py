@@ -14,8 +14,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from click.testing import CliRunner
 from sqlalchemy import create_engine, text
 
+from cli.main import main
 from reader.errors import OutputError, UnsettledError
 from reader.files.output import open_whole
 from reader.logbook import Logbook
@@ -276,6 +278,26 @@ def test_a_writer_that_fell_asleep_in_its_turn_does_not_keep_it(
             sleep_in_turn()
         assert [row.tank for row in awake.readings(limit=1)] == ["T70"]
         add(asleep, tmp_path, 71)
+
+
+@on_a_server
+def test_a_command_tells_it_in_one_line_that_shows_no_password(
+    place: Place, line: BrokenLine, tmp_path: Path
+) -> None:
+    filled(place, tmp_path, 3)
+    where = far(line, place).where.replace("linecall@", "linecall:only-an-example@")
+    listed = CliRunner().invoke(
+        main, ["logbook", "list", "--logbook", where, "--logbook-photos", place.photos]
+    )
+    assert listed.exit_code == 0, listed.output
+    line.take_down()
+    refused = CliRunner().invoke(
+        main, ["logbook", "verify", "--logbook", where, "--logbook-photos", place.photos]
+    )
+    assert refused.exit_code == 1
+    assert "the server cannot be reached" in refused.stderr
+    assert len(refused.stderr.splitlines()) == 1
+    assert "only-an-example" not in listed.output + refused.output
 
 
 @on_a_server
