@@ -261,6 +261,22 @@ def test_a_server_that_hangs_holds_nobody_up_without_end(
 
 
 @on_a_server
+def test_a_commit_that_never_arrives_is_told_as_not_written_once_the_server_has_given_it_up(
+    place: Place, line: BrokenLine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(place, tmp_path, 3)
+    monkeypatch.setattr(postgresql, "ANSWER_S", 1.0)
+    monkeypatch.setattr(postgresql, "IDLE_S", 2)
+    with closing(far(line, place).open(timeout_s=8.0)) as book:
+        before = book.head()
+        line.break_at(0, "hang", of=b"COMMIT\0")
+        with pytest.raises(OutputError, match="this was not written, try again") as told:
+            add(book, tmp_path, 65)
+        assert not isinstance(told.value, UnsettledError)
+        assert book.head() == before
+
+
+@on_a_server
 def test_a_writer_that_fell_asleep_in_its_turn_does_not_keep_it(
     place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
