@@ -6,18 +6,14 @@ from typing import Any, Final, TypeVar, cast
 
 from sqlalchemy import Connection, Engine, Table, create_engine, event, select
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError
+from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError, SQLAlchemyError
 
 from reader.errors import LinecallError
 
 CONNECT_S: Final = 10  # seconds to wait for a server to let us in
-ANSWER_S: Final = (
-    90.0  # to wait for one answer, another writer's turn included; no statement of ours takes a third of it
-)
-PING_S: Final = 5.0  # to wait whether a connection that was idle still answers, before another one is made
-IDLE_S: Final = (
-    60  # after which the server ends a writer that has its turn and is silent: a laptop that fell asleep
-)
+ANSWER_S: Final = 90.0  # for one answer, another writer's turn included; no statement takes a third of it
+PING_S: Final = 5.0  # for a connection that was idle to answer, before another one is made
+IDLE_S: Final = 25  # after which the server ends a writer silent in its turn; others wait longer for theirs
 RETRY_S: Final = 0.5  # between two attempts to reach a server that went away
 
 # libpq's own, in seconds but for the first, in ms: a network that swallows everything is noticed within half a minute
@@ -144,7 +140,7 @@ def was_kept(engine: Engine, table: Table, row: tuple[int, str], *, timeout_s: f
                 take_turn(connection, table, timeout_s=timeout_s)
                 query = select(table.c.seq).where(table.c.seq == row[0], table.c.hash == row[1])
                 return connection.execute(query).first() is not None
-        except DBAPIError:
+        except SQLAlchemyError:
             if time.monotonic() > deadline:
                 return None
             time.sleep(RETRY_S)

@@ -137,11 +137,11 @@ def _look(place: Place, files: Sequence[Path], seconds: float) -> Found:
             why[reason] += bool(reason)
     with place.open(must_exist=True) as book:
         report = book.verify()
-        there = Counter(number for event in book.events() if (number := _number(event.kind, event.payload)))
+        there = Counter(n for event in book.events() if (n := _number(event.kind, event.payload)))
     wrong = [] if report.good else [f"the chain does not hold: {report.problem}"]
     wrong += [f"entry {n} was told and is lost" for n in sorted(said["told"] - set(there))]
     wrong += [f"entry {n} was refused and is there" for n in sorted(said["refused"] & set(there))]
-    wrong += [f"entry {n} is there {times} times" for n, times in there.items() if times > 1]
+    wrong += [f"entry {twice} is there {there[twice]} times" for twice in there if there[twice] > 1]
     wrong += [
         f"entry {n} is there and nobody was told" for n in sorted(set(there) - set().union(*said.values()))
     ]

@@ -5,17 +5,19 @@ it is heard; COMMIT is among them.
 """
 
 import gc
-import threading
+import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from itertools import count
 from pathlib import Path
-from uuid import uuid4
+from tempfile import TemporaryDirectory
 
 import pytest
+from click.testing import CliRunner
 from sqlalchemy import create_engine, text
 
+from cli.main import main
 from reader.errors import OutputError, UnsettledError
 from reader.files.output import open_whole
 from reader.logbook import Logbook
@@ -25,6 +27,7 @@ from reader.logbook.people import add_person
 from reader.logbook.restore import restore_zip
 from reader.store import postgresql
 from reader.words.ids import new_id
+from tests.bench.postgresql import hammer
 from tests.conftest import POSTGRESQL
 from tests.reader.logbook.broken_line import BrokenLine, Fault, broken_line
 from tests.reader.logbook.samples import AT, Place, add, filled
@@ -258,6 +261,22 @@ def test_a_server_that_hangs_holds_nobody_up_without_end(
 
 
 @on_a_server
+def test_a_commit_that_never_arrives_is_told_as_not_written_once_the_server_has_given_it_up(
+    place: Place, line: BrokenLine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(place, tmp_path, 3)
+    monkeypatch.setattr(postgresql, "ANSWER_S", 1.0)
+    monkeypatch.setattr(postgresql, "IDLE_S", 2)
+    with closing(far(line, place).open(timeout_s=8.0)) as book:
+        before = book.head()
+        line.break_at(0, "hang", of=b"COMMIT\0")
+        with pytest.raises(OutputError, match="this was not written, try again") as told:
+            add(book, tmp_path, 65)
+        assert not isinstance(told.value, UnsettledError)
+        assert book.head() == before
+
+
+@on_a_server
 def test_a_writer_that_fell_asleep_in_its_turn_does_not_keep_it(
     place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -278,53 +297,31 @@ def test_a_writer_that_fell_asleep_in_its_turn_does_not_keep_it(
 
 
 @on_a_server
-def test_a_backend_that_is_ended_while_others_write_costs_nobody_an_entry(
-    place: Place, tmp_path: Path
+def test_a_command_tells_it_in_one_line_that_shows_no_password(
+    place: Place, line: BrokenLine, tmp_path: Path
 ) -> None:
-    assert POSTGRESQL is not None
     filled(place, tmp_path, 3)
-    done = threading.Event()
-    told: list[str] = []
-    refused: list[str] = []
-
-    def write(k: int) -> None:
-        folder = tmp_path / f"{k}"
-        folder.mkdir()
-        with closing(
-            Place(where=f"{place.where}&application_name={mark}", photos=place.photos).open()
-        ) as book:
-            for n in range(12):
-                try:
-                    told.append(add(book, folder, 1000 * (k + 1) + n))
-                except OutputError as error:
-                    refused.append(str(error))
-
-    mark = f"w{uuid4().hex[:8]}"
-    threads = [threading.Thread(target=write, args=(k,)) for k in range(4)]
-    engine = create_engine(POSTGRESQL.replace("postgresql://", "postgresql+psycopg://"))
-    for thread in threads:
-        thread.start()
-
-    def kill() -> None:
-        while not done.wait(0.15):
-            with engine.begin() as connection:
-                query = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = :mark LIMIT 1"
-                connection.execute(text(query), {"mark": mark})
-
-    killer = threading.Thread(target=kill)
-    killer.start()
-    for thread in threads:
-        thread.join()
-    done.set()
-    killer.join()
-    engine.dispose()
-    assert told
-    with closing(place.open()) as book:
-        assert book.verify().good
-        kept = [row.id for row in book.readings(limit=1000)]
-    assert len(kept) == 3 + len(told)
-    assert set(told) <= set(kept)
-    assert len(told) + len(refused) == 48
-    assert all("this was not written, try again" in line or "; try again" in line for line in refused), (
-        refused
+    where = far(line, place).where.replace("linecall@", "linecall:only-an-example@")
+    listed = CliRunner().invoke(
+        main, ["logbook", "list", "--logbook", where, "--logbook-photos", place.photos]
     )
+    assert listed.exit_code == 0, listed.output
+    line.take_down()
+    refused = CliRunner().invoke(
+        main, ["logbook", "verify", "--logbook", where, "--logbook-photos", place.photos]
+    )
+    assert refused.exit_code == 1
+    assert "the server cannot be reached" in refused.stderr
+    assert len(refused.stderr.splitlines()) == 1
+    assert "only-an-example" not in listed.output + refused.output
+
+
+@on_a_server
+@pytest.mark.posix
+def test_many_writers_at_a_server_that_goes_away_lose_nothing_that_was_told(place: Place) -> None:
+    with TemporaryDirectory(prefix="linecall-") as folder:
+        os.chmod(folder, 0o755)  # the server is another user
+        found = hammer(Path(folder), writers=4, seconds=5, kill_every=0.4, restart_every=2.5)
+    assert found.wrong == ()
+    assert found.told > 10
+    assert found.refused > 0
