@@ -694,10 +694,11 @@ def load_verdict(source: str | os.PathLike[str] | bytes) -> Verdict:
 
 def _parse_json(where: str, text: str) -> object:
     def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        twice = [key for key, count in Counter(key for key, _ in pairs).items() if count > 1]
-        if twice:
-            raise LinecallError(f"{where}: the field {_quoted(twice[0])} is there twice; keep one")
-        return dict(pairs)
+        fields = dict(pairs)
+        if len(fields) < len(pairs):
+            twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+            raise LinecallError(f"{where}: the field {_quoted(twice)} is there twice; keep one")
+        return fields
 
     def no_constant(name: str) -> NoReturn:
         raise LinecallError(f"{where}: {name} is not JSON; what was not measured is null")
