@@ -51,6 +51,10 @@ LINE_LENGTH: Final = 110  # characters; what fits into a line of the pretty form
 VERDICT_BYTES_MAX: Final = 4_000_000  # a verdict of twelve windows has about 20,000
 
 
+class NoVerdictError(LinecallError):
+    """JSON of something else than a verdict."""
+
+
 class SoftwareRecord(Frozen):
     """What wrote the verdict."""
 
@@ -716,7 +720,7 @@ def _parse_json(where: str, text: str) -> object:
 def _check_schema_version(where: str, value: object) -> None:
     version = value.get("schema_version") if isinstance(value, dict) else None
     if not isinstance(version, int) or isinstance(version, bool):
-        raise LinecallError(f"{where}: no schema_version, so this is no verdict")
+        raise NoVerdictError(f"{where}: no schema_version, so this is no verdict")
     if version > SCHEMA_VERSION:
         raise LinecallError(
             f"{where}: schema_version is {version}, but this linecall reads up to {SCHEMA_VERSION}; "
