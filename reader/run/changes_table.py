@@ -1,0 +1,110 @@
+"""What changes when an archive is called anew, as a table: a row a verdict, written as they come, CSV or Parquet."""
+
+import csv
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from importlib import import_module
+from io import TextIOWrapper
+from pathlib import Path
+from typing import IO, Any, Final
+
+from reader.errors import LinecallError
+from reader.files.csv_cells import BOM, safe_cell, safe_path
+from reader.files.output import open_whole
+from reader.run.call_archive import CalledAnew, MarkAnew
+
+COLUMNS: Final = (
+    "verdict", "reading", "photo sha256", "layout", "came to", "grade before", "grade after", "possible grades after",
+    "marks", "own limits at hand", "why left",
+)  # fmt: skip
+CSV, PARQUET = ".csv", ".parquet"
+SUFFIXES: Final = (CSV, PARQUET)
+TOLD: Final = ("changed", "apart", "left")
+"""What has a row; the others are counted."""
+ROW_GROUP: Final = 10_000
+"""Rows that are held until Parquet takes them: some megabytes."""
+
+Write = Callable[[Iterable[CalledAnew]], None]
+
+
+@contextmanager
+def changes_table(path: Path, *, force: bool = False) -> Iterator[Write]:
+    """Take rows as they come; the table has its name once the block has ended well, and else is not there at all.
+
+    Columns of texts, in the archive's order. Raises OutputError where it cannot be written, LinecallError where Parquet
+    needs pyarrow.
+    """
+    writing = _parquet if path.suffix.lower() == PARQUET else _csv
+    with open_whole(path, force=force) as file, writing(file) as write:
+        yield lambda rows: write(_cells(row) for row in rows if row.came in TOLD)
+
+
+@contextmanager
+def _csv(file: IO[bytes]) -> Iterator[Callable[[Iterable[dict[str, str]]], None]]:
+    """CSV (RFC 4180, UTF-8 with its mark) in which no spreadsheet computes a cell."""
+    text = TextIOWrapper(file, encoding="utf-8", errors="replace", newline="", write_through=True)
+    text.write(BOM)
+    table = csv.DictWriter(text, COLUMNS, lineterminator="\r\n")
+    table.writeheader()
+
+    def write(rows: Iterable[dict[str, str]]) -> None:
+        for row in rows:
+            safe = {name: safe_cell(cell) for name, cell in row.items()}
+            table.writerow(safe | {"verdict": safe_path(row["verdict"])})
+
+    try:
+        yield write
+        text.flush()
+    finally:
+        text.detach()
+
+
+@contextmanager
+def _parquet(file: IO[bytes]) -> Iterator[Callable[[Iterable[dict[str, str]]], None]]:
+    arrow, parquet = (_pyarrow(name) for name in ("pyarrow", "pyarrow.parquet"))
+    schema = arrow.schema([(name, arrow.string()) for name in COLUMNS])
+    waiting: list[dict[str, str]] = []
+    with parquet.ParquetWriter(file, schema) as table:
+
+        def flush() -> None:
+            table.write_table(arrow.Table.from_pylist(waiting, schema))
+            waiting.clear()
+
+        def write(rows: Iterable[dict[str, str]]) -> None:
+            waiting.extend(rows)
+            if len(waiting) >= ROW_GROUP:
+                flush()
+
+        yield write
+        flush()
+
+
+def _pyarrow(name: str) -> Any:
+    try:
+        return import_module(name)
+    except ModuleNotFoundError as error:
+        raise LinecallError(
+            f"the package {error.name} is needed for Parquet; install it: python -m pip install pyarrow; or write .csv"
+        ) from error
+
+
+def _cells(row: CalledAnew) -> dict[str, str]:
+    return {
+        "verdict": row.name,
+        "reading": row.reading or "",
+        "photo sha256": "; ".join(row.photos),
+        "layout": row.layout,
+        "came to": row.came,
+        "grade before": row.before or "",
+        "grade after": row.after or "",
+        "possible grades after": "; ".join(row.possible),
+        "marks": "; ".join(map(_in_words, row.changed_marks)),
+        "own limits at hand": "" if row.came == "left" else "yes" if row.own_known else "no",
+        "why left": row.why,
+    }
+
+
+def _in_words(mark: MarkAnew) -> str:
+    """Such as `1 indicator: present, doubtful (decided present)`."""
+    decided = f" (decided {mark.stands})" if mark.stands is not None else ""
+    return f"{mark.window} {mark.mark}: {mark.before}, {mark.after}{decided}"
