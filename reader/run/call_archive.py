@@ -154,6 +154,27 @@ class BatchAnew:
     rows: tuple[CalledAnew, ...]
 
 
+@dataclass(slots=True)
+class Reasons:
+    """Why verdicts were left as they are: how often each reason was, and which verdict had it first; the first few."""
+
+    most: int = 20
+    counts: dict[str, int] = field(default_factory=dict)
+    first: dict[str, str] = field(default_factory=dict)
+    others: int = 0
+
+    def add(self, rows: Iterable[CalledAnew]) -> None:
+        """Count those that were left."""
+        for row in rows:
+            if row.came != "left":
+                continue
+            if row.why in self.counts or len(self.counts) < self.most:
+                self.first.setdefault(row.why, row.name)
+                self.counts[row.why] = self.counts.get(row.why, 0) + 1
+            else:
+                self.others += 1
+
+
 def call_archive(
     archive: Iterable[Kept], by: By, hands: Hands, *, batch_size: int = BATCH_SIZE
 ) -> Generator[BatchAnew, None, None]:
