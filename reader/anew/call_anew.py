@@ -1,6 +1,7 @@
 """A verdict's marks called anew from its own numbers, by other thresholds: the photo is not needed."""
 
 from dataclasses import replace
+from operator import attrgetter
 from typing import Final
 
 from reader.decide.call import MarkCall, call_mark, false_call_per_mark
@@ -12,6 +13,7 @@ from reader.verdict.model import Mark, Verdict
 from reader.words import MarkName
 
 UNWITNESSED: Final = reason("light_unknown_then")
+_measured_of = attrgetter(*MEASURED)
 NO_BLANKS: Final = 1.0  # degrees of freedom where nothing was seen and no limit is worked out
 
 
@@ -64,13 +66,8 @@ def _measurement(verdict: Verdict, window: str, name: MarkName, mark: Mark) -> M
             f"{verdict.photo.name}: the verdict does not say what the blanks of window {window} were like, so its "
             "marks cannot be called anew; read the photo again with this linecall"
         )
-    return MarkMeasurement(
-        window=window,
-        mark=name,
-        **{field: getattr(mark, field) for field in MEASURED}
-        | {
-            "blank_mean": mark.blank_mean or 0.0,
-            "blank_sd": mark.blank_sd or 0.0,
-            "blank_n": mark.blank_n or NO_BLANKS,
-        },
-    )
+    measured = dict(zip(MEASURED, _measured_of(mark), strict=True))
+    measured["blank_mean"] = mark.blank_mean or 0.0
+    measured["blank_sd"] = mark.blank_sd or 0.0
+    measured["blank_n"] = mark.blank_n or NO_BLANKS
+    return MarkMeasurement(window=window, mark=name, **measured)

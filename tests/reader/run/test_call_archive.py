@@ -6,6 +6,7 @@ the faintest line that counts, 0.008; else doubtful.
 """
 
 import json
+import tracemalloc
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future
@@ -19,7 +20,8 @@ from scipy.stats import t
 from fixtures.graded import BLANKS, ERROR, measured_verdict
 from fixtures.verdicts import refused_verdict
 from reader.files.bundled import DATA
-from reader.run.call_archive import By, CalledAnew, Kept, Tally, by_settings, call_archive
+from reader.run.call_archive import BatchAnew, By, CalledAnew, Kept, Tally, by_settings, call_archive
+from reader.run.changes_table import changes_table
 from reader.run.hand_out import Hands, Here
 from reader.run.pool import OwnProcesses
 from reader.settings.values import Rules, Thresholds, load_layout, load_rules, load_thresholds
@@ -337,3 +339,35 @@ def test_an_archive_is_taken_as_it_is_needed() -> None:
     assert next(batches).tally.came == {"same": 3}
     batches.close()
     assert taken <= 6
+
+
+class Ready(Here):
+    """Hands that have every outcome ready."""
+
+    def __init__(self, outcome: BatchAnew) -> None:
+        self._outcome = outcome
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        done: Future[Any] = Future()
+        done.set_result(self._outcome)
+        return done
+
+
+def test_memory_does_not_grow_with_the_number_of_verdicts(
+    thresholds: Callable[[float], Thresholds], tmp_path: Path
+) -> None:
+    by = standard_and(thresholds(0.001))
+    (outcome,) = call_archive(kept(*PLATES), by, Here())
+    line = to_bytes(PLATES[0], one_line=True)
+
+    tracemalloc.start()
+    tally = Tally()
+    archive = (Kept(name=f"line {number}", source=bytes(line)) for number in range(30_000))
+    with changes_table(tmp_path / "changes.csv") as write:
+        for batch in call_archive(archive, by, Ready(outcome), batch_size=3):
+            tally += batch.tally
+            write(batch.rows)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert tally.came.total() == 60_000  # six to an outcome
+    assert 30_000 * len(line) > 100_000_000 > 100 * peak
