@@ -52,7 +52,7 @@ TRUTH_NOTES = (
 
 @click.command(
     cls=Command,
-    shared=("logbook", "where", "read_by", "jobs", "as_json", "force"),
+    shared=("logbook", "where", "read_by", "jobs", "on", "as_json", "force"),
     optional=("where",),
     keys=("thresholds", "rules", "consensus"),
     out=Out("FILE.csv|FILE.parquet", (".csv", ".parquet")),
@@ -72,6 +72,7 @@ def call_anew(
     consensus: str | None,
     out: Path | None,
     jobs: int,
+    on: str | None,
     as_json: bool,
     force: bool,
 ) -> int:
@@ -104,7 +105,7 @@ def call_anew(
             files += kept
         found.by = _by(thresholds, rules, files, every=found.errors is not None)
         write = None if out is None else stack.enter_context(changes_table(out, force=force))
-        hands = stack.enter_context(hands_for(jobs, jobs))
+        hands = stack.enter_context(hands_for(jobs, jobs, on))
         progress = stack.enter_context(counting("verdicts"))
         for batch in stack.enter_context(closing(call_archive(archive, found.by, hands))):
             found.add(batch)

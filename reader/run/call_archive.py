@@ -11,7 +11,7 @@ told apart and counted in no table; where they are not at hand, nobody can tell,
 
 from collections import Counter
 from collections.abc import Generator, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -20,10 +20,11 @@ from typing import Any, Final, Literal, NamedTuple, TypeVar
 from reader.anew.call_anew import call_anew
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.errors import LinecallError
+from reader.files.plain import read_plain
 from reader.run.batch import fault_line
 from reader.run.hand_out import Hands, hand_out, in_order
 from reader.settings.values import Layout, Rules, SettingsFile, Thresholds
-from reader.verdict.model import Mark, NoVerdictError, Verdict, load_verdict
+from reader.verdict.model import VERDICT_BYTES_MAX, Mark, NoVerdictError, Verdict, load_verdict
 from reader.words import Call, Format, MarkKey, MarkName
 
 BATCH_SIZE: Final = 128
@@ -180,20 +181,29 @@ def call_archive(
 ) -> Generator[BatchAnew, None, None]:
     """Call an archive anew; yields batches in the archive's order, so that one core or many tell the same.
 
-    Nothing is held but the batches that are under way, however long the archive is.
+    Nothing is held but the batches that are under way, however long the archive is. Workers that do not see the files
+    of this machine are sent what is in them.
     """
     arriving = hand_out(
-        _batches(archive, batch_size),
+        _batches(archive if hands.near else map(_with_bytes, archive), batch_size),
         partial(call_batch, by=by),
         hands,
         at_once=lambda: hands.at_once,
         blame=_blame,
-        lost=hands.lost,
     )
     try:
         yield from in_order(arriving)
     finally:
         arriving.close()
+
+
+def _with_bytes(kept: Kept) -> Kept:
+    if not isinstance(kept.source, Path):
+        return kept
+    try:
+        return replace(kept, source=read_plain(kept.source, limit=VERDICT_BYTES_MAX))
+    except OSError as error:
+        return replace(kept, source=f"cannot be read: {error.strerror or error}")
 
 
 def _batches(items: Iterable[Item], size: int) -> Iterator[tuple[Item, ...]]:

@@ -3,13 +3,12 @@
 import csv
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from importlib import import_module
 from io import TextIOWrapper
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Final
 
-from reader.errors import LinecallError
 from reader.files.csv_cells import BOM, safe_cell, safe_path
+from reader.files.extra import needed
 from reader.files.output import open_whole
 from reader.run.call_archive import CalledAnew, MarkAnew
 
@@ -31,8 +30,8 @@ Write = Callable[[Iterable[CalledAnew]], None]
 def changes_table(path: Path, *, force: bool = False) -> Iterator[Write]:
     """Take rows as they come; the table has its name once the block has ended well, and else is not there at all.
 
-    Columns of texts, in the archive's order. Raises OutputError where it cannot be written, LinecallError where Parquet
-    needs pyarrow.
+    Columns of texts, in the archive's order. Raises OutputError where it cannot be written, MissingExtraError where
+    Parquet needs pyarrow.
     """
     writing = _parquet if path.suffix.lower() == PARQUET else _csv
     with open_whole(path, force=force) as file, writing(file) as write:
@@ -61,7 +60,7 @@ def _csv(file: IO[bytes]) -> Iterator[Callable[[Iterable[dict[str, str]]], None]
 
 @contextmanager
 def _parquet(file: IO[bytes]) -> Iterator[Callable[[Iterable[dict[str, str]]], None]]:
-    arrow, parquet = (_pyarrow(name) for name in ("pyarrow", "pyarrow.parquet"))
+    arrow, parquet = (needed(name, "to write Parquet") for name in ("pyarrow", "pyarrow.parquet"))
     schema = arrow.schema([(name, arrow.string()) for name in COLUMNS])
     waiting: list[dict[str, str]] = []
     with parquet.ParquetWriter(file, schema) as table:
@@ -77,15 +76,6 @@ def _parquet(file: IO[bytes]) -> Iterator[Callable[[Iterable[dict[str, str]]], N
 
         yield write
         flush()
-
-
-def _pyarrow(name: str) -> Any:
-    try:
-        return import_module(name)
-    except ModuleNotFoundError as error:
-        raise LinecallError(
-            f"the package {error.name} is needed for Parquet; install it: python -m pip install pyarrow; or write .csv"
-        ) from error
 
 
 def _cells(row: CalledAnew) -> dict[str, str]:

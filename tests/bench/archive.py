@@ -105,7 +105,7 @@ class Timed(Hands):
     """Hands that add up the processor time that their work takes."""
 
     def __init__(self, hands: Hands) -> None:
-        self._hands, self.lost, self.seconds = hands, hands.lost, 0.0
+        self._hands, self.seconds = hands, 0.0
 
     @property
     def at_once(self) -> int:

@@ -307,6 +307,49 @@ def test_two_processes_tell_the_same_as_one_in_the_archives_order(
         hands.shutdown()
 
 
+@pytest.mark.slow
+@pytest.mark.posix
+def test_workers_of_a_cluster_tell_the_same_of_files_that_they_do_not_see(
+    thresholds: Callable[[float], Thresholds], tmp_path: Path
+) -> None:
+    from reader.run.cluster import Cluster
+    from tests.dask_cluster import local_cluster
+
+    archive = [Kept(name="gone.json", source=tmp_path / "gone.json")]
+    for number, one in enumerate(PLATES * 3):
+        path = tmp_path / f"{number}.json"
+        path.write_bytes(to_bytes(one))
+        archive.append(Kept(name=path.name, source=path))
+    by = standard_and(thresholds(0.001), every=True)
+    here = called(archive, by)
+    with local_cluster(tmp_path / "dask") as cluster, Cluster(cluster.address) as hands:
+        assert called(archive, by, hands) == here
+    assert here[0].came == {"same": 15, "changed": 3, "left": 1}
+
+
+class Far(Here):
+    """Hands that are on another machine."""
+
+    near = False
+
+
+def test_workers_elsewhere_are_sent_what_is_in_the_files(tmp_path: Path) -> None:
+    path = tmp_path / "a.json"
+    path.write_bytes(to_bytes(PLATES[0]))
+    archive = [Kept(name="a.json", source=path), Kept(name="none.json", source=tmp_path / "none.json")]
+    seen: list[Kept] = []
+
+    class Looking(Far):
+        def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+            seen.extend(args[0])
+            return super().submit(fn, *args, **kwargs)
+
+    tally, _ = called(archive, standard_and(load_thresholds()), Looking())
+    assert tally.came == {"same": 1, "left": 1}
+    assert seen[0].source == path.read_bytes()
+    assert isinstance(seen[1].source, str)
+
+
 class Killing(Here):
     """Hands whose worker dies with every batch that has a verdict of this name."""
 

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from reader.errors import LinecallError, OutputError
-from reader.run import changes_table as module
+from reader.errors import OutputError
+from reader.files import extra
+from reader.files.extra import MissingExtraError
 from reader.run.call_archive import CalledAnew, MarkAnew
 from reader.run.changes_table import COLUMNS, changes_table
 
@@ -82,15 +83,18 @@ def test_without_pyarrow_parquet_says_what_to_install(
     def gone(name: str) -> None:
         raise ModuleNotFoundError(name=name)
 
-    monkeypatch.setattr(module, "import_module", gone)
-    needed = pytest.raises(LinecallError, match="pyarrow is needed for Parquet; install it")
-    with needed, changes_table(tmp_path / "changes.parquet"):
+    monkeypatch.setattr(extra, "import_module", gone)
+    said = pytest.raises(
+        MissingExtraError, match=r"to write Parquet, the package pyarrow is needed: pip install"
+    )
+    with said, changes_table(tmp_path / "changes.parquet"):
         pass
     assert list(tmp_path.iterdir()) == []
 
 
 def test_parquet_has_the_same_rows(tmp_path: Path) -> None:
-    parquet = pytest.importorskip("pyarrow.parquet")
+    from pyarrow import parquet
+
     with changes_table(tmp_path / "changes.parquet") as write:
         for _ in range(3):
             write([CHANGED, LEFT])
