@@ -1,5 +1,6 @@
 """A verdict's marks called anew from its own numbers, by other thresholds: the photo is not needed."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from operator import attrgetter
 from typing import Final
@@ -30,12 +31,18 @@ def measured_marks(verdict: Verdict, layout: Layout) -> tuple[tuple[MarkMeasurem
 
 
 def call_anew(verdict: Verdict, layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:
-    """Call every mark of a verdict by these thresholds, in the order of `measured_marks`; raises as it does.
+    """Call every mark of a verdict by these thresholds, in the order of `measured_marks`; raises as it does."""
+    return call_measured(verdict, measured_marks(verdict, layout), thresholds)
+
+
+def call_measured(
+    verdict: Verdict, measured: Sequence[tuple[MarkMeasurement, IndicatorMark]], thresholds: Thresholds
+) -> tuple[MarkCall, ...]:
+    """Call the measured marks of a verdict by these thresholds.
 
     A verdict from before the light was looked at gains no line by this: what it did not call present may have been a
     shadow.
     """
-    measured = measured_marks(verdict, layout)
     false_call = false_call_per_mark(thresholds.false_calls_per_plate, len(measured))
     called = tuple(call_mark(mark, place, thresholds, false_call=false_call) for mark, place in measured)
     before = [

@@ -10,21 +10,24 @@ told apart and counted in no table; where they are not at hand, nobody can tell,
 """
 
 from collections import Counter
-from collections.abc import Generator, Iterable, Iterator, Mapping
+from collections.abc import Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import lru_cache, partial
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final, Literal, NamedTuple, TypeVar
 
-from reader.anew.call_anew import call_anew
-from reader.anew.grade_anew import calls_of, graded, marks_of
+from reader.anew.call_anew import call_measured, measured_marks
+from reader.anew.grade_anew import called, marks_of
+from reader.decide.grade import Grade, grade_plate
+from reader.decide.records import DepartureRecord, ExpiryRecord, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.files.plain import read_plain
+from reader.measure.mark import MarkMeasurement
 from reader.run.batch import fault_line
 from reader.run.hand_out import Hands, hand_out, in_order
-from reader.settings.values import Layout, Rules, SettingsFile, Thresholds
-from reader.verdict.model import VERDICT_BYTES_MAX, Mark, NoVerdictError, Verdict, load_verdict
+from reader.settings.values import IndicatorMark, Layout, Rules, SettingsFile, Thresholds
+from reader.verdict.model import VERDICT_BYTES_MAX, NoVerdictError, Verdict, load_verdict
 from reader.words import Call, Format, MarkKey, MarkName
 
 BATCH_SIZE: Final = 128
@@ -275,17 +278,20 @@ def called_anew(name: str, verdict: Verdict, by: By) -> CalledAnew:
     if verdict.status == "refused":
         return CalledAnew(name=name, came="refused", photos=photos, reading=reading)
     layout = _layout_of(verdict, by)
+    measured = measured_marks(verdict, layout)
     written = marks_of(verdict)
     before = {key: mark.first_call or mark.call for key, mark in written.items()}
-    after = _own_calls(verdict, layout, by.thresholds)
-    grade = graded(verdict, _standing(written, after), layout, by.rules)
-    assert verdict.grade is not None
+    stands = {key: mark.call for key, mark in written.items() if mark.first_call is not None}
+    after = _calls(verdict, measured, by.thresholds)
+    grade = _grade(verdict, after | stands, layout, by.rules)
+    assert verdict.grade is not None, "a verdict that was read has a grade"
     came: Came = "same" if before == after and verdict.grade == grade.grade else "changed"
     own_known = True
     if came == "changed":
-        reproduced = _gives_what_it_says(verdict, layout, by, before)
-        own_known = reproduced is not None
-        came = "apart" if reproduced is False else came
+        own_calls, own_grade = _by_its_own(verdict, measured, before | stands, layout, by)
+        own_known = own_calls is not None and own_grade is not None
+        if own_calls not in (None, before) or own_grade not in (None, verdict.grade):
+            came = "apart"
     return CalledAnew(
         name=name,
         came=came,
@@ -296,10 +302,7 @@ def called_anew(name: str, verdict: Verdict, by: By) -> CalledAnew:
         before=verdict.grade,
         after=grade.grade,
         possible=grade.possible_grades if grade.grade == "undecided" else (),
-        marks=tuple(
-            MarkAnew(*key, before[key], after[key], mark.call if mark.first_call is not None else None)
-            for key, mark in written.items()
-        ),
+        marks=tuple([MarkAnew(*key, before[key], after[key], stands.get(key)) for key in written]),
         own_known=own_known,
     )
 
@@ -321,26 +324,66 @@ def _layout_of(verdict: Verdict, by: By) -> Layout:
     return by.layouts[named.sha256]
 
 
-def _own_calls(verdict: Verdict, layout: Layout, thresholds: Thresholds) -> dict[MarkKey, Call]:
+Measured = Sequence[tuple[MarkMeasurement, IndicatorMark]]
+
+
+def _calls(verdict: Verdict, measured: Measured, thresholds: Thresholds) -> dict[MarkKey, Call]:
     """Linecall's own call of every mark by some thresholds."""
-    return {(one.window, one.mark): one.call for one in call_anew(verdict, layout, thresholds)}
+    return {(one.window, one.mark): one.call for one in call_measured(verdict, measured, thresholds)}
 
 
-def _standing(written: Mapping[MarkKey, Mark], calls: Mapping[MarkKey, Call]) -> dict[MarkKey, Call]:
-    """Calls with what reviewers made of their marks."""
-    return {key: calls[key] if mark.first_call is None else mark.call for key, mark in written.items()}
+def _by_its_own(
+    verdict: Verdict, measured: Measured, standing: Mapping[MarkKey, Call], layout: Layout, by: By
+) -> tuple[dict[MarkKey, Call] | None, str | None]:
+    """What a verdict's own limits and rules give today: its calls, and the grade of those that stand in it.
 
-
-def _gives_what_it_says(
-    verdict: Verdict, layout: Layout, by: By, before: Mapping[MarkKey, Call]
-) -> bool | None:
-    """Whether its own limits and rules, used today, give its calls and its grade; None where they are not at hand."""
-    assert verdict.thresholds is not None
-    assert verdict.rules is not None
+    None for what is not at hand.
+    """
+    assert verdict.thresholds is not None, "a verdict that was read names its thresholds"
+    assert verdict.rules is not None, "a verdict that was read names its rules"
     thresholds = by.known_thresholds.get(verdict.thresholds.sha256)
     rules = by.known_rules.get(verdict.rules.sha256)
-    if thresholds is not None and _own_calls(verdict, layout, thresholds) != before:
-        return False
-    if rules is not None and graded(verdict, calls_of(verdict), layout, rules).grade != verdict.grade:
-        return False
-    return None if thresholds is None or rules is None else True
+    return (
+        None if thresholds is None else _calls(verdict, measured, thresholds),
+        None if rules is None else _grade(verdict, standing, layout, rules).grade,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Graded:
+    """All that a grade rests on: settings by their hashes, and of the age its status."""
+
+    calls: tuple[tuple[MarkKey, Call], ...]
+    age_status: str
+    expiry: ExpiryRecord | None
+    departures: tuple[DepartureRecord, ...]
+    layout_sha256: str
+    rules_sha256: str
+    age: ReadingAgeRecord = field(compare=False)
+    layout: Layout = field(compare=False)
+    rules: Rules = field(compare=False)
+
+
+def _grade(verdict: Verdict, calls: Mapping[MarkKey, Call], layout: Layout, rules: Rules) -> Grade:
+    """The grade that calls come to. Most plates of an archive are like others, whose grade is known by then."""
+    age = verdict.reading_age
+    assert age is not None, "a verdict that was read has a reading age"
+    return _grade_of(
+        _Graded(
+            calls=tuple(calls.items()),
+            age_status=age.status,
+            expiry=verdict.expiry,
+            departures=verdict.departures,
+            layout_sha256=layout.sha256,
+            rules_sha256=rules.sha256,
+            age=age,
+            layout=layout,
+            rules=rules,
+        )
+    )
+
+
+@lru_cache(maxsize=4096)
+def _grade_of(asked: _Graded) -> Grade:
+    calls = called(dict(asked.calls))
+    return grade_plate(calls, asked.layout, asked.rules, asked.age, asked.expiry, asked.departures)
