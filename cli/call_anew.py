@@ -26,6 +26,7 @@ from cli.options import (
 )
 
 if TYPE_CHECKING:
+    from reader.files.urls import Place
     from reader.library.limits.before_after import Errors
     from reader.logbook import Logbook
     from reader.run.call_archive import BatchAnew, By, Came, Kept, Tally
@@ -55,14 +56,14 @@ TRUTH_NOTES = (
     shared=("logbook", "where", "read_by", "jobs", "on", "as_json", "force"),
     optional=("where",),
     keys=("thresholds", "rules", "consensus"),
-    out=Out("FILE.csv|FILE.parquet", (".csv", ".parquet")),
+    out=Out("FILE.csv|FILE.parquet|URL", (".csv", ".parquet")),
     short_help="Call an archive of verdicts by other limits or rules: what would change.",
 )
 @click.argument(
-    "verdicts", metavar="[FILE|FOLDER]...", nargs=-1, type=click.Path(path_type=Path, exists=True)
+    "verdicts", metavar="[FILE|FOLDER|URL]...", nargs=-1, type=click.Path(path_type=Path, exists=True)
 )
 def call_anew(
-    verdicts: tuple[Path, ...],
+    verdicts: "tuple[Place, ...]",
     logbook: str | None,
     logbook_photos: str | None,
     where: Path | None,
@@ -70,7 +71,7 @@ def call_anew(
     thresholds: str,
     rules: str,
     consensus: str | None,
-    out: Path | None,
+    out: "Place | None",
     jobs: int,
     on: str | None,
     as_json: bool,
@@ -78,11 +79,11 @@ def call_anew(
 ) -> int:
     """Call kept verdicts by other limits or grade them by other rules, without their photos. Nothing is applied.
 
-    Verdicts are files, folders of them (those below too), and .jsonl files with one on each line, as linecall read
-    --json prints them; where none is named, the standing readings of the logbook. They are called by the thresholds and
-    rules that hold, such as --set thresholds=ours.toml. What reviewers decided stands, and a refused photo stays
-    refused. A verdict of several photos is called by its combined numbers; which photo counts for a mark is not chosen
-    again.
+    Verdicts are files, folders of them (those below too), URLs (folders, * and ** too), and .jsonl files with one on
+    each line, as linecall read --json prints them; where none is named, the standing readings of the logbook. They are
+    called by the thresholds and rules that hold, such as --set thresholds=ours.toml. What reviewers decided stands, and
+    a refused photo stays refused. A verdict of several photos is called by its combined numbers; which photo counts for
+    a mark is not chosen again.
 
     Where a library is named, its consensus is the truth of its photos: both error rates are shown before and after.
     -o writes a row for each verdict that changes. A layout that is not at hand is given with --read-by.
@@ -164,7 +165,7 @@ def _some(logbook: str | None) -> str:
     return logbook
 
 
-def _in_files(verdicts: Sequence[Path]) -> "Iterator[Kept]":
+def _in_files(verdicts: "Sequence[Place]") -> "Iterator[Kept]":
     from reader.run.archive import verdicts_in
 
     return verdicts_in(verdicts)

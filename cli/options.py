@@ -190,8 +190,8 @@ class Out(NamedTuple):
                 raise click.BadParameter(
                     f"{path} is a URL, but this is written on this machine only", ctx, param_hint="-o"
                 )
-            return path
-        _path(file_okay=not folder, dir_okay=folder).convert(path, None, ctx)
+        else:
+            _path(file_okay=not folder, dir_okay=folder).convert(path, None, ctx)
         if self.endings and path.suffix.lower() not in self.endings:
             *others, last = self.endings
             raise click.BadParameter(

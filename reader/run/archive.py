@@ -2,11 +2,14 @@
 
 import os
 from collections.abc import Iterable, Iterator
-from io import BufferedReader
+from contextlib import contextmanager
+from io import BufferedReader, RawIOBase
 from pathlib import Path
-from typing import Final
+from typing import IO, Final, cast
 
+from reader.errors import LinecallError
 from reader.files.plain import open_plain
+from reader.files.urls import Place, Url, files_at, open_url
 from reader.run.call_archive import Kept
 from reader.verdict.model import VERDICT_BYTES_MAX
 
@@ -15,14 +18,17 @@ FOUND_SUFFIXES: Final = (".json", LINES_SUFFIX)
 """What is looked for in folders; a file that is named may be called otherwise."""
 
 
-def verdicts_in(sources: Iterable[Path]) -> Iterator[Kept]:
+def verdicts_in(sources: Iterable[Place]) -> Iterator[Kept]:
     """Each verdict of some files and folders, in the order given; of a folder in the order that the disk gives.
 
     A folder stands for the .json and .jsonl files in it and in the folders below, hidden ones and links to folders left
-    out. A .jsonl file has a verdict on each line, as `linecall read --json` prints them.
+    out. A URL stands for what `files_at` finds there. A .jsonl file has a verdict on each line, as `linecall read
+    --json` prints them.
     """
     for source in sources:
-        if source.is_dir():
+        if isinstance(source, Url):
+            yield from _at_url(source)
+        elif source.is_dir():
             yield from _below(source)
         else:
             yield from _in_file(source, found=False)
@@ -47,14 +53,24 @@ def _below(folder: Path) -> Iterator[Kept]:
         waiting += [folder / name for name in sorted(folders, reverse=True)]
 
 
-def _in_file(path: Path, *, found: bool) -> Iterator[Kept]:
-    if path.suffix.lower() != LINES_SUFFIX:
-        yield Kept(name=str(path), source=path, found=found)
+def _at_url(url: Url) -> Iterator[Kept]:
+    try:
+        for file in files_at(url):
+            found = file != url
+            if not found or (file.suffix.lower() in FOUND_SUFFIXES and not file.name.startswith(".")):
+                yield from _in_file(file, found=found)
+    except LinecallError as error:
+        yield Kept(name=str(url), source=str(error).removeprefix(f"{url}: "))
+
+
+def _in_file(place: Place, *, found: bool) -> Iterator[Kept]:
+    if place.suffix.lower() != LINES_SUFFIX:
+        yield Kept(name=str(place), source=place, found=found)
         return
     try:
-        with BufferedReader(open_plain(path)) as file:  # type: ignore[type-var]  # a raw file, as it is unbuffered
+        with _opened(place) as file:
             for number, line in enumerate(iter(lambda: file.readline(VERDICT_BYTES_MAX + 1), b""), 1):
-                name = f"{path}, line {number}"
+                name = f"{place}, line {number}"
                 if len(line) > VERDICT_BYTES_MAX:
                     why = f"a line of more than {VERDICT_BYTES_MAX} bytes, which no verdict has; the rest is left out"
                     yield Kept(name=name, source=why)
@@ -62,4 +78,17 @@ def _in_file(path: Path, *, found: bool) -> Iterator[Kept]:
                 if line.strip():
                     yield Kept(name=name, source=line, found=found)
     except OSError as error:
-        yield Kept(name=str(path), source=f"cannot be read: {error.strerror or error}")
+        yield Kept(name=str(place), source=f"cannot be read: {error.strerror or error}")
+    except LinecallError as error:
+        yield Kept(name=str(place), source=str(error).removeprefix(f"{place}: "))
+
+
+@contextmanager
+def _opened(place: Place) -> Iterator[IO[bytes]]:
+    """A file to be read line by line, buffered."""
+    if isinstance(place, Url):
+        with open_url(place) as file:
+            yield file
+    else:
+        with BufferedReader(cast(RawIOBase, open_plain(place))) as lines:
+            yield lines

@@ -23,6 +23,7 @@ from reader.decide.grade import Grade, grade_plate
 from reader.decide.records import DepartureRecord, ExpiryRecord, ReadingAgeRecord
 from reader.errors import LinecallError
 from reader.files.plain import read_plain
+from reader.files.urls import Place, Url, read_url
 from reader.measure.mark import MarkMeasurement
 from reader.run.batch import fault_line
 from reader.run.hand_out import Hands, hand_out, in_order
@@ -50,7 +51,7 @@ class Kept:
     """
 
     name: str
-    source: Path | bytes | str
+    source: Place | bytes | str
     found: bool = False
 
 
@@ -256,16 +257,20 @@ def _attempt(kept: Kept, by: By, tally: Tally) -> CalledAnew:
 
 def _without_name(why: str, kept: Kept) -> str:
     """A sentence that does not begin with the verdict's name, so that many verdicts share it."""
-    named = kept.source.name if isinstance(kept.source, Path) else "verdict"
-    return why.removeprefix(f"{named}: ")
+    for named in ("verdict", kept.name, Path(kept.name).name):
+        why = why.removeprefix(f"{named}: ")
+    return why
 
 
 def _verdict_of(kept: Kept) -> Verdict | None:
     """The verdict; None for other JSON that lies in a folder. Raises LinecallError."""
     if isinstance(kept.source, str):
         raise LinecallError(kept.source)
+    source = kept.source
     try:
-        return load_verdict(kept.source)
+        if isinstance(source, Url):
+            source = read_url(source, limit=VERDICT_BYTES_MAX)
+        return load_verdict(source)
     except NoVerdictError:
         if kept.found:
             return None

@@ -2,14 +2,17 @@
 
 import csv
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from io import TextIOWrapper
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import IO, Final
 
+from reader.errors import OutputError
 from reader.files.csv_cells import BOM, safe_cell, safe_path
 from reader.files.extra import needed
 from reader.files.output import open_whole
+from reader.files.urls import Place, Url, check_writable, upload, url_exists
 from reader.run.call_archive import CalledAnew, MarkAnew
 
 COLUMNS: Final = (
@@ -27,15 +30,33 @@ Write = Callable[[Iterable[CalledAnew]], None]
 
 
 @contextmanager
-def changes_table(path: Path, *, force: bool = False) -> Iterator[Write]:
+def changes_table(place: Place, *, force: bool = False) -> Iterator[Write]:
     """Take rows as they come; the table has its name once the block has ended well, and else is not there at all.
 
     Columns of texts, in the archive's order. Raises OutputError where it cannot be written, MissingExtraError where
     Parquet needs pyarrow.
     """
+    with ExitStack() as stack:
+        path = place if isinstance(place, Path) else _on_this_machine(place, stack, force=force)
+        with _table_file(path, force=force) as write:
+            yield lambda rows: write(_cells(row) for row in rows if row.came in TOLD)
+        if isinstance(place, Url):
+            upload(path, place)
+
+
+def _on_this_machine(url: Url, stack: ExitStack, *, force: bool) -> Path:
+    """Where what goes to a URL is written first; makes sure, before long work, that it may go there."""
+    check_writable(url.parent)
+    if not force and url_exists(url):
+        raise OutputError(f"{url}: exists; write elsewhere or give --force")
+    return Path(stack.enter_context(TemporaryDirectory(prefix="linecall-")), url.name)
+
+
+@contextmanager
+def _table_file(path: Path, *, force: bool) -> Iterator[Callable[[Iterable[dict[str, str]]], None]]:
     writing = _parquet if path.suffix.lower() == PARQUET else _csv
     with open_whole(path, force=force) as file, writing(file) as write:
-        yield lambda rows: write(_cells(row) for row in rows if row.came in TOLD)
+        yield write
 
 
 @contextmanager

@@ -6,7 +6,9 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import pytest
+from fsspec.implementations.memory import MemoryFileSystem  # type: ignore[import-untyped]
 
+from reader.files.urls import place_of
 from reader.run.archive import verdicts_in
 from reader.run.call_archive import Kept
 from reader.verdict.model import VERDICT_BYTES_MAX
@@ -113,3 +115,23 @@ def test_a_folder_of_a_million_files_is_not_listed_first(
     for _ in range(10):
         next(found)
     assert given == 10
+
+
+def test_files_at_a_url_are_found_as_in_a_folder(tmp_path: Path) -> None:
+    fs = MemoryFileSystem()
+    for name in ("b/2.json", "b/notes.txt", "b/.h.json", "a.jsonl"):
+        fs.pipe_file(f"/archive/{name}", b'{"a": 1}\n{"b": 2}')
+    try:
+        found = list(verdicts_in([place_of("memory://archive"), place_of("memory://archive/b/**")]))
+        (named_one,) = verdicts_in([place_of("memory://archive/b/notes.txt")])
+        (missing,) = verdicts_in([place_of("memory://nothing")])
+    finally:
+        fs.rm("/archive", recursive=True)
+    assert {(one.name, isinstance(one.source, bytes)) for one in found} == {
+        ("memory://archive/a.jsonl, line 1", True),
+        ("memory://archive/a.jsonl, line 2", True),
+        ("memory://archive/b/2.json", False),
+    }
+    assert (named_one.name, named_one.found) == ("memory://archive/b/notes.txt", False)
+    assert isinstance(missing.source, str)
+    assert "there is no such file" in missing.source

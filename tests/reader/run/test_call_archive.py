@@ -15,11 +15,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from fsspec.implementations.memory import MemoryFileSystem  # type: ignore[import-untyped]
 from scipy.stats import t
 
 from fixtures.graded import BLANKS, ERROR, measured_verdict
 from fixtures.verdicts import refused_verdict
 from reader.files.bundled import DATA
+from reader.files.urls import place_of
 from reader.run.call_archive import BatchAnew, By, CalledAnew, Kept, Tally, by_settings, call_archive
 from reader.run.changes_table import changes_table
 from reader.run.hand_out import Hands, Here
@@ -325,6 +327,22 @@ def test_workers_of_a_cluster_tell_the_same_of_files_that_they_do_not_see(
     with local_cluster(tmp_path / "dask") as cluster, Cluster(cluster.address) as hands:
         assert called(archive, by, hands) == here
     assert here[0].came == {"same": 15, "changed": 3, "left": 1}
+
+
+def test_a_verdict_at_a_url_is_fetched_by_who_calls_it() -> None:
+    fs = MemoryFileSystem()
+    fs.pipe_file("/verdicts/a.json", to_bytes(PLATES[0]))
+    try:
+        archive = [
+            Kept(name=name, source=place_of(name))
+            for name in ("memory://verdicts/a.json", "memory://verdicts/b.json")
+        ]
+        tally, (row,) = called(archive, standard_and(load_thresholds()), Far())
+    finally:
+        fs.rm("/verdicts", recursive=True)
+    assert tally.came == {"same": 1, "left": 1}
+    assert row.name == "memory://verdicts/b.json"
+    assert row.why.startswith("cannot be read")
 
 
 class Far(Here):

@@ -5,10 +5,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+from fsspec.implementations.memory import MemoryFileSystem  # type: ignore[import-untyped]
 
 from reader.errors import OutputError
 from reader.files import extra
 from reader.files.extra import MissingExtraError
+from reader.files.urls import Place, place_of
 from reader.run.call_archive import CalledAnew, MarkAnew
 from reader.run.changes_table import COLUMNS, changes_table
 
@@ -54,8 +56,8 @@ def test_a_row_a_verdict_that_changes_or_is_left(tmp_path: Path) -> None:
     assert (second["came to"], second["why left"]) == ("left", "'@not JSON")
 
 
-def stop_in_the_middle(path: Path) -> None:
-    with changes_table(path) as write:
+def stop_in_the_middle(place: Place) -> None:
+    with changes_table(place) as write:
         write([CHANGED])
         raise KeyboardInterrupt
 
@@ -106,3 +108,19 @@ def test_parquet_has_the_same_rows(tmp_path: Path) -> None:
     assert tuple(rows[0]) == COLUMNS
     assert rows[0]["verdict"] == "=a,b.json"
     assert rows[1]["why left"] == "@not JSON"
+
+
+def test_a_table_at_a_url_is_there_whole_or_not_at_all() -> None:
+    fs = MemoryFileSystem()
+    place = place_of("memory://tables/changes.csv")
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            stop_in_the_middle(place)
+        assert not fs.exists("/tables/changes.csv")
+        with changes_table(place) as write:
+            write([CHANGED])
+        assert fs.cat_file("/tables/changes.csv").count(b"\r\n") == 2
+        with pytest.raises(OutputError, match="exists"), changes_table(place):
+            pass
+    finally:
+        fs.rm("/tables", recursive=True)
