@@ -153,6 +153,7 @@ def one_run(lines: Path, n: int, jobs: int) -> dict[str, Any]:
             write(batch.rows)
             if tally.came.total() // every > len(steps):
                 steps.append((tally.came.total(), time.perf_counter() - begun, memory()))
+                print("\r{:,} in {:,.0f} s, {:,} bytes".format(*steps[-1]), end="", file=sys.stderr)
         wall, client = time.perf_counter() - begun, time.process_time() - client
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
     return {
@@ -255,11 +256,12 @@ def drawn(runs: Sequence[dict[str, Any]]) -> str:
 
 @click.command()
 @click.option("--most", default=MOST, show_default=True, help="Verdicts of the longest run.")
+@click.option("--least", default=1_000, show_default=True, help="Verdicts of the shortest run.")
 @click.option("--jobs", default=2, show_default=True, help="Processes.")
 @click.option("--distinct", default=DISTINCT, show_default=True, help="Verdicts that are made.")
 @click.option("--chart", type=click.Path(path_type=Path), help="Where the chart goes, as SVG.")
-def main(most: int, jobs: int, distinct: int, chart: Path | None) -> None:
-    """Measure runs of a thousand verdicts up to the most, each ten times as long; exit status 1 if a bar is missed."""
+def main(most: int, least: int, jobs: int, distinct: int, chart: Path | None) -> None:
+    """Measure runs from the least to the most verdicts, each ten times as long; exit status 1 if a bar is missed."""
     with tempfile.TemporaryDirectory() as folder:
         lines = Path(folder) / "archive.jsonl"
         seconds = make(lines, distinct)
@@ -267,7 +269,7 @@ def main(most: int, jobs: int, distinct: int, chart: Path | None) -> None:
             f"{distinct:,} verdicts of {lines.stat().st_size / distinct:,.0f} bytes made in {seconds:.0f} s, apart"
         )
         runs = []
-        n = 1_000
+        n = least
         while n <= most:
             line = [sys.executable, "-c", RUN, str(lines), str(n), str(jobs)]
             runs.append(
