@@ -59,7 +59,8 @@ class Kept:
 class By:
     """What an archive is called anew by, and what its verdicts were written by as far as that is at hand, by SHA-256.
 
-    every : verdicts that stay the same are handed back too.
+    All are as their files have them, for they are told apart by hash. every : verdicts that stay the same are handed
+    back too.
     """
 
     thresholds: Thresholds
@@ -102,7 +103,7 @@ class MarkAnew(NamedTuple):
 class CalledAnew:
     """What a verdict came to.
 
-    photos : hashes of its photos. before, after : grades, with what reviewers decided; `possible` after, where that is
+    photos : hashes of its photos. before, after : grades, with what reviewers decided; the possible ones where that is
     undecided. marks : all, indicator first. own_known : its own limits and rules were at hand where something changes.
     why : of one left as it is.
     """
@@ -115,7 +116,8 @@ class CalledAnew:
     assay: Format | None = None
     before: str | None = None
     after: str | None = None
-    possible: tuple[str, ...] = ()
+    possible_before: tuple[str, ...] = ()
+    possible_after: tuple[str, ...] = ()
     marks: tuple[MarkAnew, ...] = ()
     own_known: bool = True
     why: str = ""
@@ -290,12 +292,15 @@ def called_anew(name: str, verdict: Verdict, by: By) -> CalledAnew:
     after = _calls(verdict, measured, by.thresholds)
     grade = _grade(verdict, after | stands, layout, by.rules)
     assert verdict.grade is not None, "a verdict that was read has a grade"
-    came: Came = "same" if before == after and verdict.grade == grade.grade else "changed"
+    said = (verdict.grade, verdict.possible_grades)
+    came: Came = "same" if before == after and said == (grade.grade, grade.possible_grades) else "changed"
     own_known = True
     if came == "changed":
         own_calls, own_grade = _by_its_own(verdict, measured, before | stands, layout, by)
         own_known = own_calls is not None and own_grade is not None
-        if own_calls not in (None, before) or own_grade not in (None, verdict.grade):
+        if own_calls not in (None, before) or (
+            own_grade is not None and said != (own_grade.grade, own_grade.possible_grades)
+        ):
             came = "apart"
     return CalledAnew(
         name=name,
@@ -306,7 +311,8 @@ def called_anew(name: str, verdict: Verdict, by: By) -> CalledAnew:
         assay=layout.assay.format,
         before=verdict.grade,
         after=grade.grade,
-        possible=grade.possible_grades if grade.grade == "undecided" else (),
+        possible_before=verdict.possible_grades if verdict.grade == "undecided" else (),
+        possible_after=grade.possible_grades if grade.grade == "undecided" else (),
         marks=tuple([MarkAnew(*key, before[key], after[key], stands.get(key)) for key in written]),
         own_known=own_known,
     )
@@ -339,7 +345,7 @@ def _calls(verdict: Verdict, measured: Measured, thresholds: Thresholds) -> dict
 
 def _by_its_own(
     verdict: Verdict, measured: Measured, standing: Mapping[MarkKey, Call], layout: Layout, by: By
-) -> tuple[dict[MarkKey, Call] | None, str | None]:
+) -> tuple[dict[MarkKey, Call] | None, Grade | None]:
     """What a verdict's own limits and rules give today: its calls, and the grade of those that stand in it.
 
     None for what is not at hand.
@@ -350,7 +356,7 @@ def _by_its_own(
     rules = by.known_rules.get(verdict.rules.sha256)
     return (
         None if thresholds is None else _calls(verdict, measured, thresholds),
-        None if rules is None else _grade(verdict, standing, layout, rules).grade,
+        None if rules is None else _grade(verdict, standing, layout, rules),
     )
 
 

@@ -16,8 +16,8 @@ from reader.files.urls import Place, Url, check_writable, upload, url_exists
 from reader.run.call_archive import CalledAnew, MarkAnew
 
 COLUMNS: Final = (
-    "verdict", "reading", "photo sha256", "layout", "came to", "grade before", "grade after", "possible grades after",
-    "marks", "own limits at hand", "why left",
+    "verdict", "reading", "photo sha256", "layout", "came to", "grade before", "grade after", "possible grades before",
+    "possible grades after", "marks", "own limits at hand", "why left",
 )  # fmt: skip
 CSV, PARQUET = ".csv", ".parquet"
 SUFFIXES: Final = (CSV, PARQUET)
@@ -108,7 +108,8 @@ def _cells(row: CalledAnew) -> dict[str, str]:
         "came to": row.came,
         "grade before": row.before or "",
         "grade after": row.after or "",
-        "possible grades after": "; ".join(row.possible),
+        "possible grades before": "; ".join(row.possible_before),
+        "possible grades after": "; ".join(row.possible_after),
         "marks": "; ".join(map(_in_words, row.changed_marks)),
         "own limits at hand": "" if row.came == "left" else "yes" if row.own_known else "no",
         "why left": row.why,

@@ -14,6 +14,7 @@ import numpy as np
 from reader.library.agreement.by_plate import IntArray
 from reader.library.agreement.rates import Rate, rate
 from reader.library.agreement.two_callers import McNemar, mcnemar
+from reader.library.extra import extra
 from reader.library.limits.outcomes import raises_alarm
 from reader.library.tidy import AgreedRow
 from reader.run.call_archive import CalledAnew
@@ -86,7 +87,11 @@ class Errors:
     """
 
     def __init__(self, rows: Iterable[AgreedRow]) -> None:
-        """Take the consensus of a library's examples; some 500 bytes of memory for each."""
+        """Take the consensus of a library's examples; some 500 bytes of memory for each.
+
+        Raises MissingExtraError where the packages that intervals need are not installed.
+        """
+        extra("statsmodels.stats.contingency_tables")  # to be missed now, and not when all is counted
         self._plates: dict[str, int] = {}
         self._truths = dict(self._truths_of(rows))
         self._counts: dict[_Question, IntArray] = {}

@@ -145,7 +145,7 @@ def test_stricter_limits_make_a_faint_line_doubtful(thresholds: Callable[[float]
         ("reference", "absent", "absent"): 1,
     }
     (row,) = rows
-    assert (row.name, row.before, row.after, row.possible) == (
+    assert (row.name, row.before, row.after, row.possible_after) == (
         "v2",
         "negligible",
         "undecided",
@@ -172,8 +172,19 @@ def test_other_rules_grade_the_same_calls(tmp_path: Path) -> None:
     )
     tally, rows = called(kept(*PLATES), standard_and(load_thresholds(), rules=load_rules(path)))
     assert {pair: n for pair, n in tally.grades.items() if pair[0] != pair[1]} == {("moderate", "heavy"): 1}
-    assert [(row.name, row.after, row.possible) for row in rows] == [("v3", "heavy", ())]
+    assert [(row.name, row.after, row.possible_after) for row in rows] == [
+        ("v3", "heavy", ()),
+        ("v4", "undecided", ("negligible", "heavy")),
+    ]
     assert not any(row.changed_marks for row in rows)
+
+
+def test_a_grade_that_its_own_rules_do_not_give_is_told_apart() -> None:
+    forged = json.loads(to_bytes(PLATES[2]))
+    forged |= {"grade": "negligible", "possible_grades": ["negligible"]}
+    tally, (row,) = called(kept(json.dumps(forged).encode()), standard_and(load_thresholds()))
+    assert tally.came == {"apart": 1}
+    assert (row.before, row.after) == ("negligible", "moderate")
 
 
 def test_what_a_reviewer_decided_stands_and_linecalls_own_call_is_shown_anew(

@@ -23,7 +23,7 @@ CHANGED = CalledAnew(
     assay="competitive",
     before="negligible",
     after="undecided",
-    possible=("negligible", "moderate"),
+    possible_after=("negligible", "moderate"),
     marks=(
         MarkAnew("1", "indicator", "present", "doubtful", None),
         MarkAnew("1", "reference", "present", "present", None),
