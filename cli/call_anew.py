@@ -21,6 +21,7 @@ from cli.options import (
     REFUSED,
     Command,
     Out,
+    PlaceType,
     opened,
     saying_what_was_done,
 )
@@ -59,9 +60,7 @@ TRUTH_NOTES = (
     out=Out("FILE.csv|FILE.parquet|URL", (".csv", ".parquet")),
     short_help="Call an archive of verdicts by other limits or rules: what would change.",
 )
-@click.argument(
-    "verdicts", metavar="[FILE|FOLDER|URL]...", nargs=-1, type=click.Path(path_type=Path, exists=True)
-)
+@click.argument("verdicts", metavar="[FILE|FOLDER|URL]...", nargs=-1, type=PlaceType(exists=True))
 def call_anew(
     verdicts: "tuple[Place, ...]",
     logbook: str | None,

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
+from fsspec.implementations.memory import MemoryFileSystem  # type: ignore[import-untyped]
 
 from cli.main import main
 from fixtures.graded import graded_examples, measured_verdict
@@ -193,6 +194,24 @@ def test_without_verdicts_it_takes_the_standing_readings_of_the_logbook(here: Pa
     assert row["verdict"].startswith("reading ")
     assert row["photo sha256"] == hashlib.sha256(photo(here, 1).read_bytes()).hexdigest()
     assert Path("log.db").read_bytes() == before
+
+
+def test_verdicts_and_the_table_may_lie_at_urls() -> None:
+    fs = MemoryFileSystem()
+    for photo_number, height in enumerate((0.2, DOUBTFUL_IF_STRICT)):
+        verdict = to_bytes(plate(height, photo=photo_number))
+        fs.pipe_file(f"/verdicts/{photo_number}.verdict.json", verdict)
+    try:
+        result = run("memory://verdicts", *STRICT, "-o", "memory://tables/changes.csv")
+        table = fs.cat_file("/tables/changes.csv").decode()
+    finally:
+        for folder in ("/verdicts", "/tables"):
+            fs.rm(folder, recursive=True)
+    assert result.exit_code == 3, result.output
+    assert "1 as before, 1 changed" in result.stdout
+    assert "written memory://tables/changes.csv" in result.stdout
+    assert "memory://verdicts/1.verdict.json" in table
+    assert run("memory://verdicts", "-o", "memory://tables/changes.txt").exit_code == 2
 
 
 def test_neither_verdicts_nor_a_logbook_says_what_to_name() -> None:
