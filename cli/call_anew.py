@@ -90,6 +90,7 @@ def call_anew(
     Exit status: 0 no grade would change; 3 one would; 4 a verdict was left as it is (it is damaged, or its layout is
     not at hand); 1 the table could not be written.
     """
+    from reader.errors import LinecallError
     from reader.run.call_archive import call_archive
     from reader.run.changes_table import changes_table
     from reader.run.hands import hands_for
@@ -113,6 +114,10 @@ def call_anew(
                 write(batch.rows)
             if progress is not None:
                 progress(found.tally.came.total())
+        if not found.verdicts:
+            raise LinecallError(
+                "there is no verdict in what was named; linecall read --out writes them, as .verdict.json"
+            )
     if as_json:
         show.echo_data(json.dumps(_report(found), ensure_ascii=False, indent=1) + "\n")
     else:
@@ -146,6 +151,11 @@ class _Found:
         with Library.open(self.library, must_exist=True, read_only=True) as library:
             self.errors = Errors(library.tidy.agreed(rule=rule))
             return library.settings.layouts()
+
+    @property
+    def verdicts(self) -> int:
+        """How many there were, those that were left as they are included."""
+        return self.tally.came.total() - self.tally.came["passed over"]
 
     def add(self, batch: "BatchAnew") -> None:
         """Count a batch."""
@@ -210,9 +220,9 @@ def _lines(found: _Found) -> Iterator[str]:
     tally, by = found.tally, found.by
     assert by is not None
     told = ", ".join(f"{n:,} {words}" for came, words in CAME.items() if (n := tally.came[came]))
-    verdicts = counted(tally.came.total() - tally.came["passed over"], "verdict")
+    verdicts = counted(found.verdicts, "verdict")
     yield show.printable(f"{verdicts}, by thresholds {_named(by.thresholds)} and rules {_named(by.rules)}")
-    yield told or "there is no verdict"
+    yield told
     for (thresholds, rules), n in tally.written_by.most_common(LISTED):
         yield from show.labelled("written", f"{n:,} by thresholds {thresholds} and rules {rules}")
     for before, named, counts in (

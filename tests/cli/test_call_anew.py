@@ -214,6 +214,15 @@ def test_verdicts_and_the_table_may_lie_at_urls() -> None:
     assert run("memory://verdicts", "-o", "memory://tables/changes.txt").exit_code == 2
 
 
+def test_a_folder_without_verdicts_is_said_and_no_table_is_written(here: Path) -> None:
+    Path("other").mkdir()
+    Path("other/package.json").write_text("{}")
+    result = run("other", "-o", "changes.csv")
+    assert result.exit_code == 2
+    assert "there is no verdict in what was named" in result.stderr
+    assert not Path("changes.csv").exists()
+
+
 def test_neither_verdicts_nor_a_logbook_says_what_to_name() -> None:
     result = run()
     assert result.exit_code == 2
