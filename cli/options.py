@@ -190,8 +190,8 @@ class Out(NamedTuple):
                 raise click.BadParameter(
                     f"{path} is a URL, but this is written on this machine only", ctx, param_hint="-o"
                 )
-            return path
-        _path(file_okay=not folder, dir_okay=folder).convert(path, None, ctx)
+        else:
+            _path(file_okay=not folder, dir_okay=folder).convert(path, None, ctx)
         if self.endings and path.suffix.lower() not in self.endings:
             *others, last = self.endings
             raise click.BadParameter(
@@ -205,7 +205,8 @@ class Command(click.Command):
 
     shared : parameter names of `SHARED` that it takes beside --settings and --set. keys : settings that it needs, each
     a parameter of its function (the library is `where`, the place of photos `logbook_photos`). out : what -o names.
-    limit : how many its list shows, and at most. old : spellings of before, each with that of today, or with `=KEY`
+    limit : how many its list shows, and at most. optional : shared options that it can do without, where others
+    cannot. old : spellings of before, each with that of today, or with `=KEY`
     for a setting.
     """
 
@@ -216,6 +217,7 @@ class Command(click.Command):
         keys: Sequence[str] = (),
         out: Out | None = None,
         limit: tuple[int, int] | None = None,
+        optional: Sequence[str] = (),
         old: Mapping[str, str] | None = None,
         **attrs: Any,
     ) -> None:
@@ -224,7 +226,7 @@ class Command(click.Command):
         photos = ["logbook_photos"] * ("logbook" in shared)
         self.shared = (*shared, *photos, *["out"] * (out is not None), *["limit"] * (limit is not None))
         self.keys = (*keys, *(_KEY_OF[name] for name in self.shared if name in _KEY_OF))
-        self.out, self.limit = out, limit
+        self.out, self.limit, self.optional = out, limit, optional
         own = {flag for parameter in self.params for flag in parameter.opts}
         by_option = {_KEY_OF.get(name) for name in self.shared}
         self.only_set = [key for key in self.keys if key not in by_option]
@@ -277,9 +279,9 @@ class Command(click.Command):
     def _library(self, ctx: click.Context) -> Path | None:
         found = ctx.params["where"]
         if not found:
-            option = next(one for one in self.params if one.name == "where")
-            if self.name == "settings":
+            if "where" in self.optional:
                 return None
+            option = next(one for one in self.params if one.name == "where")
             raise click.MissingParameter(ctx=ctx, param=option)
         return Path(os.fsdecode(_path(file_okay=False).convert(found, None, ctx)))
 

@@ -14,7 +14,7 @@ PICTURES: Final = FOLDER / "pictures"
 COMMENT: Final = re.compile(r"<!-- .* -->\n\n?")  # for whoever keeps the files
 ORDER: Final = (
     *("photos", "card", "reading", "table", "times", "grades", "second-photo", "statuses", "cautions"),
-    *("logbook", "people", "review", "sheet", "proof", "reread", "round", "history", "station"),
+    *("logbook", "people", "review", "sheet", "proof", "reread", "archive", "round", "history", "station"),
     *("library", "quiz", "agreement", "control", "accuracy"),
     *(
         "layouts",

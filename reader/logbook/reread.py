@@ -62,6 +62,11 @@ class SettingsAtHand:
     texts: Texts  # of no account for a grade
     kept_layouts: tuple[Layout, ...] = ()  # by the logbook, for readings that name them
 
+    def files(self) -> tuple[SettingsFile, ...]:
+        """All layouts, rules and thresholds."""
+        layouts = (*self.own_layouts, *self.bundled_layouts, *self.kept_layouts)
+        return (*layouts, *self.rules, *self.thresholds)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Answer:
@@ -160,21 +165,27 @@ def reread(
 
 
 def _with_kept(at_hand: SettingsAtHand, logbook: "Logbook") -> SettingsAtHand:
-    """With the files that the logbook keeps, as far as this linecall takes them."""
-    kept = logbook.settings().values()
-
-    def of(model: type[File]) -> Iterator[File]:
-        for file in kept:
-            if file.kind == model.kind:
-                with suppress(ValueError):
-                    yield parse_settings(model, file.data)
-
+    """Settings at hand with the files that the logbook keeps."""
+    kept = kept_files_of(logbook)
     return replace(
         at_hand,
-        kept_layouts=tuple(of(Layout)),
-        rules=(*at_hand.rules, *of(Rules)),
-        thresholds=(*at_hand.thresholds, *of(Thresholds)),
+        kept_layouts=tuple(file for file in kept if isinstance(file, Layout)),
+        rules=(*at_hand.rules, *(file for file in kept if isinstance(file, Rules))),
+        thresholds=(*at_hand.thresholds, *(file for file in kept if isinstance(file, Thresholds))),
     )
+
+
+def kept_files_of(logbook: "Logbook") -> tuple[Layout | Rules | Thresholds, ...]:
+    """The layouts, rules and thresholds that a logbook keeps, as far as this linecall takes them."""
+    models: dict[str, type[Layout | Rules | Thresholds]] = {
+        model.kind: model for model in (Layout, Rules, Thresholds)
+    }
+    found = []
+    for file in logbook.settings().values():
+        with suppress(ValueError):
+            if file.kind in models:
+                found.append(parse_settings(models[file.kind], file.data))
+    return tuple(found)
 
 
 def _reread_batch(

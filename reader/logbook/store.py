@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from hashlib import sha256
+from itertools import groupby
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Literal, Self
@@ -764,6 +765,22 @@ class Logbook(AbstractContextManager["Logbook"]):
         if row is not None:
             yield row, history
 
+    def standing_verdicts(self) -> Iterator[tuple[str, bytes | str]]:
+        """Each standing reading's id with its verdict after the reviews, as JSON; memory stays constant.
+
+        In the order of logging. Text says why a verdict cannot be had: an event of its reading has been altered.
+        """
+        query = (
+            select(readings.c.id, events.c.seq, events.c.hash, events.c.body)
+            .join_from(readings, events, events.c.reading == readings.c.id)
+            .where(readings.c.superseded_by.is_(None))
+            .order_by(readings.c.seq, events.c.seq)
+        )
+        with self._database.reading() as connection:
+            found = connection.execute(query.execution_options(yield_per=BATCH_SIZE))
+            for reading, history in groupby(found, key=lambda row: row.id):
+                yield reading, _last_verdict(history)
+
     def missing_photos(self, hashes: Iterable[str]) -> frozenset[str]:
         """Those of the photos that are no longer kept; whether the others are whole, `verify` tells."""
         return frozenset(digest for digest in set(hashes) if not has_file(self._photos, digest))
@@ -1333,6 +1350,18 @@ def _row_value(row: Row[Any]) -> ReadingRow:
         values["in_doubt"] = tuple(filter(None, values["in_doubt"].split("|")))
         values["rank"] = None if values["rank"] is None else Rank(values["rank"])
     return ReadingRow(**values)
+
+
+def _last_verdict(history: Iterable[Any]) -> bytes | str:
+    """The newest verdict of a reading's events, as JSON; or, as text, why there is none."""
+    verdict: object = None
+    try:
+        for row in history:
+            event = load_event(row.seq, row.hash, row.body)
+            verdict = event.payload.get("verdict", verdict)
+    except LinecallError as error:
+        return str(error)
+    return json.dumps(verdict).encode()
 
 
 def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
