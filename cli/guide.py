@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from reader.guide import Topic
 
 FENCE = re.compile(r"^```.*\n|^```$\n?", re.MULTILINE)  # so commands and outputs are every second part
+PICTURE = re.compile(r"!\[(.*?)\]\(.*?\)", re.DOTALL)  # which a terminal cannot show
 NAME_WIDTH = 16  # characters, of the column of names
 
 
@@ -73,6 +74,6 @@ def _print_topic(one: "Topic") -> None:
     console.print(f"[bold]{one.title}[/bold]\n")
     for place, part in enumerate(FENCE.split(one.text.partition("\n\n")[2])):
         if place % 2 == 0:
-            console.print(Markdown(part))
+            console.print(Markdown(PICTURE.sub(r"Picture, in the station's help: *\1*.\n", part)))
         else:  # lines stay whole, whatever the width, so that they can be copied
             click.echo("\n" + "".join(f"    {line}\n" for line in part.splitlines()))

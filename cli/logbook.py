@@ -561,10 +561,16 @@ def _ask_who(question: "Question") -> str | None:
 
 @logbook.command("rebuild", shared=("logbook",), short_help="Make the lists anew from the events.")
 def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
-    """Make the rows that lists show anew from the events, which stay."""
-    with opened(logbook, logbook_photos, read_only=False) as book:
-        from reader.words import counted
+    """Make the rows that lists show anew from the events, which stay.
 
+    On a PostgreSQL server this is its owner's command: it makes the tables that are missing too, all of them in an
+    empty database.
+    """
+    from reader.logbook import Logbook
+    from reader.words import counted
+
+    where = needed_logbook(logbook)
+    with Logbook.open(where, must_exist="://" not in where, photos=logbook_photos) as book:
         click.echo(counted(book.rebuild(), "reading"))
 
 
@@ -677,6 +683,7 @@ def reread(
     from reader.logbook.export import all_rows
     from reader.logbook.reread import load_settings_at_hand
     from reader.logbook.reread import reread as read_again
+    from reader.run.hands import hands_for
 
     own = own_files_by_kind()
     at_hand = load_settings_at_hand(own["layout"], own["rules"], own["thresholds"])
@@ -689,7 +696,8 @@ def reread(
         else:
             chosen["standing"] = not superseded
             total, rows = book.count(**chosen), all_rows(book, **chosen)
-        found = stack.enter_context(closing(read_again(book, rows, at_hand, workers=jobs)))
+        hands = stack.enter_context(hands_for(total, jobs))
+        found = stack.enter_context(closing(read_again(book, rows, at_hand, hands)))
         stack.enter_context(
             saying_what_was_done(
                 lambda: f"{tally.n} of {total} readings were read again; nothing was changed"

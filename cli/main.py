@@ -36,6 +36,7 @@ COMMANDS = {
     "history": ("history", "What a sample point has shown over time; all points by month."),
     "report": ("report", "A reading, or a period, as a report to print and hand on."),
     "library": ("library.group:library", "Graded example images: collect, look, compare, measure with them."),
+    "call-anew": ("call_anew", "Call an archive of verdicts by other limits or rules: what would change."),
     "quiz": ("quiz", "Examine people with the library's plates."),
     "serve": ("serve", "Open linecall as pages in a browser, from this machine."),
     "settings": ("settings", "Show what holds, and where each value comes from."),

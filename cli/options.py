@@ -20,6 +20,7 @@ from cli.variables import LIBRARY_VARIABLE, LOGBOOK_VARIABLE, SETTINGS_VARIABLE
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
+    from reader.files.urls import Place
     from reader.logbook import Logbook
     from reader.logbook.people import Person
     from reader.words.names import Role
@@ -53,6 +54,30 @@ def _path(**rules: bool) -> click.Path:
     return click.Path(path_type=Path, **rules)
 
 
+class PlaceType(click.ParamType):  # type: ignore[type-arg]
+    """A path of this machine, or a URL."""
+
+    name = "path"
+
+    def __init__(self, **rules: bool) -> None:
+        """rules : of click.Path, for a path."""
+        self._path = _path(**rules)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> "Place":
+        """Take it for what it is; raises click.BadParameter."""
+        if isinstance(value, str) and "://" in value:
+            from reader.errors import LinecallError
+            from reader.files.urls import is_url, place_of
+
+            try:
+                if is_url(value):
+                    return place_of(value)
+            except LinecallError as error:
+                self.fail(str(error), param, ctx)
+        found: Path = self._path.convert(value, param, ctx)  # type: ignore[assignment]
+        return found
+
+
 JOBS_MAX = 64
 SHARED: Mapping[str, Shared] = {
     "settings": Shared(
@@ -84,7 +109,7 @@ SHARED: Mapping[str, Shared] = {
     "out": Shared(
         ("-o", "--out"),
         "Where results are written: a file, or a folder where there are several.",
-        {"metavar": "PATH", "type": _path()},
+        {"metavar": "PATH|URL", "type": PlaceType()},
     ),
     "force": Shared(("--force",), "Overwrite a file that holds something else.", {"is_flag": True}),
     "as_json": Shared(("--json",), "Print JSON for a program, and nothing else.", {"is_flag": True}),
@@ -92,6 +117,11 @@ SHARED: Mapping[str, Shared] = {
         ("--jobs",),
         "Photos at a time.  [default: 1]",
         {"metavar": "N", "type": click.IntRange(1, JOBS_MAX)},
+    ),
+    "on": Shared(
+        ("--on",),
+        "A running Dask scheduler whose workers read, such as tcp://cluster.example:8786; linecall guide cluster.",
+        {"metavar": "ADDRESS"},
     ),
     "layout": Shared(
         ("--layout",),
@@ -152,10 +182,16 @@ class Out(NamedTuple):
     metavar: str
     endings: tuple[str, ...] = ()
 
-    def checked(self, ctx: click.Context, path: Path) -> Path:
-        """The path; raises click.BadParameter for a folder in a file's place and the reverse, or another ending."""
-        folder = self.metavar == "DIR"
-        _path(file_okay=not folder, dir_okay=folder).convert(path, None, ctx)
+    def checked(self, ctx: click.Context, path: "Place") -> "Place":
+        """The place; raises click.BadParameter for a folder in a file's place and the reverse, or another ending."""
+        folder = self.metavar.startswith("DIR")
+        if not isinstance(path, Path):
+            if not self.metavar.endswith("URL"):
+                raise click.BadParameter(
+                    f"{path} is a URL, but this is written on this machine only", ctx, param_hint="-o"
+                )
+        else:
+            _path(file_okay=not folder, dir_okay=folder).convert(path, None, ctx)
         if self.endings and path.suffix.lower() not in self.endings:
             *others, last = self.endings
             raise click.BadParameter(
@@ -169,7 +205,8 @@ class Command(click.Command):
 
     shared : parameter names of `SHARED` that it takes beside --settings and --set. keys : settings that it needs, each
     a parameter of its function (the library is `where`, the place of photos `logbook_photos`). out : what -o names.
-    limit : how many its list shows, and at most. old : spellings of before, each with that of today, or with `=KEY`
+    limit : how many its list shows, and at most. optional : shared options that it can do without, where others
+    cannot. old : spellings of before, each with that of today, or with `=KEY`
     for a setting.
     """
 
@@ -180,6 +217,7 @@ class Command(click.Command):
         keys: Sequence[str] = (),
         out: Out | None = None,
         limit: tuple[int, int] | None = None,
+        optional: Sequence[str] = (),
         old: Mapping[str, str] | None = None,
         **attrs: Any,
     ) -> None:
@@ -188,7 +226,7 @@ class Command(click.Command):
         photos = ["logbook_photos"] * ("logbook" in shared)
         self.shared = (*shared, *photos, *["out"] * (out is not None), *["limit"] * (limit is not None))
         self.keys = (*keys, *(_KEY_OF[name] for name in self.shared if name in _KEY_OF))
-        self.out, self.limit = out, limit
+        self.out, self.limit, self.optional = out, limit, optional
         own = {flag for parameter in self.params for flag in parameter.opts}
         by_option = {_KEY_OF.get(name) for name in self.shared}
         self.only_set = [key for key in self.keys if key not in by_option]
@@ -219,7 +257,8 @@ class Command(click.Command):
             if ctx.params.get(name) not in (None, ()) and _was_given(ctx, name):
                 options[key] = ctx.params[name]
         table = ctx.params.get("table")
-        photos = (*(ctx.params.get("photos") or ()), *([table] if table else []))
+        given = (*(ctx.params.get("photos") or ()), *([table] if table else []))
+        photos = [place for place in given if isinstance(place, Path)]
         choices = ctx.obj = Choices(options, ctx.params.pop("settings"), photos)
         for key in self.keys:
             ctx.params[_PARAMETER_OF.get(key, key)] = choices.of(key).value
@@ -240,9 +279,9 @@ class Command(click.Command):
     def _library(self, ctx: click.Context) -> Path | None:
         found = ctx.params["where"]
         if not found:
-            option = next(one for one in self.params if one.name == "where")
-            if self.name == "settings":
+            if "where" in self.optional:
                 return None
+            option = next(one for one in self.params if one.name == "where")
             raise click.MissingParameter(ctx=ctx, param=option)
         return Path(os.fsdecode(_path(file_okay=False).convert(found, None, ctx)))
 
@@ -473,7 +512,9 @@ def ending_in(*suffixes: str) -> Callable[[click.Context, click.Parameter, Path 
     """Make a check of a file's name: it must end in one of these, such as `.html`."""
 
     def check(ctx: click.Context, param: click.Parameter, value: Path | None) -> Path | None:
-        return value if value is None else Out("FILE", suffixes).checked(ctx, value)
+        if value is not None:
+            Out("FILE", suffixes).checked(ctx, value)
+        return value
 
     return check
 
@@ -489,6 +530,20 @@ def saying_what_was_done(told: Callable[[], str]) -> Iterator[None]:
     except KeyboardInterrupt:
         show.say_problem(f"stopped: {told()}")
         raise click.exceptions.Exit(INTERRUPTED) from None
+
+
+@contextmanager
+def saying_what_is_kept(what: str) -> Iterator[None]:
+    """Where the logbook cannot be written to after all, say what of the same command is in it already."""
+    from reader.errors import OutputError
+
+    try:
+        yield
+    except OutputError as error:
+        raise OutputError(
+            f"{what} is in the logbook, so do not enter it again; what follows from it is not yet, and comes with the "
+            f"next entry: {error}"
+        ) from None
 
 
 # --- the logbook, and who acts ------------------------------------------------------------------------------

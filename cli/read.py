@@ -2,10 +2,12 @@
 
 import os
 import sys
+from collections import Counter
 from contextlib import ExitStack, closing
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from functools import partial
+from itertools import chain, islice
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,6 +26,7 @@ from cli.options import (
     WORST_LAST,
     Command,
     Out,
+    PlaceType,
     ending_in,
     known_name,
     moment_or_clock,
@@ -33,14 +36,18 @@ from cli.site import named_site
 from cli.variables import DEBUG_VARIABLE, OPERATOR_VARIABLE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator
 
+    from reader.files.urls import Place
     from reader.logbook import Logbook
     from reader.logbook.put_in import Replacing
     from reader.round.record import Desk
     from reader.run.batch import Outcome, Work
+    from reader.run.hand_out import Hands
     from reader.run.jobs import Job, Order
+    from reader.run.summary import Summary
 
+MOST_OF_ONE_PLATE = 50  # photos; of a folder with more it is hard to believe
 _OF_GRADE = {"undecided": UNDECIDED, "invalid": INVALID}
 
 
@@ -75,17 +82,17 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 
 @click.command(
     cls=Command,
-    shared=("layout", "logbook", "reason", "as_json", "jobs", "force"),
+    shared=("layout", "logbook", "reason", "as_json", "jobs", "on", "force"),
     keys=("rules", "thresholds", "texts", "zone", "site"),
-    out=Out("DIR"),
+    out=Out("DIR|URL"),
     short_help="Read plates from photos: a call for each mark, a grade, and the proof.",
 )
-@click.argument("photos", metavar="PHOTO...", nargs=-1, type=click.Path(path_type=Path))
+@click.argument("photos", metavar="PHOTO...", nargs=-1, type=PlaceType())
 @click.option(
     "--table",
     metavar="FILE.csv",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="A day's plates, a row each: photo, tank, point, drops, lot, expiry.",
+    type=PlaceType(dir_okay=False),
+    help="A day's plates, a row each: photo, tank, point, drops, lot, expiry; or in .parquet.",
 )
 @click.option(
     "--new-table",
@@ -122,20 +129,21 @@ def _statement_options(command: "Callable[..., Any]") -> "Callable[..., Any]":
 )
 @click.option("--quiet", is_flag=True, help="Print only refusals and other problems.")
 def read(
-    photos: tuple[Path, ...],
+    photos: "tuple[Place, ...]",
     layout: str,
     rules: str,
     thresholds: str,
     texts: str,
-    table: Path | None,
+    table: "Place | None",
     new_table: Path | None,
     same_plate: bool,
-    out: Path | None,
+    out: "Place | None",
     drops_at: datetime | time | None,
     zone: str | None,
     reading_age: float | None,
     as_json: bool,
     jobs: int,
+    on: str | None,
     quiet: bool,
     force: bool,
     logbook: str | None,
@@ -160,7 +168,11 @@ def read(
 
     With --table a whole day's plates are read in one go, each with its own tank, point, time of the drops, lot and
     expiry; photos lie in the table's folder or below it, and several of one plate stand in one cell with semicolons
-    between. --new-table writes one to be filled in.
+    between. --new-table writes one to be filled in. A PHOTO beside --table is the folder that the photos lie in.
+
+    A photo, a folder, the table and -o may be URLs, such as s3://BUCKET/FOLDER/; --on reads on a cluster (linecall
+    guide cluster). What an earlier run has done, of the same photo, statement, settings and version, is not read
+    again, except with --force, or for a logbook.
 
     With --run the photo, or with --same-plate the photos, are of the plate of one run (linecall run), which says when
     the drops were put in, which layout the lot has, and what went otherwise. A photo that shows the label of an open
@@ -186,11 +198,10 @@ def read(
         )
     elif not photos:
         raise click.UsageError("Missing argument 'PHOTO...'; or name a table with --table FILE.csv")
-    from reader.errors import OutputError
-    from reader.files.output import check_folder
+    from reader.files.urls import Url
     from reader.run.batch import read_and_write
+    from reader.run.hands import hands_for
     from reader.run.jobs import Order
-    from reader.run.summary import write_summary
     from reader.settings.read_settings import load_settings
     from reader.verdict.statement import Stated
 
@@ -201,15 +212,19 @@ def read(
         reading_age_min=reading_age,
         statement=Stated.of(**stated),
         force=force,
+        anew=bool(logbook),  # what goes into a logbook was read, not found
     )
+    if on is not None:  # its workers start in folders of their own
+        photos = tuple(one.absolute() if isinstance(one, Path) else one for one in photos)
+        table, out = (one.absolute() if isinstance(one, Path) else one for one in (table, out))
     plan = _plan(photos, table, out, order, same_plate=same_plate)
-    replacing = _replacing(replaces, reason, logbook, n_readings=len(plan))
-    if run_id is not None and len(plan) > 1:
+    replacing = _replacing(replaces, reason, logbook, n_readings=plan.total)
+    if run_id is not None and plan.total != 1:
         raise click.UsageError(
-            f"a run has one plate, but there are {len(plan)} photos; with --same-plate they are read as one"
+            f"a run has one plate, but there are {plan.total or 'many'} photos; with --same-plate they are read as one"
         )
     if out is not None:
-        check_folder(out)
+        _check_writable(out)
     prose = not (quiet or as_json)
     with ExitStack() as stack:
         book = _opened(logbook, logbook_photos, order, replacing, stack)
@@ -220,58 +235,121 @@ def read(
         elif book is not None and table is None and site is not None:
             order, put = _for_labels(book, order, put)
         work = partial(read_and_write, order=order)
+        summary = None
+        if plan.total != 1:
+            from reader.run.summary import Summary
+
+            summary = stack.enter_context(Summary(parquet=isinstance(plan.folder, Url)))
+        hands = stack.enter_context(hands_for(plan.total, jobs, on))
         arriving = _carry_out(
-            plan, work, jobs, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
+            plan, work, hands, stack, bar=not quiet and not (as_json and sys.stdout.isatty())
         )
-        outcomes: list[Outcome] = []
-        stack.enter_context(
-            saying_what_was_done(lambda: _done(len(outcomes), len(plan), logged=book is not None))
-        )
+        tally = _Tally(plan)
+        stack.enter_context(saying_what_was_done(lambda: _done(tally, plan.total, logged=book is not None)))
         for outcome in map(put, arriving):
-            outcomes.append(outcome)
-            _show(outcome, as_json=as_json, paragraph=prose and len(plan) <= show.FEW)
-    status: int = max((_status(outcome) for outcome in outcomes), key=WORST_LAST.index)
-    if len(outcomes) > 1:
-        folder = plan[0].verdict_path.parent if table is None else out or table.parent
-        try:
-            summary = write_summary(outcomes, folder, force=force)
-        except OutputError as error:
-            show.say_problem(str(error))
-            status = max(status, FAILED, key=WORST_LAST.index)
-        else:
-            if prose:
-                if len(plan) > show.FEW:
-                    show.print_table(outcomes)
-                click.echo(f"{show.totals_line(outcomes)}; {show.printable(str(summary))} has them all")
-    return status
+            tally.count(outcome)
+            if summary is not None:
+                summary.add(outcome)
+            _show(outcome, as_json=as_json, paragraph=prose and plan.is_short)
+        if summary is not None:
+            _conclude(tally, plan, summary, prose=prose, force=force)
+    return tally.status
 
 
-def _done(n: int, total: int, *, logged: bool) -> str:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Plan:
+    """What is read: how many readings that are, None where nobody knows yet, and the folder of the summary."""
+
+    jobs: "Iterable[Job]"
+    total: int | None
+    folder: "Place"
+
+    @property
+    def is_short(self) -> bool:
+        return self.total is not None and self.total <= show.FEW
+
+
+class _Tally:
+    """What became of the readings so far; a row each only where it is known that they are not too many to print."""
+
+    def __init__(self, plan: _Plan) -> None:
+        self.n = self.done_before = 0
+        self.status = GRADED
+        self.counts: Counter[str] = Counter()
+        self.rows: list[show.Row] | None = [] if plan.total is not None and not plan.is_short else None
+
+    def count(self, outcome: "Outcome") -> None:
+        self.n += 1
+        self.done_before += outcome.done_before
+        self.counts[show.result_of(outcome)] += 1
+        self.worsen(_status(outcome))
+        if self.rows is not None:
+            self.rows.append(show.row_of(outcome))
+
+    def worsen(self, status: int) -> None:
+        self.status = max(self.status, status, key=WORST_LAST.index)
+
+
+def _conclude(tally: _Tally, plan: _Plan, summary: "Summary", *, prose: bool, force: bool) -> None:
+    """Write the summary, and say how many photos came to what."""
+    from reader.errors import LinecallError
+
+    try:
+        written = summary.write(plan.folder, force=force)
+    except LinecallError as error:
+        show.say_problem(str(error))
+        tally.worsen(FAILED)
+        return
+    if not prose:
+        return
+    if tally.rows:
+        show.print_table(tally.rows)
+    before = f"; {tally.done_before} of {tally.n} were done before" if tally.done_before else ""
+    click.echo(f"{show.totals_line(tally.counts)}{before}; {show.printable(str(written))} has them all")
+
+
+def _check_writable(out: "Place") -> None:
+    """Tell before long work what cannot be written."""
+    from reader.files.output import check_folder
+    from reader.files.urls import check_writable
+
+    if isinstance(out, Path):
+        check_folder(out)
+    else:
+        check_writable(out)
+
+
+def _done(tally: _Tally, total: int | None, *, logged: bool) -> str:
     """What is done of a run that was stopped."""
+    n = tally.n
     return (
-        f"{n} of {total} readings {'is' if n == 1 else 'are'} done, with results written"
+        f"{n if total is None else f'{n} of {total}'} readings {'is' if n == 1 else 'are'} done, with results written"
         + " and kept in the logbook" * logged
         + "; the others are not, and the same command reads them"
     )
 
 
-def _check_alone(photos: tuple[Path, ...], stated: dict[str, object], *, same_plate: bool) -> None:
-    """A table says of each plate what an option would say of all."""
-    if photos or same_plate:
+def _check_alone(photos: "tuple[Place, ...]", stated: dict[str, object], *, same_plate: bool) -> None:
+    """A table says of each plate what an option would say of all; beside it, only the photos' folder is named."""
+    folders = [one for one in photos if not isinstance(one, Path) or one.is_dir()]
+    if len(photos) > 1 or len(folders) < len(photos) or same_plate:
         raise click.UsageError("--table names the photos; give either the table or photos")
     for name, value in stated.items():
         if value is not None and name != "operator":
             raise click.UsageError(f"with --table, --{name.replace('_', '-')} stands in the table")
 
 
-def _begin_table(path: Path, photos: tuple[Path, ...], *, force: bool) -> int:
+def _begin_table(path: Path, photos: "tuple[Place, ...]", *, force: bool) -> int:
     """Write a table to be filled in."""
     from reader.files.output import write_whole
     from reader.run.day_table import new_table
     from reader.run.jobs import find_photos
 
-    _check_paths(photos)
-    write_whole({path: new_table(find_photos(photos), path.parent)}, force=force)
+    here = tuple(one for one in photos if isinstance(one, Path))
+    if len(here) < len(photos):
+        raise click.UsageError("--new-table is for photos of this machine")
+    _check_paths(here)
+    write_whole({path: new_table(find_photos(here), path.parent)}, force=force)
     click.echo(show.printable(f"written {path}; fill it in, then linecall read --table {path}"))
     return GRADED
 
@@ -284,26 +362,69 @@ def _check_paths(photos: tuple[Path, ...]) -> None:
 
 
 def _plan(
-    photos: tuple[Path, ...], table: Path | None, out: Path | None, order: "Order", *, same_plate: bool
-) -> "tuple[Job, ...]":
+    photos: "tuple[Place, ...]",
+    table: "Place | None",
+    out: "Place | None",
+    order: "Order",
+    *,
+    same_plate: bool,
+) -> _Plan:
     """What is read, and where its results go."""
-    from reader.run.jobs import find_photos, is_drawn_file, plan_jobs, plan_plate, plan_table
+    from reader.run.jobs import find_photos, is_drawn_file, plan_jobs, plan_plate, stream_photos
 
+    here = tuple(one for one in photos if isinstance(one, Path))
+    _check_paths(here)
     if table is not None:
-        from reader.run.day_table import read_table
-
-        operator = None if order.statement is None else order.statement.operator
-        return plan_table(read_table(table, operator), out, order)
-    _check_paths(photos)
-    found = find_photos(photos)
-    for path in photos:
+        jobs = _of_table(table, photos[0] if photos else table.parent, out, order)
+        folder = out or table.parent
+        return (
+            _Plan(jobs=jobs, total=len(jobs), folder=folder)
+            if isinstance(jobs, tuple)
+            else _peeked(jobs, folder)
+        )
+    if len(here) < len(photos):
+        stream = stream_photos(photos, out)
+        if same_plate:
+            taken = [job.photo for job in islice(stream, MOST_OF_ONE_PLATE + 1)]
+            if len(taken) > MOST_OF_ONE_PLATE:
+                raise click.UsageError(f"one plate has {MOST_OF_ONE_PLATE} photos at most; name its own")
+            one = plan_plate(taken, out)
+            return _Plan(jobs=(one,), total=1, folder=one.verdict_path.parent)
+        return _peeked(stream, out)
+    found = find_photos(here)
+    for path in here:
         if path not in found and is_drawn_file(path):
             show.say_problem(f"{path}: a picture that linecall drew, not a photo; left out")
-    return (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
+    plan = (plan_plate(found, out),) if same_plate else plan_jobs(found, out)
+    return _Plan(jobs=plan, total=len(plan), folder=plan[0].verdict_path.parent)
+
+
+def _of_table(
+    table: "Place", root: "Place", out: "Place | None", order: "Order"
+) -> "tuple[Job, ...] | Iterator[Job]":
+    """The plates of a table: all of one that people fill in on this machine, checked; else as its rows come."""
+    from reader.run.day_table import read_table, stream_table
+    from reader.run.jobs import plan_table, stream_plates
+
+    operator = None if order.statement is None else order.statement.operator
+    if isinstance(table, Path) and isinstance(root, Path) and table.suffix.lower() != ".parquet":
+        return plan_table(read_table(table, operator, root=root), out, order)
+    return stream_plates(stream_table(table, root, operator), root, out, order)
+
+
+def _peeked(jobs: "Iterator[Job]", folder: "Place | None") -> _Plan:
+    """A plan of jobs that come one by one; of few, all are known."""
+    first = list(islice(jobs, show.FEW + 1))
+    if not first:
+        raise click.UsageError("there is no photo to read")
+    folder = folder or first[0].verdict_path.parent
+    if len(first) <= show.FEW:
+        return _Plan(jobs=first, total=len(first), folder=folder)
+    return _Plan(jobs=chain(first, jobs), total=None, folder=folder)
 
 
 def _replacing(
-    replaces: str | None, reason: str | None, logbook: str | None, *, n_readings: int
+    replaces: str | None, reason: str | None, logbook: str | None, *, n_readings: int | None
 ) -> "Replacing | None":
     """The reading whose place is to be taken, and why."""
     if replaces is None and reason is None:
@@ -312,8 +433,8 @@ def _replacing(
         raise click.UsageError("--replaces ID and --reason TEXT go together: say which reading, and why")
     if not logbook:
         raise click.UsageError("--replaces is about a logbook; name one with --logbook PATH|URL")
-    if n_readings > 1:
-        raise click.UsageError(f"--replaces is for one reading, but there are {n_readings}")
+    if n_readings != 1:
+        raise click.UsageError(f"--replaces is for one reading, but there are {n_readings or 'many'}")
     from reader.logbook.put_in import Replacing
 
     return Replacing(id=replaces.strip().lower(), reason=reason or "")
@@ -354,7 +475,7 @@ def _operator(book: "Logbook | None", order: "Order") -> str | None:
     return name
 
 
-def _signed(order: "Order", plan: "tuple[Job, ...]", who: str | None) -> "tuple[Order, tuple[Job, ...]]":
+def _signed(order: "Order", plan: _Plan, who: str | None) -> "tuple[Order, _Plan]":
     """The same by one person, whose name is written as it is known."""
 
     def by(one: "Order") -> "Order":
@@ -365,7 +486,8 @@ def _signed(order: "Order", plan: "tuple[Job, ...]", who: str | None) -> "tuple[
             else replace(one, statement=said.model_copy(update={"operator": who}))
         )
 
-    return by(order), tuple(replace(job, order=by(job.order)) if job.order else job for job in plan)
+    jobs = (replace(job, order=by(job.order)) if job.order else job for job in plan.jobs)
+    return by(order), replace(plan, jobs=jobs)
 
 
 def _check_run_says(stated: dict[str, object], logbook: str | None) -> None:
@@ -426,16 +548,24 @@ def _desk(book: "Logbook", order: "Order") -> "Desk":
 
 def _settled(book: "Logbook", order: "Order", done: "Outcome") -> "Outcome":
     """Bring a run into step with what was read of its plate, and what follows from it."""
+    from reader.errors import OutputError
     from reader.round import follow_up_record
     from reader.round.record import find_run, settle
     from reader.round.regrade import grade_anew
+    from reader.run.batch import with_problem
 
     if done.logged is None or done.verdict is None or done.verdict.run is None:
         return done
     desk = _desk(book, order)
-    after = settle(desk, find_run(book, done.verdict.run).id)
-    grade_anew(book, after, by=desk.by, at=desk.now)
-    follow_up_record.settle(desk)
+    try:
+        after = settle(desk, find_run(book, done.verdict.run).id)
+        grade_anew(book, after, by=desk.by, at=desk.now)
+        follow_up_record.settle(desk)
+    except OutputError as error:  # the next entry brings it into step
+        problem = (
+            f"{done.job.photo}: in the logbook as {done.logged}, but not yet what follows from it: {error}"
+        )
+        return with_problem(done, problem)
     return done
 
 
@@ -463,19 +593,21 @@ def _putter(
 
 
 def _carry_out(
-    plan: "Sequence[Job]", work: "Work", workers: int, stack: ExitStack, *, bar: bool
+    plan: _Plan, work: "Work", hands: "Hands", stack: ExitStack, *, bar: bool
 ) -> "Iterator[Outcome]":
-    """Outcomes in the order of the plan. One photo is read right here, many in processes of their own."""
-    from reader.run.batch import attempt
+    """Outcomes in the order of the plan."""
+    from reader.run.batch import read_many
+    from reader.run.hand_out import in_order
 
-    if len(plan) == 1:
-        return iter([attempt(work, plan[0])])
-    from reader.run.pool import in_order, read_many
-
-    steps = stack.enter_context(closing(read_many(plan, work, workers=workers)))
+    steps = stack.enter_context(closing(read_many(plan.jobs, work, hands)))
     if bar:
-        steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
-    return in_order(steps)
+        steps = stack.enter_context(closing(show.with_progress(steps, plan.total, "reading")))
+    outcomes = in_order(steps)
+    if plan.total is not None:
+        return outcomes
+    from reader.run.day_table import once_each
+
+    return once_each(outcomes)
 
 
 def _show(outcome: "Outcome", *, as_json: bool, paragraph: bool) -> None:

@@ -10,7 +10,17 @@ import click
 
 from cli import show
 from cli.defaults import choices_of, own_files_by_kind
-from cli.options import READING_FILTERS, Group, Out, explained_by, filters, known_name, needed, opened
+from cli.options import (
+    READING_FILTERS,
+    Group,
+    Out,
+    explained_by,
+    filters,
+    known_name,
+    needed,
+    opened,
+    saying_what_is_kept,
+)
 from cli.site import site_if_named
 
 if TYPE_CHECKING:
@@ -241,12 +251,14 @@ def site_files(book: "Logbook", reading: str) -> "SiteFiles":
 def _what_follows(book: "Logbook", reading: str, by: str) -> None:
     """Bring the site's follow-ups into step with a grade that a reviewer may have changed."""
     place = site_if_named()
-    if place is None or not book.runs(reading=reading, limit=1):
+    if place is None:
         return
     from reader.round.follow_up_record import settle
     from reader.round.record import Desk
 
-    settle(Desk(logbook=book, site=place, by=by, now=datetime.now().astimezone()), reading)
+    with saying_what_is_kept(f"the decision on {reading}"):
+        if book.runs(reading=reading, limit=1):
+            settle(Desk(logbook=book, site=place, by=by, now=datetime.now().astimezone()), reading)
 
 
 def _known_reviewer(book: "Logbook", typed: str, policy: "Policy") -> str:

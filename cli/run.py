@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from cli import show
-from cli.options import Group, known_name, moment_or_clock, needed, opened
+from cli.options import Group, known_name, moment_or_clock, needed, opened, saying_what_is_kept
 from cli.site import named_site
 from cli.variables import OPERATOR_VARIABLE
 
@@ -325,8 +325,9 @@ def _graded_anew(desk: "Desk", found: "Run") -> "tuple[Regraded, ...]":
     from reader.round import follow_up_record
     from reader.round.regrade import grade_anew
 
-    graded = grade_anew(desk.logbook, found, by=desk.by, at=desk.now)
-    follow_up_record.settle(desk)
+    with saying_what_is_kept(f"what was noted about run {found.id}"):
+        graded = grade_anew(desk.logbook, found, by=desk.by, at=desk.now)
+        follow_up_record.settle(desk)
     return graded
 
 

@@ -148,14 +148,18 @@ def serve(
         serves = app.station(station, address.place())
         click.echo(show.printable(f"logbook   {book.name}"))
         _say_dangers(address, datetime.now(UTC))
-        if _is_private(sys.stdout):
-            _say_links(address, name, signs.make_link(name, now=datetime.now(UTC)))
-        else:  # what is printed is kept somewhere, and a link is a secret
-            click.echo("runs; linecall serve --link prints a sign-in link for the keeper")
+
+        def say_how_to_sign_in() -> None:
+            if _is_private(sys.stdout):
+                _say_links(address, name, signs.make_link(name, now=datetime.now(UTC)))
+            else:  # what is printed is kept somewhere, and a link is a secret
+                click.echo("runs; linecall serve --link prints a sign-in link for the keeper")
+
         serving.run(
             serves,
             address,
             listener,
+            started=say_how_to_sign_in,
             stopping=lambda: _say_stopping(station.readers.busy),
             debug=bool(os.environ.get(DEBUG_VARIABLE)),
         )

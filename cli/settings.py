@@ -27,6 +27,7 @@ FILES = {
 @click.command(
     cls=Command,
     shared=("logbook", "where", "layout", "read_by", "as_json"),
+    optional=("where",),
     keys=("rules", "thresholds", "texts", "zone", "policy", "consensus", "costs", "control", "mix", "site"),
     short_help="Show what holds, and where each value comes from.",
 )

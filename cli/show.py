@@ -8,12 +8,13 @@ import shlex
 import shutil
 import sys
 from collections import Counter
-from collections.abc import Generator, Iterable, Sequence
-from typing import TYPE_CHECKING, TypeVar
+from collections.abc import Generator, Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 import click
 
 if TYPE_CHECKING:
+    from reader.files.urls import Place
     from reader.logbook import ReadingRow
     from reader.run.batch import Outcome
     from reader.verdict.model import Mark, Verdict, WindowRecord
@@ -104,8 +105,10 @@ def reading_lines(outcome: "Outcome", typed: Sequence[str] = ()) -> list[str]:
         lines += labelled("", line)
     for path in outcome.set_aside[:1]:
         lines.append(f"  {'kept':<{LABEL_WIDTH}}{printable(str(path))}, the reading before, with less stated")
-    for label, path in zip(("written", ""), outcome.written, strict=False):
-        lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(path))}")  # on one line, to be copied
+    for label, written in zip(
+        ("before" if outcome.done_before else "written", ""), outcome.written, strict=False
+    ):
+        lines.append(f"  {label:<{LABEL_WIDTH}}{printable(str(written))}")  # on one line, to be copied
     return lines
 
 
@@ -185,8 +188,21 @@ def colour_wanted() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
-def print_table(outcomes: Sequence["Outcome"]) -> None:
-    """Print a row a photo: what it was found to be and why."""
+class Row(NamedTuple):
+    """What a table shows of a photo."""
+
+    photo: "Place"
+    result: str
+    why: str
+
+
+def row_of(outcome: "Outcome") -> Row:
+    """What it was found to be and why."""
+    return Row(outcome.job.photo, result_of(outcome), _explained(outcome))
+
+
+def print_table(rows: Sequence[Row]) -> None:
+    """Print a row a photo."""
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.table import Table
@@ -196,20 +212,19 @@ def print_table(outcomes: Sequence["Outcome"]) -> None:
     table.add_column("photo", overflow="fold", max_width=width() // 2)
     table.add_column("result", no_wrap=True)
     table.add_column("why")
-    names = Counter(outcome.job.photo.name for outcome in outcomes)
-    for outcome in outcomes:
-        photo = outcome.job.photo
+    names = Counter(row.photo.name for row in rows)
+    for photo, result, why in rows:
         shown = photo if names[photo.name] > 1 else photo.name
-        result = _result(outcome)
         style = f"bold {GRADE_COLOURS.get(result) or ''}".rstrip()
-        table.add_row(Text(printable(str(shown))), Text(result, style), Text(printable(_explained(outcome))))
+        table.add_row(Text(printable(str(shown))), Text(result, style), Text(printable(why)))
     console = Console(width=width(), force_terminal=colour_wanted(), highlight=False)
     with console.capture() as printed:
         console.print(table)
     click.echo("\n".join(line.rstrip() for line in printed.get().splitlines()))
 
 
-def _result(outcome: "Outcome") -> str:
+def result_of(outcome: "Outcome") -> str:
+    """The grade, or refused, or failed."""
     if outcome.verdict is None:
         return "failed"
     return outcome.verdict.grade or "refused"
@@ -222,20 +237,19 @@ def _explained(outcome: "Outcome") -> str:
     return "; ".join(reasons + ([outcome.problem] if outcome.problem else []))
 
 
-def totals_line(outcomes: Iterable["Outcome"]) -> str:
+def totals_line(counts: Mapping[str, int]) -> str:
     """Say how many photos came to what."""
-    counts = Counter(_result(outcome) for outcome in outcomes)
     order = [*GRADE_COLOURS, "refused", "failed"]
     from reader.words import counted
 
-    return f"{counted(counts.total(), 'photo')}: " + ", ".join(
-        f"{counts[name]} {name}" for name in order if counts[name]
+    return f"{counted(sum(counts.values()), 'photo')}: " + ", ".join(
+        f"{counts[name]} {name}" for name in order if counts.get(name)
     )
 
 
-def with_progress(steps: Iterable[T], total: int, what: str) -> Generator[T, None, None]:
+def with_progress(steps: Iterable[T], total: int | None, what: str) -> Generator[T, None, None]:
     """Pass the steps on; where there are more than few, and a terminal, show on it how many have come in."""
-    if total <= FEW or not sys.stderr.isatty():
+    if (total is not None and total <= FEW) or not sys.stderr.isatty():
         yield from steps
         return
     from rich.console import Console

@@ -18,6 +18,10 @@ class OutputError(LinecallError):
     """A result could not be written."""
 
 
+class UnsettledError(OutputError):
+    """Nobody can say whether a result was written; look before it is written again."""
+
+
 class PhotoRefusedError(LinecallError):
     """A photo that gets no verdict: `code` is a key of `refusals.REFUSALS`, with reason and remedy filled in.
 

@@ -18,6 +18,12 @@ AXE = os.environ.get("LINECALL_TEST_AXE")  # axe.min.js of npm's axe-core, which
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NGINX = shutil.which("nginx") or shutil.which("nginx", path="/usr/sbin")
 CHROMEDRIVER = shutil.which("chromedriver")
+CERTUTIL = shutil.which("certutil")  # of libnss3-tools: tells Chromium which authority to trust
+NODE = shutil.which("node")
+FIREFOX = shutil.which("firefox-esr") or shutil.which("firefox")
+PUPPETEER = os.environ.get(
+    "LINECALL_TEST_PUPPETEER"
+)  # node_modules with npm's puppeteer-core, which drives Firefox
 
 NO_PHOTOS = "no rendered photos with truth lie beside the repository (shared/photos)"
 NO_SERVER = "no PostgreSQL: LINECALL_TEST_POSTGRESQL names no server"
@@ -25,6 +31,10 @@ NO_BROWSER = "no browser: chromium and chromedriver are not on the PATH"
 NO_MOUNT = "no right to mount: a disk that is really full is not tried"
 NO_NGINX = "no nginx: a station behind a proxy is not tried"
 NO_AXE = "no axe-core: LINECALL_TEST_AXE names no axe.min.js (npm install axe-core)"
+NO_CERTUTIL = "no certutil (libnss3-tools): no browser can be told to trust an authority of a test's own"
+NO_FIREFOX = (
+    "no Firefox with what drives it: firefox-esr, node, LINECALL_TEST_PUPPETEER (npm install puppeteer-core)"
+)
 NO_POSIX = "no POSIX: they make pipes and links, change modes, send signals or bound what a process may take"
 NO_LINUX = "no Linux: they read a process's peak memory from /proc"
 NOT_RUN = pytest.StashKey[list[tuple[str, str]]]()  # reason and test
@@ -96,7 +106,7 @@ def _missing(item: pytest.Item) -> Iterator[str]:
     needs = getattr(item, "fixturenames", ())
     if "shared_photos" in needs and not SHARED_PHOTOS.is_dir():
         yield NO_PHOTOS
-    if "browser" in needs and not (CHROMIUM and CHROMEDRIVER):
+    if {"browser", "handset"} & set(needs) and not (CHROMIUM and CHROMEDRIVER):
         yield NO_BROWSER
     if "small_disk" in needs and not _may_mount():
         yield NO_MOUNT
@@ -104,6 +114,10 @@ def _missing(item: pytest.Item) -> Iterator[str]:
         yield NO_NGINX
     if "axe" in needs and not AXE:
         yield NO_AXE
+    if "certutil" in needs and not CERTUTIL:
+        yield NO_CERTUTIL
+    if "firefox" in needs and not (FIREFOX and NODE and PUPPETEER):
+        yield NO_FIREFOX
     if item.get_closest_marker("posix") and sys.platform == "win32":
         yield NO_POSIX
     if item.get_closest_marker("linux") and sys.platform != "linux":

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from reader.library import Library
     from reader.library.add import Added, AddOrder, Source
     from reader.library.examples import GraderRole
+    from reader.run.hand_out import Hands
 
 ROLES = ("expert", "technician", "trainee", "panel")
 BATCH_SIZE = 16  # photos of the logbook held in memory, of some 5 MB each
@@ -38,7 +39,7 @@ TELLING = ("failed", "refused", "alike")
 
 @click.command(
     cls=Command,
-    shared=("where", "logbook", "layout", "jobs", "as_json"),
+    shared=("where", "logbook", "layout", "jobs", "on", "as_json"),
     keys=("thresholds",),
     short_help="Add photos with label files, or readings of the logbook.",
 )
@@ -79,6 +80,7 @@ def add(
     keep_alike: bool,
     dry_run: bool,
     jobs: int,
+    on: str | None,
     as_json: bool,
 ) -> int:
     """Add photos with label files, or readings of the logbook.
@@ -105,9 +107,12 @@ def add(
     from reader.library.examples import UNSTATED, plain_tag
     from reader.library.labels import LabelsError, load_labels
     from reader.library.store import FILE_NAME
+    from reader.run.hands import hands_for
     from reader.run.jobs import find_photos
     from reader.settings.read_settings import load_settings
 
+    if on is not None:  # its workers start in folders of their own
+        photos = tuple(map(Path.absolute, photos))
     try:
         tag = UNSTATED if light is None else plain_tag(light)
     except ValueError as error:
@@ -143,10 +148,11 @@ def add(
             book = stack.enter_context(opened(logbook, logbook_photos))
             named = () if "all" in readings else readings
             batches = chain(batches, _batches(sources_of_readings(book, named, role=role or "expert")))
+        hands = stack.enter_context(hands_for(len(sources) + BATCH_SIZE * bool(readings), jobs, on))
         outcomes: list[Added] = []
         stack.enter_context(saying_what_was_done(lambda: _done(outcomes, dry_run=dry_run)))
         for batch in batches:
-            for outcome in _added(library, batch, order, jobs):
+            for outcome in _added(library, batch, order, hands):
                 outcomes.append(outcome)
                 _tell(outcome, as_json=as_json)
         if library is not None:
@@ -176,13 +182,13 @@ def _batches(found: "Iterator[Source]") -> "Iterator[Sequence[Source]]":
 
 
 def _added(
-    library: "Library | None", sources: "Sequence[Source]", order: "AddOrder", jobs: int
+    library: "Library | None", sources: "Sequence[Source]", order: "AddOrder", hands: "Hands"
 ) -> "Iterator[Added]":
     """Add photos, with a progress bar."""
     from reader.library.add import add_sources
 
     with ExitStack() as stack:
-        steps = stack.enter_context(closing(add_sources(library, sources, order, workers=jobs)))
+        steps = stack.enter_context(closing(add_sources(library, sources, order, hands)))
         yield from stack.enter_context(closing(show.with_progress(steps, len(sources), "adding")))
 
 
@@ -221,8 +227,10 @@ def labels(
     from reader.files.output import write_whole
     from reader.library.blank import blank_labels
     from reader.library.measuring import only_read
+    from reader.run.batch import read_many
+    from reader.run.hand_out import in_order
+    from reader.run.hands import hands_for
     from reader.run.jobs import Job, find_photos
-    from reader.run.pool import in_order, read_many
     from reader.settings.read_settings import load_settings
     from reader.words import counted
 
@@ -231,7 +239,8 @@ def labels(
     plan = [Job(photo=photo, verdict_path=target, image_path=target) for photo in find_photos(photos)]
     with ExitStack() as stack:
         stack.enter_context(saying_what_was_done(lambda: f"{target} is not written"))
-        steps = stack.enter_context(closing(read_many(plan, work, workers=jobs)))
+        hands = stack.enter_context(hands_for(len(plan), jobs))
+        steps = stack.enter_context(closing(read_many(plan, work, hands)))
         steps = stack.enter_context(closing(show.with_progress(steps, len(plan), "reading")))
         outcomes = list(in_order(steps))
     status = GRADED

@@ -1,6 +1,8 @@
 """A verdict's marks called anew from its own numbers, by other thresholds: the photo is not needed."""
 
+from collections.abc import Sequence
 from dataclasses import replace
+from operator import attrgetter
 from typing import Final
 
 from reader.decide.call import MarkCall, call_mark, false_call_per_mark
@@ -12,6 +14,7 @@ from reader.verdict.model import Mark, Verdict
 from reader.words import MarkName
 
 UNWITNESSED: Final = reason("light_unknown_then")
+_measured_of = attrgetter(*MEASURED)
 NO_BLANKS: Final = 1.0  # degrees of freedom where nothing was seen and no limit is worked out
 
 
@@ -28,12 +31,18 @@ def measured_marks(verdict: Verdict, layout: Layout) -> tuple[tuple[MarkMeasurem
 
 
 def call_anew(verdict: Verdict, layout: Layout, thresholds: Thresholds) -> tuple[MarkCall, ...]:
-    """Call every mark of a verdict by these thresholds, in the order of `measured_marks`; raises as it does.
+    """Call every mark of a verdict by these thresholds, in the order of `measured_marks`; raises as it does."""
+    return call_measured(verdict, measured_marks(verdict, layout), thresholds)
+
+
+def call_measured(
+    verdict: Verdict, measured: Sequence[tuple[MarkMeasurement, IndicatorMark]], thresholds: Thresholds
+) -> tuple[MarkCall, ...]:
+    """Call the measured marks of a verdict by these thresholds.
 
     A verdict from before the light was looked at gains no line by this: what it did not call present may have been a
     shadow.
     """
-    measured = measured_marks(verdict, layout)
     false_call = false_call_per_mark(thresholds.false_calls_per_plate, len(measured))
     called = tuple(call_mark(mark, place, thresholds, false_call=false_call) for mark, place in measured)
     before = [
@@ -64,13 +73,8 @@ def _measurement(verdict: Verdict, window: str, name: MarkName, mark: Mark) -> M
             f"{verdict.photo.name}: the verdict does not say what the blanks of window {window} were like, so its "
             "marks cannot be called anew; read the photo again with this linecall"
         )
-    return MarkMeasurement(
-        window=window,
-        mark=name,
-        **{field: getattr(mark, field) for field in MEASURED}
-        | {
-            "blank_mean": mark.blank_mean or 0.0,
-            "blank_sd": mark.blank_sd or 0.0,
-            "blank_n": mark.blank_n or NO_BLANKS,
-        },
-    )
+    measured = dict(zip(MEASURED, _measured_of(mark), strict=True))
+    measured["blank_mean"] = mark.blank_mean or 0.0
+    measured["blank_sd"] = mark.blank_sd or 0.0
+    measured["blank_n"] = mark.blank_n or NO_BLANKS
+    return MarkMeasurement(window=window, mark=name, **measured)

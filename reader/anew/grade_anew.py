@@ -34,5 +34,9 @@ def calls_of(verdict: Verdict) -> dict[MarkKey, Call]:
 def graded(verdict: Verdict, calls: Mapping[MarkKey, Call], layout: Layout, rules: Rules) -> Grade:
     """The grade that the calls of all marks come to at the verdict's reading age, expiry and departures."""
     assert verdict.reading_age is not None, "a verdict that was read has a reading age"
-    marks = [Called(window=window, mark=mark, call=call) for (window, mark), call in calls.items()]
-    return grade_plate(marks, layout, rules, verdict.reading_age, verdict.expiry, verdict.departures)
+    return grade_plate(called(calls), layout, rules, verdict.reading_age, verdict.expiry, verdict.departures)
+
+
+def called(calls: Mapping[MarkKey, Call]) -> list[Called]:
+    """Calls as `grade_plate` takes them."""
+    return [Called(window=window, mark=mark, call=call) for (window, mark), call in calls.items()]

@@ -76,7 +76,8 @@ def make_private_folder(folder: Path) -> None:
 def create_private_file(path: Path) -> int:
     """Create a file that only its owner may read, or the group that shares its folder; returns its descriptor."""
     handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR | getattr(os, "O_BINARY", 0), PRIVATE_FILE)
-    os.chmod(path, _private_modes(path.parent)[0])
+    by = handle if os.chmod in os.supports_fd else path  # whoever sweeps may have taken its name away
+    os.chmod(by, _private_modes(path.parent)[0])
     return handle
 
 

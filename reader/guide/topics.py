@@ -10,12 +10,37 @@ from reader.files.bundled import DATA
 from reader.words import did_you_mean, listed, shown
 
 FOLDER: Final = DATA / "guide"
+PICTURES: Final = FOLDER / "pictures"
 COMMENT: Final = re.compile(r"<!-- .* -->\n\n?")  # for whoever keeps the files
 ORDER: Final = (
     *("photos", "card", "reading", "table", "times", "grades", "second-photo", "statuses", "cautions"),
-    *("logbook", "people", "review", "sheet", "proof", "merge", "reread", "round", "history"),
+    *(
+        "logbook",
+        "people",
+        "review",
+        "sheet",
+        "proof",
+        "merge",
+        "reread",
+        "archive",
+        "round",
+        "history",
+        "station",
+    ),
     *("library", "quiz", "agreement", "control", "accuracy"),
-    *("layouts", "settings", "calling", "verdict", "variables", "python", "serving", "windows", "completion"),
+    *(
+        "layouts",
+        "settings",
+        "calling",
+        "verdict",
+        "variables",
+        "python",
+        "serving",
+        "postgresql",
+        "cluster",
+        "windows",
+        "completion",
+    ),
 )
 """As a newcomer meets them: technician, reviewer, trainer, whoever sets linecall up."""
 

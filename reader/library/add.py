@@ -21,8 +21,8 @@ from reader.library.strips import load_strips
 from reader.logbook import Logbook
 from reader.logbook.export import all_rows
 from reader.review.record import decisions_on, find_reading
-from reader.run.batch import Outcome, attempt
-from reader.run.pool import in_order, read_many
+from reader.run.batch import Outcome, read_many
+from reader.run.hand_out import Hands, Here, in_order
 from reader.settings.read_settings import ReadSettings
 from reader.verdict.model import SettingsRecord, Verdict, to_bytes
 from reader.words import Call, counted, did_you_mean
@@ -190,9 +190,10 @@ def _standing(logbook: Logbook) -> Iterator[str]:
 
 
 def add_sources(
-    library: Library | None, sources: Sequence[Source], order: AddOrder, *, workers: int = 1
+    library: Library | None, sources: Sequence[Source], order: AddOrder, hands: Hands | None = None
 ) -> Generator[Added, None, None]:
     """Add photos; yields what became of each, in order. library None: there is none yet, in a dry run.
+    hands : who reads the photos; this process, unless others are named.
 
     A photo whose bytes are in the library is not read again, only graded. One that looks like one that is there
     is held back, unless `keep_alike`. Nothing of a photo with a wrong label is kept.
@@ -206,11 +207,7 @@ def add_sources(
             if early is None
         ]
         work = partial(measure, settings=order.settings)
-        outcomes: Iterator[Outcome]
-        if len(jobs) <= 1:
-            outcomes = (attempt(work, job) for job in jobs)
-        else:
-            outcomes = in_order(stack.enter_context(closing(read_many(jobs, work, workers=workers))))
+        outcomes = in_order(stack.enter_context(closing(read_many(jobs, work, hands or Here()))))
         for source, early in zip(sources, planned, strict=True):
             yield adding.again(source, early) if early is not None else adding.take(source, next(outcomes))
 

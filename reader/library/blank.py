@@ -24,7 +24,7 @@ def blank_labels(
     for outcome in outcomes:
         if outcome.verdict is not None:
             photo = outcome.job.photo
-            name = photo.name if names[photo.name] == 1 else photo.as_posix()
+            name = photo.name if names[photo.name] == 1 else str(photo).replace("\\", "/")
             for window in outcome.verdict.windows:
                 for mark in MARKS:
                     table.writerow(map(safe_cell, (name, grader, role, graded_at, window.id, mark, "")))

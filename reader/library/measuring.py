@@ -1,7 +1,9 @@
 """What worker processes do for the library: read a photo. Each imports this, so it stays clear of the database."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
+from reader.files.urls import fetched
 from reader.library.strips import strips_png
 from reader.read import examine
 from reader.run.batch import Outcome
@@ -15,6 +17,11 @@ class PhotoJob(Job):
 
     data: bytes | None = None
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What whoever does the job must see."""
+        return () if self.data is not None else Job.files.__get__(self)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Measured(Outcome):
@@ -26,7 +33,8 @@ class Measured(Outcome):
 def measure(job: Job, settings: ReadSettings) -> Outcome:
     """Read a photo and make the picture of its strips; both come back in the outcome."""
     assert isinstance(job, PhotoJob)
-    reading = examine(job.photo if job.data is None else job.data, settings, name=job.photo.name)
+    photo = fetched(job.photos)[0] if job.data is None else job.data
+    reading = examine(photo, settings, name=job.photo.name)
     if reading.verdict.status == "refused" or reading.evidence is None:
         return Outcome(job=job, verdict=reading.verdict)
     picture = strips_png([window.strip for window in reading.evidence.windows])
@@ -35,4 +43,4 @@ def measure(job: Job, settings: ReadSettings) -> Outcome:
 
 def only_read(job: Job, settings: ReadSettings) -> Outcome:
     """Read a photo for the sake of its layout."""
-    return Outcome(job=job, verdict=examine(job.photo, settings).verdict)
+    return Outcome(job=job, verdict=examine(fetched(job.photos)[0], settings).verdict)

@@ -73,3 +73,13 @@ class MeasuredRow:
     verdict: Verdict
     layout: Layout
     consensus: Mapping[MarkKey, Call | None]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AgreedRow:
+    """The consensus on each mark of one example (None: there is none), without what was measured."""
+
+    plate: str
+    sha256: str
+    layout: str
+    consensus: Mapping[MarkKey, Call | None]

@@ -27,7 +27,7 @@ from reader.library.tables import (
     gradings,
     marks,
 )
-from reader.library.tidy import GradeRow, MarkRow, MeasuredRow
+from reader.library.tidy import AgreedRow, GradeRow, MarkRow, MeasuredRow
 from reader.store.database import BATCH_SIZE, Database
 from reader.words import Call, MarkKey
 from reader.words.names import folded
@@ -133,10 +133,6 @@ class TidyTables:
         standard = self._settings.standard()
         with self._database.reading() as connection:
             for row, of_marks, calls in self._parts(filters):
-                settled: Mapping[MarkKey, Call | None]
-                settled = {(mark.window, mark.mark): mark.consensus for mark in of_marks}
-                if rule is not None:
-                    settled = {key: one.call for key, one in consensus(calls, list(settled), rule).items()}
                 yield MeasuredRow(
                     example=row.id,
                     photo=row.photo,
@@ -144,8 +140,20 @@ class TidyTables:
                     sha256=row.photo_sha256,
                     verdict=verdict_of(connection, row.seq),
                     layout=standard.layout(connection, row.layout_sha256),
-                    consensus=settled,
+                    consensus=_settled(of_marks, calls, rule),
                 )
+
+    def agreed(
+        self, filters: Filters = EVERYTHING, *, rule: ConsensusRule | None = None
+    ) -> Iterator[AgreedRow]:
+        """One row an example, with the consensus alone; rule : another one than the library's."""
+        for row, of_marks, calls in self._parts(filters):
+            yield AgreedRow(
+                plate=row.plate,
+                sha256=row.photo_sha256,
+                layout=row.layout,
+                consensus=_settled(of_marks, calls, rule),
+            )
 
     def _parts(self, filters: Filters) -> Iterator[tuple[Row[Any], list[Any], list[Given]]]:
         """Every example with its marks and gradings, some hundred in memory at a time."""
@@ -164,3 +172,13 @@ class TidyTables:
                     calls_of[grading.example].append(given(grading))
                 for row in part:
                     yield row, marks_of[row.seq], calls_of[row.seq]
+
+
+def _settled(
+    of_marks: Iterable[Any], calls: Iterable[Given], rule: ConsensusRule | None
+) -> dict[MarkKey, Call | None]:
+    """The consensus on each mark, by the library's rule or another."""
+    kept: dict[MarkKey, Call | None] = {(mark.window, mark.mark): mark.consensus for mark in of_marks}
+    return (
+        kept if rule is None else {key: one.call for key, one in consensus(calls, list(kept), rule).items()}
+    )

@@ -36,6 +36,11 @@ class Story:
     apart: tuple[str, ...]
     waits: bool
 
+    @property
+    def stands(self) -> Event | None:
+        """The review whose verdict stands; None: the reading's own does."""
+        return self.standing[self.reviews[-1].seq] if self.reviews else None
+
     def row(self) -> dict[str, Any]:
         """What lists show of the reading."""
         first = self.events[0]

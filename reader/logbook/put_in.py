@@ -3,7 +3,8 @@
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, UnsettledError
+from reader.files.urls import on_this_machine
 from reader.logbook.events import Statement
 from reader.logbook.people import begin_with, settle
 from reader.logbook.store import Logbook
@@ -43,16 +44,19 @@ def put_into(
         who = settle(logbook, statement.operator, role="technician").name
         statement = statement.model_copy(update={"operator": who})
         used = settings.files_used(verdict.layout.sha256 if verdict.layout else None)
-        logged = logbook.add_reading(
-            verdict,
-            photos,
-            statement,
-            at=at,
-            settings=used,
-            replaces=None if replacing is None else replacing.id,
-            reason="" if replacing is None else replacing.reason,
-            run=run,
-        )
+        with on_this_machine(photos) as paths:
+            logged = logbook.add_reading(
+                verdict,
+                paths,
+                statement,
+                at=at,
+                settings=used,
+                replaces=None if replacing is None else replacing.id,
+                reason="" if replacing is None else replacing.reason,
+                run=run,
+            )
+    except UnsettledError as error:
+        return with_problem(outcome, f"{job.photo}: perhaps not in the logbook: {error}")
     except LinecallError as error:
         return with_problem(outcome, f"{job.photo}: not in the logbook: {error}")
     outcome = replace(outcome, logged=logged)

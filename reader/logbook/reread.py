@@ -19,10 +19,11 @@ from typing import TYPE_CHECKING, Final, Literal, TypeVar
 
 from reader.anew.grade_anew import calls_of, graded, marks_of
 from reader.errors import LinecallError, OutputError
+from reader.files.urls import fetched
 from reader.read import examine, examine_plate
-from reader.run.batch import Outcome, attempt
+from reader.run.batch import Outcome, read_many
+from reader.run.hand_out import Hands, Here, in_order
 from reader.run.jobs import Job, Order
-from reader.run.pool import in_order, read_many
 from reader.settings.read_settings import ReadSettings
 from reader.settings.values import (
     Layout,
@@ -60,6 +61,11 @@ class SettingsAtHand:
     thresholds: tuple[Thresholds, ...]
     texts: Texts  # of no account for a grade
     kept_layouts: tuple[Layout, ...] = ()  # by the logbook, for readings that name them
+
+    def files(self) -> tuple[SettingsFile, ...]:
+        """All layouts, rules and thresholds."""
+        layouts = (*self.own_layouts, *self.bundled_layouts, *self.kept_layouts)
+        return (*layouts, *self.rules, *self.thresholds)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -144,49 +150,52 @@ def load_settings_at_hand(
 
 
 def reread(
-    logbook: "Logbook", rows: Iterable["ReadingRow"], at_hand: SettingsAtHand, *, workers: int = 1
+    logbook: "Logbook", rows: Iterable["ReadingRow"], at_hand: SettingsAtHand, hands: Hands | None = None
 ) -> Generator[Reread, None, None]:
     """Read kept readings again, in the order of their rows; the logbook stays as it is.
 
-    workers : processes that read. Never raises for a reading, photo or settings that are not at hand; raises
-    OutputError where the photos' place is out of reach. A batch is held at a time, however many rows there are.
+    hands : who reads; this process, unless others are named. Never raises for a reading, photo or settings that are
+    not at hand; raises OutputError where the photos' place is out of reach. A batch is held at a time, however many
+    rows there are.
     """
-    at_hand = _with_kept(at_hand, logbook)
+    at_hand, hands = _with_kept(at_hand, logbook), hands or Here()
     remaining = iter(rows)
-    while batch := list(islice(remaining, BATCH_SIZE * workers)):
-        yield from _reread_batch(logbook, batch, at_hand, workers)
+    while batch := list(islice(remaining, BATCH_SIZE * hands.at_once)):
+        yield from _reread_batch(logbook, batch, at_hand, hands)
 
 
 def _with_kept(at_hand: SettingsAtHand, logbook: "Logbook") -> SettingsAtHand:
-    """With the files that the logbook keeps, as far as this linecall takes them."""
-    kept = logbook.settings().values()
-
-    def of(model: type[File]) -> Iterator[File]:
-        for file in kept:
-            if file.kind == model.kind:
-                with suppress(ValueError):
-                    yield parse_settings(model, file.data)
-
+    """Settings at hand with the files that the logbook keeps."""
+    kept = kept_files_of(logbook)
     return replace(
         at_hand,
-        kept_layouts=tuple(of(Layout)),
-        rules=(*at_hand.rules, *of(Rules)),
-        thresholds=(*at_hand.thresholds, *of(Thresholds)),
+        kept_layouts=tuple(file for file in kept if isinstance(file, Layout)),
+        rules=(*at_hand.rules, *(file for file in kept if isinstance(file, Rules))),
+        thresholds=(*at_hand.thresholds, *(file for file in kept if isinstance(file, Thresholds))),
     )
 
 
+def kept_files_of(logbook: "Logbook") -> tuple[Layout | Rules | Thresholds, ...]:
+    """The layouts, rules and thresholds that a logbook keeps, as far as this linecall takes them."""
+    models: dict[str, type[Layout | Rules | Thresholds]] = {
+        model.kind: model for model in (Layout, Rules, Thresholds)
+    }
+    found = []
+    for file in logbook.settings().values():
+        with suppress(ValueError):
+            if file.kind in models:
+                found.append(parse_settings(models[file.kind], file.data))
+    return tuple(found)
+
+
 def _reread_batch(
-    logbook: "Logbook", rows: Sequence["ReadingRow"], at_hand: SettingsAtHand, workers: int
+    logbook: "Logbook", rows: Sequence["ReadingRow"], at_hand: SettingsAtHand, hands: Hands
 ) -> Iterator[Reread]:
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="linecall-")))
         plans = [_plan(logbook, row, at_hand, folder) for row in rows]
         jobs = [plan.job for plan in plans if isinstance(plan, _Plan)]
-        outcomes: Iterator[Outcome]
-        if len(jobs) <= 1:
-            outcomes = (attempt(read_again, job) for job in jobs)
-        else:
-            outcomes = in_order(stack.enter_context(closing(read_many(jobs, read_again, workers=workers))))
+        outcomes = in_order(stack.enter_context(closing(read_many(jobs, read_again, hands))))
         for plan in plans:
             yield _compare(plan, next(outcomes)) if isinstance(plan, _Plan) else plan
 
@@ -249,7 +258,8 @@ def _plan(logbook: "Logbook", row: "ReadingRow", at_hand: SettingsAtHand, folder
 def read_again(job: Job) -> Outcome:
     """Read one photo, or all of one plate, and write nothing."""
     assert isinstance(job, _Again)
-    read = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
+    photos = fetched(job.photos)
+    read = partial(examine_plate, photos) if job.plate else partial(examine, photos[0])
     order = job.order
     reading = read(
         order.settings,

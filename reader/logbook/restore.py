@@ -13,15 +13,18 @@ from pathlib import Path
 from reader.errors import LinecallError
 from reader.files.output import write_whole
 from reader.logbook.chain import Report
+from reader.logbook.events import load_event
 from reader.logbook.export import (
     BESIDE,
     OWN,
+    HeadOfZip,
     chain_lines,
     heads_of_zip,
     incoming_of_zip,
     photo_names,
     verify_zip,
 )
+from reader.logbook.photos import place_record
 from reader.logbook.store import Logbook
 
 
@@ -59,6 +62,8 @@ def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None]
         files = _beside(archive, path, logbook)
         write_whole(files, private=True)  # before the events: whoever was cut off here can begin again
         own, *others = heads_of_zip(archive)
+        if _lay_beside(archive, own):
+            logbook.remember_no_place()
         with closing(chain_lines(archive, own.member)) as events:
             logbook.take_over(events, incoming_of_zip(archive, others))
         not_held = json.loads(archive.read("export.json")).get("not_beside", ())
@@ -78,3 +83,10 @@ def _beside(archive: zipfile.ZipFile, path: Path, logbook: Logbook) -> dict[Path
             inside = name.removeprefix(f"{OWN}/")
             found[folder / name if inside == name else own / inside] = archive.read(member)
     return found
+
+
+def _lay_beside(archive: zipfile.ZipFile, own: HeadOfZip) -> bool:
+    """Whether the photos lay beside the logbook, as a file's do, rather than in a place that was named."""
+    with closing(chain_lines(archive, own.member)) as events:
+        payloads = (load_event(seq, *stored).payload for seq, stored in enumerate(events, 1))
+        return next((one["place"] == place_record("") for one in payloads if "place" in one), False)

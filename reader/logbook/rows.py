@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from pydantic_core import from_json
-from sqlalchemy import Connection, Table, bindparam, delete, insert, inspect, select, update
+from sqlalchemy import Connection, Index, Table, bindparam, delete, insert, inspect, select, update
 
 from reader.errors import LinecallError
 from reader.logbook.apart import story_of
@@ -14,6 +14,7 @@ from reader.logbook.follow_up_events import ASKED, FOLLOW_UP_KINDS, follow_up_ro
 from reader.logbook.run_events import RUN, RUN_KINDS, run_row
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import (
+    FIRST_TABLES,
     FORMAT,
     FORMAT_WITH_FOLLOW_UPS,
     FORMAT_WITH_RUNS,
@@ -122,12 +123,14 @@ def make_rows(connection: Connection, ids: Iterable[str]) -> None:
         table, row = row_among_others(known, id)
         if table is not readings:
             (begin_runs if table is runs else begin_follow_ups)(connection)
-        connection.execute(_REPLACED[table], {"of": row["seq"]})
-        connection.execute(insert(table), [row])  # as parameters: far cheaper than as values of a statement
+        # rows as parameters: far cheaper than as values of a statement
+        changed = connection.execute(_CHANGED[table], row | {"of": row["seq"]})
+        if not changed.rowcount:
+            connection.execute(insert(table), [row])
 
 
-_REPLACED: Final = {
-    table: delete(table).where(table.c.seq == bindparam("of")) for table in (readings, runs, follow_ups)
+_CHANGED: Final = {
+    table: update(table).where(table.c.seq == bindparam("of")) for table in (readings, runs, follow_ups)
 }
 
 
@@ -192,6 +195,27 @@ def begin_follow_ups(connection: Connection) -> None:
         _raise_format(connection, FORMAT_WITH_FOLLOW_UPS)
 
 
+def add_missing(connection: Connection) -> None:
+    """Make what this linecall has more than the one that began the logbook, in a transaction that writes."""
+    begin_runs(connection)
+    begin_follow_ups(connection)
+    for index in missing_indexes(connection):
+        index.create(connection)
+
+
+def missing_indexes(connection: Connection) -> list[Index]:
+    """Indexes that this linecall makes and the logbook's tables lack."""
+    found = inspect(connection)
+    there = set(found.get_table_names())
+    return [
+        index
+        for table in (*FIRST_TABLES, runs, follow_ups, *OF_CHAINS)
+        if table.name in there
+        for index in sorted(table.indexes, key=lambda one: str(one.name))
+        if index.name not in {known["name"] for known in found.get_indexes(table.name)}
+    ]
+
+
 def _raise_format(connection: Connection, to: int) -> None:
     known = connection.scalar(select(about.c.value).where(about.c.name == "format"))
     if int(known or 0) < to:
@@ -220,8 +244,11 @@ def _store_made(connection: Connection, table: Table, id: str) -> None:
 def rebuild(connection: Connection) -> int:
     """Make all rows anew from the events, in a transaction that writes; returns how many readings there are.
 
+    On a server what the logbook's tables lack is made first: there whoever owns them does it, for writers who may not.
     Raises LinecallError at an event that has been altered.
     """
+    if connection.dialect.name == "postgresql":
+        add_missing(connection)
     if has_chains(connection):
         return _rebuild_among_others(connection)
     connection.execute(delete(readings))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from hashlib import sha256
+from itertools import groupby
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Literal, Self
@@ -22,6 +23,7 @@ from sqlalchemy import (
     inspect,
     or_,
     select,
+    update,
 )
 
 from reader.errors import LinecallError
@@ -50,6 +52,7 @@ from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
 from reader.logbook.photos import photo_store, place_record
 from reader.logbook.rows import (
+    add_missing,
     apply,
     begin_follow_ups,
     begin_runs,
@@ -282,9 +285,7 @@ class Logbook(AbstractContextManager["Logbook"]):
         OutputError if it is out of reach.
         """
         must_exist = must_exist or read_only
-        database = Database(
-            where, read_only=read_only, timeout_s=timeout_s, holds="logbook", locks=events.name
-        )
+        database = Database(where, read_only=read_only, timeout_s=timeout_s, holds="logbook", locks=events)
         try:
             if database.path is not None:
                 _check_path(database.path, must_exist=must_exist)
@@ -615,6 +616,12 @@ class Logbook(AbstractContextManager["Logbook"]):
         """Keep a photo that events about to be taken over name. Raises OutputError."""
         self._photos.put(digest, data)
 
+    def remember_no_place(self) -> None:
+        """Let whoever opens the logbook name the photos' place, as that of a file whose photos lay beside it."""
+        with self._database.writing() as connection:
+            connection.execute(update(about).where(about.c.name == "photos").values(value=""))
+        self._place = place_record("")
+
     def take_over(
         self,
         chain: Iterable[tuple[str, str]],
@@ -931,6 +938,26 @@ class Logbook(AbstractContextManager["Logbook"]):
                 history.append(load_event(found.event, found.hash, found.body))
         if row is not None:
             yield row, history
+
+    def standing_verdicts(self) -> Iterator[tuple[str, bytes | str]]:
+        """Each standing reading's id with its verdict after the reviews, as JSON; memory stays constant.
+
+        In the order of logging. Text says why a verdict cannot be had: an event of its reading has been altered.
+        """
+        query = (
+            select(readings.c.id, events.c.seq, events.c.hash, events.c.body)
+            .join_from(readings, events, events.c.reading == readings.c.id)
+            .where(readings.c.superseded_by.is_(None))
+            .order_by(readings.c.seq, events.c.seq)
+        )
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            if known is not None:
+                yield from _verdicts_among_others(connection, known)
+                return
+            found = connection.execute(query.execution_options(yield_per=BATCH_SIZE))
+            for reading, history in groupby(found, key=lambda row: row.id):
+                yield reading, _last_verdict(history)
 
     def missing_photos(self, hashes: Iterable[str]) -> frozenset[str]:
         """Those of the photos that are no longer kept; whether the others are whole, `verify` tells."""
@@ -1277,6 +1304,8 @@ def _settle(database: Database, *, must_exist: bool, photos: str | None) -> str:
                         {"name": "photos", "value": photos or ""},
                     ],
                 )
+                if not database.is_sqlite:  # whoever writes there later may be nobody who may make tables
+                    add_missing(connection)
         known = _about(database) or {}
     found = known.get("format", "")
     if not found.isdecimal():
@@ -1618,6 +1647,29 @@ def _row_value(row: Row[Any]) -> ReadingRow:
     return ReadingRow(**values)
 
 
+def _verdicts_among_others(connection: Connection, known: Chains) -> Iterator[tuple[str, bytes | str]]:
+    standing = select(readings.c.id).where(readings.c.superseded_by.is_(None)).order_by(*_order(connection))
+    for id in connection.scalars(standing.execution_options(yield_per=BATCH_SIZE)):
+        try:
+            story = story_of(known, known.history(id))
+        except LinecallError as error:
+            yield id, str(error)
+        else:
+            yield id, json.dumps((story.stands or story.events[0]).payload["verdict"]).encode()
+
+
+def _last_verdict(history: Iterable[Any]) -> bytes | str:
+    """The newest verdict of a reading's events, as JSON; or, as text, why there is none."""
+    verdict: object = None
+    try:
+        for row in history:
+            event = load_event(row.seq, row.hash, row.body)
+            verdict = event.payload.get("verdict", verdict)
+    except LinecallError as error:
+        return str(error)
+    return json.dumps(verdict).encode()
+
+
 def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
     reviews = tuple(event for event in history if event.kind == "review")
     corrections = tuple(event for event in history if event.kind == "correction")
@@ -1626,8 +1678,7 @@ def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
 
 def _stored_among_others(row: Mapping[str, Any], story: Story) -> StoredReading:
     stored = _stored_reading(row, story.events, story.reviews, story.corrections)
-    stands = story.standing[story.reviews[-1].seq] if story.reviews else None
-    current = stored.first if stands is None else parse_verdict(stands.payload["verdict"])
+    current = stored.first if story.stands is None else parse_verdict(story.stands.payload["verdict"])
     told = (*current.warnings, *story.apart)
     return replace(
         stored,

@@ -19,8 +19,9 @@ from sqlalchemy import (
 from sqlalchemy.types import TypeEngine
 
 FORMAT: Final = 4
-"""Of the tables; a logbook of a later format is refused. A logbook is of format 1 until its first run begins, of 2
-until something first follows from a reading, and of 3 until another logbook is first merged into it."""
+"""Of the tables; a logbook of a later format is refused. A file is of format 1 until its first run begins, of 2 until
+something first follows from a reading, and of 3 until another logbook is first merged into it; on a server whoever
+begins a logbook makes all tables but those of merging, and is of format 3 before."""
 FORMAT_WITHOUT_RUNS: Final = 1
 FORMAT_WITH_RUNS: Final = 2
 FORMAT_WITH_FOLLOW_UPS: Final = 3

@@ -7,22 +7,13 @@ import os
 from pathlib import Path
 from typing import Final
 
-from sqlalchemy import Connection, Index, inspect, select
+from sqlalchemy import Connection, inspect, select
 
 from reader.errors import OutputError
 from reader.files.output import create_private_file
-from reader.logbook.rows import begin_follow_ups, begin_runs
+from reader.logbook.rows import add_missing, missing_indexes
 from reader.logbook.store import TIMEOUT_S
-from reader.logbook.tables import (
-    FIRST_TABLES,
-    FORMAT,
-    FORMAT_WITH_FOLLOW_UPS,
-    OF_CHAINS,
-    about,
-    events,
-    follow_ups,
-    runs,
-)
+from reader.logbook.tables import FORMAT, FORMAT_WITH_FOLLOW_UPS, about, events
 from reader.store.database import Database
 from reader.version import VERSION
 
@@ -37,21 +28,19 @@ def bring_up_to_date(path: Path) -> Path | None:
     """
     if not path.is_file() or not path.stat().st_size:
         return None
-    database = Database(path, read_only=False, timeout_s=TIMEOUT_S, holds="logbook", locks=events.name)
+    database = Database(path, read_only=False, timeout_s=TIMEOUT_S, holds="logbook", locks=events)
     try:
         with database.reading() as connection:
             if not inspect(connection).has_table(about.name):
                 return None  # opening it will say what it is
-            is_earlier = _format_of(connection) < FORMAT_WITH_FOLLOW_UPS or bool(_missing_indexes(connection))
+            missing = bool(missing_indexes(connection))
+            is_earlier = _format_of(connection) < FORMAT_WITH_FOLLOW_UPS or missing
             is_empty = connection.execute(select(events.c.seq).limit(1)).first() is None
         if not is_earlier:
             return None
         copy = None if is_empty else keep_copy(database, path)
         with database.writing() as connection:
-            begin_runs(connection)
-            begin_follow_ups(connection)
-            for index in _missing_indexes(connection):
-                index.create(connection)
+            add_missing(connection)
         return copy
     finally:
         database.close()
@@ -79,15 +68,3 @@ def _format_of(connection: Connection) -> int:
     found = connection.execute(about.select().where(about.c.name == "format")).first()
     text = "" if found is None else str(found.value)
     return int(text) if text.isdecimal() else FORMAT  # something else, which opening it will say
-
-
-def _missing_indexes(connection: Connection) -> list[Index]:
-    found = inspect(connection)
-    there = set(found.get_table_names())
-    return [
-        index
-        for table in (*FIRST_TABLES, runs, follow_ups, *OF_CHAINS)
-        if table.name in there
-        for index in sorted(table.indexes, key=lambda one: str(one.name))
-        if index.name not in {known["name"] for known in found.get_indexes(table.name)}
-    ]

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from reader.draw.annotate import annotated_jpeg
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.logbook import Event, Logbook, StaleHeadError, StoredReading
 from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
@@ -111,6 +111,8 @@ def find_reading(logbook: Logbook, reading_id: str) -> StoredReading:
     wanted = reading_id.strip().lower().translate(MISREAD)
     try:
         return logbook.reading(wanted)
+    except OutputError:  # the logbook is out of reach, which says nothing of the reading
+        raise
     except LinecallError as error:
         known = [row.id for row in logbook.readings(limit=NEAR)]
         guess = "" if wanted in known else did_you_mean(wanted, known)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.logbook import Logbook, StaleHeadError
 from reader.logbook.events import GENESIS, Event
 from reader.logbook.follow_up_events import FollowUpAsked
@@ -76,6 +76,8 @@ def find_run(logbook: Logbook, run_id: str) -> Run:
     wanted = run_id.strip().lower().translate(MISREAD)
     try:
         return run_of(logbook.run_events(wanted))
+    except OutputError:  # the logbook is out of reach, which says nothing of the run
+        raise
     except LinecallError as error:
         of_point = _open_of_point(logbook, run_id.strip().lower())
         if of_point is not None:

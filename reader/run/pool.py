@@ -1,82 +1,88 @@
-"""The same work on many photos, in processes that may die one at a time."""
+"""Processes of this machine that may die one at a time."""
 
+import gc
 import os
 import signal
 import threading
-from collections.abc import Generator, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import get_all_start_methods, get_context, parent_process
 from multiprocessing.context import BaseContext
+from typing import Any, Final
 
-from reader.run.batch import Outcome, Work, attempt
-from reader.run.jobs import Job
+from reader.run.hand_out import Hands
+
+OBJECTS_MADE: Final = 20_000
+"""Objects that a process makes between looks for garbage; after every 700, as Python has it, they take a tenth of what
+calling a verdict anew takes."""
 
 
-def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Generator[tuple[int, Outcome], None, None]:
-    """Do the work for every job in `workers` processes; yields (index of the job, outcome) as they come in.
+class OwnProcesses(Hands):
+    """At most so many processes, each with an executor to itself.
 
-    Every process has an executor to itself, so one that dies (killed, out of memory, a crash in a decoder)
-    costs the photo it was reading, and is replaced. `work` must be picklable.
+    One that dies (killed, out of memory, a crash in a decoder) costs the job that it had, whose future raises
+    BrokenProcessPool, and is replaced. `submit` waits while all are at work.
     """
-    context = process_context()
-    waiting = list(enumerate(jobs))[::-1]
-    running: dict[Future[Outcome], tuple[int, Executor]] = {}
-    # Ended at last and waited for: Python's own end trips over one that is still ending.
-    idle: list[Executor] = []
 
-    def start(executor: Executor | None = None) -> None:
-        index, job = waiting.pop()
+    def __init__(self, processes: int) -> None:
+        """processes : how many there are at most; they begin with the jobs that need them."""
+        self._processes = processes
+        self._context = process_context()
+        self._free = threading.Semaphore(processes)
+        self._all: set[Executor] = set()
+        self._idle: deque[Executor] = deque()
+        self._dead: deque[Executor] = deque()
+
+    @property
+    def at_once(self) -> int:
+        """A job for each."""
+        return self._processes
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Have a process call the function; both must be picklable."""
+        self._free.acquire()
+        self._bury()
         try:
-            executor = executor or new_executor(context)
-            future = hand_over(executor, work, job)
-        except BrokenProcessPool:  # it died after handing over its last outcome
-            executor = new_executor(context)
-            future = hand_over(executor, work, job)
-        running[future] = index, executor
+            while True:
+                executor = self._idle.pop() if self._idle else self._begin()
+                try:
+                    with (
+                        _interrupts_ignored()
+                    ):  # a process started in here ignores Ctrl-C from its first instruction
+                        future = executor.submit(fn, *args, **kwargs)
+                    break
+                except BrokenProcessPool:  # it died after handing over its last outcome
+                    self._dead.append(executor)
+        except BaseException:
+            self._free.release()
+            raise
+        future.add_done_callback(lambda done: self._take_back(executor, done))
+        return future
 
-    try:
-        for _ in range(min(workers, len(jobs))):
-            start()
-        while running:
-            done, _ = wait(running, return_when=FIRST_COMPLETED)
-            finished = []
-            for future in done:
-                index, executor = running.pop(future)
-                outcome, alive = _collect(future, jobs[index])
-                finished.append((index, outcome))
-                if not (alive and waiting):
-                    idle.append(executor)
-                if waiting:
-                    start(executor if alive else None)
-            yield from finished
-    finally:
-        for executor in [*idle, *(executor for _, executor in running.values())]:
-            executor.shutdown(wait=True, cancel_futures=True)
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Let what is under way be finished, and end."""
+        # Waited for: Python's own end trips over one that is still ending.
+        for executor in self._all:
+            executor.shutdown(wait=wait, cancel_futures=cancel_futures)
 
+    def _begin(self) -> Executor:
+        executor = new_executor(self._context)
+        self._all.add(executor)
+        return executor
 
-def in_order(arriving: Iterable[tuple[int, Outcome]]) -> Iterator[Outcome]:
-    """Outcomes in the order of their jobs, each as soon as all before it are there."""
-    early: dict[int, Outcome] = {}
-    due = 0
-    for index, outcome in arriving:
-        early[index] = outcome
-        while due in early:
-            yield early.pop(due)
-            due += 1
+    def _take_back(self, executor: Executor, done: Future[Any]) -> None:
+        died = not done.cancelled() and isinstance(done.exception(), BrokenProcessPool)
+        (self._dead if died else self._idle).append(executor)
+        self._free.release()
 
-
-def _collect(future: Future[Outcome], job: Job) -> tuple[Outcome, bool]:
-    """The outcome, and whether its process lives on."""
-    try:
-        return future.result(), True
-    except BrokenProcessPool:
-        problem = (
-            f"{job.photo}: the process that read it was killed, perhaps for want of memory; "
-            "try it alone, or a smaller copy of the photo"
-        )
-        return Outcome(job=job, problem=problem), False
+    def _bury(self) -> None:
+        while self._dead:
+            executor = self._dead.pop()
+            executor.shutdown(wait=True)
+            self._all.discard(executor)
 
 
 def process_context() -> BaseContext:
@@ -109,12 +115,6 @@ def new_executor(context: BaseContext, *, memory_bytes: int | None = None, nicen
     )
 
 
-def hand_over(executor: Executor, work: Work, job: Job) -> Future[Outcome]:
-    """Have a process do the work for a job. Raises BrokenProcessPool where it has died."""
-    with _interrupts_ignored():  # a process started in here ignores Ctrl-C from its first instruction
-        return executor.submit(attempt, work, job)
-
-
 @contextmanager
 def _interrupts_ignored() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
@@ -135,6 +135,8 @@ def _prepare_worker(memory_bytes: int | None, niceness: int) -> None:
         _limit_memory(memory_bytes)
     if niceness and hasattr(os, "nice"):
         os.nice(niceness)
+    gc.freeze()  # what is imported stays; looking through it again and again takes a tenth of short work
+    gc.set_threshold(OBJECTS_MADE)
     import cv2
 
     cv2.setNumThreads(1)

@@ -1,11 +1,15 @@
-"""The summary of a run as a table in CSV, a row for each photo."""
+"""The summary of a run as a table, a row for each photo: CSV, and Parquet at a URL."""
 
-from collections.abc import Iterable, Sequence
+import csv
+from collections.abc import Iterable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from reader.files.csv_cells import BOM, safe_cell, safe_path
+from reader.files.extra import needed
 from reader.files.output import free_name, write_whole
+from reader.files.urls import Place, upload, url_exists
 from reader.run.batch import Outcome
 from reader.verdict.in_words import why
 
@@ -22,30 +26,107 @@ SUMMARY_COLUMNS = (
 )  # fmt: skip
 
 
-def write_summary(outcomes: Sequence[Outcome], folder: Path, *, force: bool = False) -> Path:
-    """Write `summary.csv`, or `summary-2.csv` and so on beside an earlier one; returns its path.
+ROWS_AT_ONCE = 1000  # of Parquet, held in memory
 
-    force : overwrite the earlier one. Raises OutputError if it cannot be written.
+
+class Summary:
+    """The table of a run, a row for each photo, kept in passing files as it grows and written at the end.
+
+    parquet : as Parquet besides, for programs that read many; needs the extra `linecall[cluster]`.
     """
-    data = summary_csv(outcomes)
-    path = folder / SUMMARY_NAME
-    if not force:
-        path = free_name(path, data)
-    return write_whole({path: data}, force=force)[0]
+
+    def __init__(self, *, parquet: bool = False) -> None:
+        """Begin it."""
+        self._folder = TemporaryDirectory(prefix="linecall-")
+        self._csv = Path(self._folder.name, "summary.csv")
+        self._text = self._csv.open("w", encoding="utf-8", errors="replace", newline="")
+        self._text.write(BOM)
+        self._table = csv.DictWriter(self._text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
+        self._table.writeheader()
+        self._parquet = _ParquetFile(Path(self._folder.name, "summary.parquet")) if parquet else None
+
+    def __enter__(self) -> "Summary":
+        """Itself."""
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        """Drop the passing files."""
+        self._text.close()
+        self._folder.cleanup()
+
+    def add(self, outcome: Outcome) -> None:
+        """Add what became of a photo."""
+        row = _summary_row(outcome)
+        self._table.writerow({name: safe_cell(cell) for name, cell in row.items()})
+        if self._parquet is not None:
+            self._parquet.add(row)
+
+    def csv(self) -> bytes:
+        """The table so far as CSV (RFC 4180, UTF-8 with its mark); lists are joined by "; "."""
+        self._text.flush()
+        return self._csv.read_bytes()
+
+    def write(self, folder: Place, *, force: bool = False) -> Place:
+        """Write `summary.csv`, or `summary-2.csv` and so on beside an earlier one; returns its place.
+
+        At a URL, Parquet of the same name beside it. force : overwrite the earlier one. Raises OutputError.
+        """
+        if isinstance(folder, Path):
+            data, path = self.csv(), folder / SUMMARY_NAME
+            if not force:
+                path = free_name(path, data)
+            return write_whole({path: data}, force=force)[0]
+        self._text.flush()
+        place = folder / SUMMARY_NAME
+        number = 1
+        while not force and url_exists(place):
+            number += 1
+            place = folder / f"summary-{number}.csv"
+        upload(self._csv, place)
+        if self._parquet is not None:
+            upload(self._parquet.finished(), folder / f"{place.stem}.parquet")
+        return place
+
+
+class _ParquetFile:
+    """Rows as Parquet: the reading age is a number, all else text."""
+
+    def __init__(self, path: Path) -> None:
+        """Begin it. Raises MissingExtraError."""
+        self._arrow = needed("pyarrow", "to write a summary as Parquet")
+        parquet = needed("pyarrow.parquet", "to write a summary as Parquet")
+        self._path, self._rows = path, list[dict[str, object]]()
+        types = {"reading age min": self._arrow.float64()}
+        self._schema = self._arrow.schema(
+            [(name, types.get(name, self._arrow.string())) for name in SUMMARY_COLUMNS]
+        )
+        self._file = parquet.ParquetWriter(path, self._schema)
+
+    def add(self, row: dict[str, object]) -> None:
+        self._rows.append(
+            {name: cell.encode("utf-8", "replace").decode() if isinstance(cell, str) else cell
+             for name, cell in row.items()}
+        )  # fmt: skip
+        if len(self._rows) >= ROWS_AT_ONCE:
+            self._write()
+
+    def _write(self) -> None:
+        self._file.write_table(self._arrow.Table.from_pylist(self._rows, schema=self._schema))
+        self._rows = []
+
+    def finished(self) -> Path:
+        if self._rows:
+            self._write()
+        self._file.close()
+        return self._path
 
 
 def summary_csv(outcomes: Iterable[Outcome]) -> bytes:
-    """A table of outcomes as CSV (RFC 4180, UTF-8 with its mark), one row a photo; lists are joined by "; "."""
-    import csv
-    from io import StringIO
-
-    text = StringIO()
-    text.write(BOM)
-    table = csv.DictWriter(text, SUMMARY_COLUMNS, restval="", lineterminator="\r\n")
-    table.writeheader()
-    for outcome in outcomes:
-        table.writerow({name: safe_cell(cell) for name, cell in _summary_row(outcome).items()})
-    return text.getvalue().encode("utf-8", "replace")
+    """The table of outcomes as CSV."""
+    with Summary() as summary:
+        for outcome in outcomes:
+            summary.add(outcome)
+        return summary.csv()
 
 
 def _summary_row(outcome: Outcome) -> dict[str, object]:

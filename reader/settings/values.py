@@ -471,7 +471,7 @@ class Row(Frozen):
 
     def counts(self, mark: MarkName, tier: Tier, outcome: ReferenceCall | Finding) -> bool:
         """Whether the row counts a mark of this tier with this call (reference) or finding (indicator)."""
-        if self.mark != mark or self.tier not in (None, tier):
+        if self.mark != mark or (self.tier is not None and self.tier != tier):
             return False
         return outcome in (self.call or ()) if mark == "reference" else outcome == self.finding
 
@@ -517,8 +517,10 @@ class Rules(SettingsFile):
     def add(self, tally: Tally, mark: MarkName, tier: Tier, outcome: ReferenceCall | Finding) -> Tally:
         """The tally with one more mark: each row's count of marks, kept no higher than the row needs."""
         return tuple(
-            min(row.at_least, count + row.counts(mark, tier, outcome))
-            for row, count in zip(self.row, tally, strict=True)
+            [
+                count + 1 if count < row.at_least and row.counts(mark, tier, outcome) else count
+                for row, count in zip(self.row, tally, strict=True)
+            ]
         )
 
     def deciding(self, tally: Tally) -> int | None:

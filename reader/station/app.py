@@ -12,7 +12,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.station import enter, helping, keeping, programs, reviewing, teaching, technician, translating
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place, TooMuchError
@@ -87,8 +87,9 @@ def _is_for_programs(request: Request) -> bool:
 
 
 async def say_problem(request: Request, error: Exception) -> Response:
-    """What the other rooms refuse, in their own sentence."""
-    return await say_error(request, HTTPException(409, str(error)), in_english=True)
+    """What the other rooms refuse, in their own sentence; 503 where it is the logbook that cannot be used just now."""
+    status = 503 if isinstance(error, OutputError) else 409
+    return await say_error(request, HTTPException(status, str(error)), in_english=True)
 
 
 async def say_too_much(request: Request, error: Exception) -> Response:

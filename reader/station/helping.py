@@ -5,11 +5,11 @@ from typing import Final
 from markdown_it import MarkdownIt
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from reader.errors import LinecallError
-from reader.guide import search, topic, topics
+from reader.guide import PICTURES, search, topic, topics
 from reader.station.pages import page
 
 WORDS_MAX: Final = 200
@@ -50,4 +50,16 @@ def _html(markdown: str) -> str:
     return rendered
 
 
-ROUTES: Final = (Route("/help", show_topics), Route("/help/{name}", show_topic))
+async def show_picture(request: Request) -> Response:
+    """A picture of a topic. Not every Python knows the type of WebP, and browsers take none that is not named."""
+    found = {path.name: path for path in PICTURES.glob("*.webp")}.get(request.path_params["name"])
+    if found is None:
+        raise HTTPException(404)
+    return FileResponse(found, media_type="image/webp")
+
+
+ROUTES: Final = (
+    Route("/help", show_topics),
+    Route("/help/pictures/{name}", show_picture),
+    Route("/help/{name}", show_topic),
+)

@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from reader.files.urls import fetched
 from reader.photo.open import Photo, open_photo
 from reader.photo.source import photo_source
 from reader.read import examine, examine_plate
@@ -29,7 +30,8 @@ def get_ready(settings: ReadSettings) -> None:
 def read(job: Job, order: Order) -> Outcome:
     """Read the photo or photos of a plate, and draw nothing."""
     _last.clear()
-    read_it = partial(examine_plate, job.plate) if job.plate else partial(examine, job.photo)
+    photos = fetched(job.photos)
+    read_it = partial(examine_plate, photos) if job.plate else partial(examine, photos[0])
     try:
         reading = read_it(order.settings, drops_at=order.drops_at, statement=order.statement, run=order.run)
     except MemoryError:

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from reader.draw.page_security import policy_of
+from reader.errors import OutputError
 from reader.files.bundled import DATA
 from reader.logbook.people import Person
 from reader.review.page import TEMPLATES
@@ -105,7 +106,12 @@ def by_hand(request: Request, *roles: Role) -> Person:
 def page(request: Request, template: str, *, status: int = 200, **content: object) -> HTMLResponse:
     """Fill a template. It has besides: `t` (texts by code), `root` (the path before every link), `me`, `sign_in`."""
     desk, sign_in = desk_of(request), sign_in_of(request)
-    me = None if sign_in is None else desk.person(sign_in)
+    try:
+        me = None if sign_in is None else desk.person(sign_in)
+    except OutputError:  # the logbook is out of reach, as this page is perhaps about to say
+        if status < 500:
+            raise
+        me = sign_in = None
     html = (
         _environment()
         .get_template(template)

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final, TypeVar
 
 from pydantic import Field, ValidationError
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.logbook import Logbook
 from reader.round import record
 from reader.round.procedure import DROPS
@@ -178,6 +178,8 @@ def take_photo(desk: record.Desk, run: Run, photo: SaidPhoto, phone_now: datetim
 def _known(logbook: Logbook, run_id: str) -> Run | None:
     try:
         return record.find_run(logbook, run_id)
+    except OutputError:  # the logbook is out of reach, which says nothing of the run
+        raise
     except LinecallError:
         return None
 

@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.files.bundled import DATA
 from reader.logbook.people import Person, find_person, people_of
 from reader.station.desk import Desk, holder_of
@@ -82,6 +82,8 @@ async def reading(request: Request) -> Response:
     desk, id = desk_of(request), request.path_params["id"]
     try:
         found = await run_in_threadpool(_reading, desk, id)
+    except OutputError:
+        raise
     except LinecallError as error:
         raise HTTPException(404, str(error)) from None
     await run_in_threadpool(_note_shown, desk, asking, [id])

@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from reader.draw.page_security import move_styles, source_of
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.logbook import StoredReading
 from reader.review import queue, record, sheet
 from reader.review.decide import Decision, DecisionError, readers_for
@@ -345,6 +345,8 @@ async def _seat(request: Request) -> Seat:
     def find() -> Seat:
         try:
             stored = record.find_reading(desk.logbook, request.path_params["id"])
+        except OutputError:
+            raise
         except LinecallError as error:
             raise HTTPException(404) from error
         seen = has_seen_calls(desk, name, plate_of_reading(desk, stored))

@@ -7,7 +7,7 @@ from, and by the bytes of the photo.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.library.add import OF_READING
 from reader.library.examples import Example
 from reader.library.filters import Filters
@@ -85,6 +85,8 @@ def _readings_of(desk: Desk, examples: Sequence[Example]) -> list[str]:
         if id != one.source and id not in found:
             try:
                 found.append(desk.logbook.reading(id).id)
+            except OutputError:  # the logbook is out of reach: nobody is blind for that
+                raise
             except LinecallError:
                 continue
     return found

@@ -221,12 +221,26 @@ def _locks(logbook: str, folder: Path) -> list[Path]:
 
 
 def run(
-    app: App, address: Address, listener: socket.socket, *, stopping: Callable[[], None], debug: bool = False
+    app: App,
+    address: Address,
+    listener: socket.socket,
+    *,
+    started: Callable[[], None],
+    stopping: Callable[[], None],
+    debug: bool = False,
 ) -> None:
-    """Serve until stopped. stopping : called when it is asked to end, while what is under way is finished."""
+    """Serve until stopped.
+
+    started : called once it serves, and Ctrl-C stops it. stopping : called when it is asked to end, while what is under
+    way is finished.
+    """
     import uvicorn
 
     class Server(uvicorn.Server):
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            started()
+
         async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
             stopping()
             await super().shutdown(sockets)

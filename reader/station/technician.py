@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.round import record
 from reader.round.due import day_round
 from reader.round.procedure import Amount, load_procedure
@@ -204,7 +204,7 @@ def _for_phones(handler: Callable[[Request], Any]) -> Callable[[Request], Any]:
             status, body = error.status, {"error": str(error), "next": error.next_offset}
         except phone_runs.MalformedError as error:
             status, body = 400, {"error": str(error)}
-        except (BusyError, work.NotReadError) as error:
+        except (BusyError, work.NotReadError, OutputError) as error:
             status, body = 503, {"error": str(error)}
         except LinecallError as error:
             status, body = 409, {"error": str(error)}
@@ -242,6 +242,8 @@ async def put_run(request: Request) -> dict[str, Any]:
 def _is_new(desk: Desk, run_id: str) -> bool:
     try:
         record.find_run(desk.logbook, run_id)
+    except OutputError:  # the logbook is out of reach, which says nothing of the run
+        raise
     except LinecallError:
         return True
     return False

@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from reader.errors import LinecallError
+from reader.errors import LinecallError, OutputError
 from reader.files.output import PRIVATE_FILE, make_private_folder
 from reader.files.plain import sha256_of
 from reader.round.record import find_run
@@ -151,6 +151,8 @@ def sweep(desk: Desk) -> None:
     for folder in top.iterdir():
         try:
             over = not _RUN.fullmatch(folder.name) or find_run(desk.logbook, folder.name).ended is not None
+        except OutputError:  # the logbook is out of reach, and they may be all that there is of the photos
+            return
         except LinecallError:
             over = True
         if over:
@@ -171,6 +173,8 @@ def _folder(desk: Desk, run_id: str, sha: str) -> Path:
 def _run(desk: Desk, run_id: str) -> Run:
     try:
         return find_run(desk.logbook, run_id)
+    except OutputError:  # the logbook is out of reach, which says nothing of the run
+        raise
     except LinecallError as error:
         raise UploadError(str(error), status=404) from None
 

@@ -6,19 +6,19 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from urllib.parse import quote
 
-from sqlalchemy import Connection, Engine, create_engine, event, text
-from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
+from sqlalchemy import Connection, Engine, Table, create_engine, event, text
+from sqlalchemy.engine import URL
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from reader.errors import LinecallError, OutputError
+from reader.errors import LinecallError, OutputError, UnsettledError
 from reader.files.damage import DamagedError, kept
 from reader.files.output import create_private_file
+from reader.store import postgresql
 from reader.words.names import folded
 
-CONNECT_S: Final = 10  # seconds to wait for a PostgreSQL server to answer at all
 BATCH_SIZE: Final = 500  # rows fetched at a time
 
 
@@ -26,43 +26,29 @@ class Database:
     """A database: transactions that read, and ones that write and wait for each other."""
 
     def __init__(
-        self, where: str | Path, *, read_only: bool, timeout_s: float, holds: str, locks: str = ""
+        self,
+        where: str | Path,
+        *,
+        read_only: bool,
+        timeout_s: float,
+        holds: str,
+        locks: Table | None = None,
     ) -> None:
         """Take a path (SQLite) or a postgresql:// URL; connects to nothing yet.
 
-        holds : what errors call it, such as "logbook". locks : the table that a writer on a server locks.
+        holds : what errors call it, such as "logbook". locks : the table that writers on a server take turns at; it
+        has columns `seq` and `hash`, and its rows are only ever added to.
         """
         self._timeout_s = timeout_s
         self._holds = holds
         self._locks = locks
+        self._has_written = False
         self.path: Path | None = None
         if isinstance(where, str) and "://" in where:
-            self.name, self._engine = self._postgresql(where)
+            self.name, self._engine = postgresql.engine_of(where, holds=holds)
         else:
             self.path = Path(where)
             self.name, self._engine = str(where), self._sqlite(self.path, read_only=read_only)
-
-    def _postgresql(self, where: str) -> tuple[str, Engine]:
-        try:
-            url = make_url(where)
-        except (ArgumentError, ValueError) as error:
-            raise LinecallError(
-                f"the {self._holds}'s URL cannot be understood; write postgresql://USER@HOST/NAME"
-            ) from error
-        if url.drivername not in {"postgresql", "postgresql+psycopg", "postgres"}:
-            raise LinecallError(
-                f"a {self._holds} is a file or a postgresql:// URL, not {url.drivername}://; for SQLite give a path"
-            )
-        url = url.set(drivername="postgresql+psycopg")
-        if "connect_timeout" not in url.query:
-            url = url.update_query_dict({"connect_timeout": str(CONNECT_S)})
-        name = url.set(drivername="postgresql", query={}).render_as_string(hide_password=True)
-        try:
-            return name, create_engine(url)
-        except ImportError as error:
-            raise LinecallError(
-                f"{name}: psycopg is not installed; install it with pip install 'psycopg[binary]'"
-            ) from error
 
     def _sqlite(self, path: Path, *, read_only: bool) -> Engine:
         try:
@@ -106,22 +92,49 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Transaction that sees one state of the database, whoever writes meanwhile. Raises OutputError."""
-        isolation: dict[str, Any] = {} if self.is_sqlite else {"isolation_level": "REPEATABLE READ"}
+        one_state = {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
         with self.clear_errors(), self._engine.connect() as plain:
-            connection = plain.execution_options(**isolation)
+            connection = plain.execution_options(**({} if self.is_sqlite else one_state))
             with connection.begin():
                 yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """Transaction that no other writer overlaps: it waits for its turn. Raises OutputError."""
+        """Transaction that no other writer overlaps: it waits for its turn.
+
+        Raises OutputError, with nothing written; UnsettledError where a server went away for good as it was to keep it.
+        """
+        if not self.is_sqlite:
+            with self._writing_on_server() as connection:
+                yield connection
+            return
         with self.clear_errors(), self._engine.connect() as plain:
             connection = plain.execution_options(writes=True)
             with connection.begin():
-                if not self.is_sqlite:
-                    connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{int(self._timeout_s * 1000)}ms'")
-                    connection.exec_driver_sql(f"LOCK TABLE {self._locks} IN EXCLUSIVE MODE")
                 yield connection
+
+    @contextmanager
+    def _writing_on_server(self) -> Iterator[Connection]:
+        """The same where the answer to COMMIT may be lost: then the last row tells whether it was kept."""
+        assert self._locks is not None, "who writes to a server takes turns"
+        with self.clear_errors(lost="this was not written, try again"), self._engine.connect() as plain:
+            connection = plain.execution_options(isolation_level="READ COMMITTED")
+            with connection.begin() as transaction:
+                postgresql.take_turn(connection, self._locks, timeout_s=self._timeout_s)
+                before = postgresql.last_row(connection, self._locks)
+                yield connection
+                after = postgresql.last_row(connection, self._locks)
+                try:
+                    transaction.commit()
+                except DBAPIError as error:
+                    if not postgresql.is_lost(error) or after is None or after == before:
+                        raise
+                    found = postgresql.was_kept(self._engine, self._locks, after, timeout_s=self._timeout_s)
+                    if found is None:
+                        raise UnsettledError(f"{self.name}: {_UNSETTLED}") from error
+                    if not found:
+                        raise
+        self._has_written = True
 
     @contextmanager
     def creating(self) -> Iterator[Connection]:
@@ -169,11 +182,11 @@ class Database:
         self._engine.dispose()
 
     @contextmanager
-    def clear_errors(self) -> Iterator[None]:
+    def clear_errors(self, lost: str | None = None) -> Iterator[None]:
         """Turn what the database raises into an OutputError of one line, and what its values do into a DamagedError.
 
         What runs inside takes kept values apart and nothing else, so that a value of another kind than expected means
-        that the file was damaged, or written by another program.
+        that the file was damaged, or written by another program. lost : what to say where a server went away.
         """
         try:
             with kept("what it holds"):
@@ -184,54 +197,43 @@ class Database:
             raise DamagedError(
                 f"{self.name}: the {self._holds} is damaged: {error}; restore it from a backup"
             ) from error
-        except DBAPIError as error:
-            cause = error.orig if isinstance(error.orig, Exception) else error
-            raise OutputError(self._sentence(cause)) from error
         except (SQLAlchemyError, sqlite3.Error) as error:
-            raise OutputError(self._sentence(error)) from error
+            raise OutputError(self._sentence(error, lost)) from error
 
-    def _sentence(self, error: Exception) -> str:
-        found = str(error).strip().partition("\n")[0]
-        state = getattr(error, "sqlstate", None) or ""
-        for states, words, sentence in _FAILURES:
-            if any(state.startswith(known) for known in states if state) or any(
-                word in found for word in words
-            ):
+    def _sentence(self, error: Exception, lost: str | None = None) -> str:
+        if not self.is_sqlite:
+            lost = lost or (_HAS_WRITTEN if self._has_written else "try again")
+            said = postgresql.sentence(error, holds=self._holds, timeout_s=self._timeout_s, lost=lost)
+            return f"{self.name}: {said}"
+        cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+        found = str(cause).strip().partition("\n")[0]
+        for words, sentence in _FAILURES:
+            if any(word in found for word in words):
                 return f"{self.name}: {sentence.format(seconds=self._timeout_s, holds=self._holds)}"
-        if not self.is_sqlite and not state:
-            return (
-                f"{self.name}: the server cannot be reached ({found[:200]}); check the URL and that it runs"
-            )
         return f"{self.name}: the {self._holds} cannot be used ({found[:200]}); nothing was changed"
 
 
-# SQLSTATE classes (PostgreSQL), parts of SQLite's messages -> what is said
+_HAS_WRITTEN: Final = "look whether what you entered is there before you enter it again"
+_UNSETTLED: Final = (
+    "the connection to the server was lost as it was to keep what was written, and the server does not say whether it "
+    "has: look whether it is there before you enter it again"
+)
+# parts of SQLite's messages -> what is said
 _FAILURES: Final = (
+    (("is locked",), "another program has kept the {holds} locked for {seconds:g} s; try again"),
+    (("readonly",), "the {holds} can only be read here: it or its folder may not be written to"),
+    (("is full",), "the disk is full, nothing was written; free some space and try again"),
     (
-        ("55P03", "57014"),
-        ("is locked",),
-        "another program has kept the {holds} locked for {seconds:g} s; try again",
-    ),
-    (
-        ("25006", "42501"),
-        ("readonly",),
-        "the {holds} can only be read here: it or its folder may not be written to",
-    ),
-    (("53100",), ("is full",), "the disk is full, nothing was written; free some space and try again"),
-    (
-        (),
         ("disk I/O error",),
         "the disk cannot be read or written, nothing was written; check it and its free space",
     ),
-    ((), ("not a database",), "this file is not a {holds}; give another path"),
+    (("not a database",), "this file is not a {holds}; give another path"),
     (
-        (),
         ("malformed", "corrupt", "decode", "no such table", "no such column", "datatype"),
         "the {holds}'s file is damaged; restore it from a backup",
     ),
-    ((), ("unable to open",), "the {holds} cannot be opened: check the path and that its folder exists"),
-    (("P0001",), ("never changed",), "what a {holds} holds is never changed"),
-    (("28", "3D"), (), "the server refuses the login or has no such database; check user, password and name"),
+    (("unable to open",), "the {holds} cannot be opened: check the path and that its folder exists"),
+    (("never changed",), "what a {holds} holds is never changed"),
 )
 
 

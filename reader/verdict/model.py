@@ -51,6 +51,10 @@ LINE_LENGTH: Final = 110  # characters; what fits into a line of the pretty form
 VERDICT_BYTES_MAX: Final = 4_000_000  # a verdict of twelve windows has about 20,000
 
 
+class NoVerdictError(LinecallError):
+    """JSON of something else than a verdict."""
+
+
 class SoftwareRecord(Frozen):
     """What wrote the verdict."""
 
@@ -694,10 +698,11 @@ def load_verdict(source: str | os.PathLike[str] | bytes) -> Verdict:
 
 def _parse_json(where: str, text: str) -> object:
     def unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        twice = [key for key, count in Counter(key for key, _ in pairs).items() if count > 1]
-        if twice:
-            raise LinecallError(f"{where}: the field {_quoted(twice[0])} is there twice; keep one")
-        return dict(pairs)
+        fields = dict(pairs)
+        if len(fields) < len(pairs):
+            twice = next(key for key, count in Counter(key for key, _ in pairs).items() if count > 1)
+            raise LinecallError(f"{where}: the field {_quoted(twice)} is there twice; keep one")
+        return fields
 
     def no_constant(name: str) -> NoReturn:
         raise LinecallError(f"{where}: {name} is not JSON; what was not measured is null")
@@ -715,7 +720,7 @@ def _parse_json(where: str, text: str) -> object:
 def _check_schema_version(where: str, value: object) -> None:
     version = value.get("schema_version") if isinstance(value, dict) else None
     if not isinstance(version, int) or isinstance(version, bool):
-        raise LinecallError(f"{where}: no schema_version, so this is no verdict")
+        raise NoVerdictError(f"{where}: no schema_version, so this is no verdict")
     if version > SCHEMA_VERSION:
         raise LinecallError(
             f"{where}: schema_version is {version}, but this linecall reads up to {SCHEMA_VERSION}; "

@@ -1,12 +1,16 @@
 """Typed fields of what is kept in files: moments, hashes, ids, texts, and figures rounded as they are taken.
 
-A figure is rounded when a model takes it, so the value in memory and the value in the file are one.
+A figure is rounded when a model takes it from Python, so the value in memory and the value in the file are one. Out of
+a file it is taken as it stands there: rounding it again, and looking for letters that JSON in UTF-8 cannot have, would
+take half of the time that a verdict takes to be read.
 """
 
 import contextlib
 import re
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from pydantic import (
     AfterValidator,
@@ -14,9 +18,11 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    GetCoreSchemaHandler,
     PlainSerializer,
     WithJsonSchema,
 )
+from pydantic_core import CoreSchema, core_schema
 
 from reader.words.ids import ID_PATTERN
 
@@ -32,12 +38,28 @@ def writable(text: object) -> object:
     return text.encode("utf-8", "replace").decode("utf-8") if isinstance(text, str) else text
 
 
-def _significant(digits: int) -> AfterValidator:
-    return AfterValidator(lambda number: float(f"{number:.{digits}g}") + 0.0)  # + 0.0: no negative zero
+@dataclass(frozen=True, slots=True)
+class _FromPython:
+    """Marks a field whose value is put right `before` or `after` its checks, unless it comes out of JSON."""
+
+    before: Callable[[Any], Any] | None = None
+    after: Callable[[Any], Any] | None = None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        inner = put_right = handler(source)
+        if self.before is not None:
+            put_right = core_schema.no_info_before_validator_function(self.before, put_right)
+        if self.after is not None:
+            put_right = core_schema.no_info_after_validator_function(self.after, put_right)
+        return core_schema.json_or_python_schema(json_schema=inner, python_schema=put_right)
 
 
-def _decimals(places: int) -> AfterValidator:
-    return AfterValidator(lambda number: round(float(number), places) + 0.0)
+def _significant(digits: int) -> _FromPython:
+    return _FromPython(after=lambda number: float(f"{number:.{digits}g}") + 0.0)  # + 0.0: no negative zero
+
+
+def _decimals(places: int) -> _FromPython:
+    return _FromPython(after=lambda number: round(float(number), places) + 0.0)
 
 
 Figure = Annotated[float, Field(allow_inf_nan=False), _significant(5)]
@@ -58,8 +80,8 @@ MatrixRow = tuple[MatrixEntry, MatrixEntry, MatrixEntry]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
-Text = Annotated[str, BeforeValidator(writable)]
-Sentence = Annotated[str, BeforeValidator(writable), Field(min_length=1)]
+Text = Annotated[str, _FromPython(before=writable)]
+Sentence = Annotated[str, Field(min_length=1), _FromPython(before=writable)]
 
 # RFC 3339 with its offset; a camera's local time has none, and "-00:00" (offset unknown) is never written.
 MOMENT_PATTERN: Final = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(Z|\+\d\d:\d\d|-(?!00:00)\d\d:\d\d)?$"

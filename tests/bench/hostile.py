@@ -194,7 +194,7 @@ _LOGBOOK_COMMANDS = (
     ("review", "decide", "ID", "--window", "1", "--mark", "indicator", "--call", "absent", "--by", "B. Moreau",
      "--reason", "seen"),
     ("review", "withdraw", "ID", "--by", "B. Moreau", "--reason", "slip"),
-    ("people", "list"), ("people", "add", "C. Haddad"), ("logbook", "settings"),
+    ("people", "list"), ("people", "add", "C. Haddad"), ("logbook", "settings"), ("call-anew",),
 )  # fmt: skip
 _LIBRARY_COMMANDS = (
     ("library", "list"), ("library", "show", "EXAMPLE"), ("library", "coverage"), ("library", "standard"),
@@ -435,6 +435,18 @@ def names(random_: random.Random) -> Attempt:
     return command, change
 
 
+def verdicts(random_: random.Random) -> Attempt:
+    """A kept verdict that was changed."""
+    source = random_.choice(sorted(Path("out").glob("*.verdict.json")))
+    if random_.random() < 0.2:
+        data = changed_bytes(source.read_bytes(), random_)
+    else:
+        data = _json(changed_value(json.loads(source.read_bytes()), random_))
+    name = random_.choice(("out/own.json", "out/own.jsonl"))
+    more = random_.choice(((), ("-l", "library"), ("-o", "changes.csv"), ("--json",)))
+    return ("call-anew", "out", *more), lambda: _write(Path(name), data)
+
+
 KINDS: dict[str, tuple[float, Callable[[random.Random], Attempt]]] = {
     "pictures": (1.5, pictures),
     "settings": (2.0, settings),
@@ -445,6 +457,7 @@ KINDS: dict[str, tuple[float, Callable[[random.Random], Attempt]]] = {
     "labels": (1.0, labels),
     "answers": (0.8, answers),
     "names": (1.2, names),
+    "verdicts": (1.0, verdicts),
 }
 
 

@@ -24,8 +24,9 @@ from fixtures.graded import graded_examples, invented_id
 from reader.library import Example, Filters, Grading, Library
 from reader.library.add import AddOrder, add_sources, layout_files, match_labels
 from reader.library.measuring import only_read
+from reader.run.batch import read_many
 from reader.run.jobs import Job
-from reader.run.pool import read_many
+from reader.run.pool import OwnProcesses
 from reader.settings.read_settings import load_settings
 from tests.bench.reading import MEGABYTE, launch, make_photos
 from tests.reader.library.quiz.quiz_library import picture
@@ -137,16 +138,17 @@ def adding(folder: Path) -> dict[str, float]:
         took: dict[str, list[float]] = {"read": [], "add": []}
         for turn in range(3):
             start = perf_counter()
-            outcomes = [
-                outcome
-                for _, outcome in read_many(jobs, partial(only_read, settings=settings), workers=workers)
-            ]
+            with OwnProcesses(workers) as hands:
+                outcomes = [
+                    outcome for _, outcome in read_many(jobs, partial(only_read, settings=settings), hands)
+                ]
             took["read"].append(perf_counter() - start)
             assert all(one.verdict is not None and one.verdict.status == "read" for one in outcomes)
             with Library.open(folder / f"library-{workers}-{turn}") as library:
                 sources = match_labels(paths, None, library)
                 start = perf_counter()
-                fates = [one.fate for one in add_sources(library, sources, order, workers=workers)]
+                with OwnProcesses(workers) as hands:
+                    fates = [one.fate for one in add_sources(library, sources, order, hands)]
                 took["add"].append(perf_counter() - start)
             assert fates == ["added"] * PHOTOS, fates
         read, add = median(took["read"]), median(took["add"])

@@ -19,7 +19,7 @@ from tests.demo import readable_photo
 
 pytestmark = pytest.mark.usefixtures("here")
 
-MOST = 143
+MOST = 144
 LINECALL = (sys.executable, "-c", "from cli.main import main; main(prog_name='linecall')")
 
 
@@ -241,3 +241,10 @@ def test_the_words_of_shared_options_are_there() -> None:
     text = " ".join(run("--help").stdout.split())
     for option in SHARED.values():
         assert option.flags[-1] in text
+
+
+def test_only_what_can_be_written_to_a_url_takes_one() -> None:
+    done = run("card", "--out", "s3://bucket/card.pdf")
+    assert done.exit_code == WRONG_USAGE
+    assert "s3://bucket/card.pdf is a URL, but this is written on this machine only" in done.stderr
+    assert not list(Path().iterdir())

@@ -294,8 +294,8 @@ def test_the_exit_status_is_that_of_the_worst_photo(
 
     monkeypatch.setattr("reader.read.examine", examine)
     monkeypatch.setattr(
-        "reader.run.pool.read_many",
-        lambda plan, work, workers: ((k, attempt(work, job)) for k, job in enumerate(plan)),
+        "reader.run.batch.read_many",
+        lambda plan, work, hands: ((k, attempt(work, job)) for k, job in enumerate(plan)),
     )
     for name in names:
         Path(f"{name}.jpg").write_bytes(b"photo")
@@ -392,3 +392,34 @@ def test_colour_is_for_terminals_that_want_it(reading: Reading, monkeypatch: pyt
     plain = CliRunner().invoke(main, ["read", "a.jpg"], color=True).output
     assert "\x1b" not in plain
     assert "MODERATE" in plain
+
+
+def test_a_second_run_reads_only_what_is_missing_and_says_how_much_was_done(root: Path) -> None:
+    Path("photos").mkdir()
+    for name in ("north-tank-drain.jpg", "helipad-bowser.jpg"):
+        shutil.copy(root / "demo_images" / name, "photos")
+    first = run("photos", "--out", "out", "--reading-age", "20")
+    assert "done before" not in first.stdout
+    shutil.copy(root / "demo_images" / "generator-tank.jpg", "photos")
+    second = run("photos", "--out", "out", "--reading-age", "20")
+    assert second.stdout.splitlines()[-1].endswith(
+        "; 2 of 3 were done before; out/summary-2.csv has them all"
+    )
+    assert second.stdout.count("\n  before   out/") == 2
+    assert second.stdout.count("\n  written  out/") == 1
+    with Path("out/summary-2.csv").open(encoding="utf-8-sig", newline="") as file:
+        assert len(list(csv.DictReader(file))) == 3
+    forced = run("photos", "--out", "out", "--reading-age", "20", "--force")
+    assert "done before" not in forced.stdout
+
+
+def test_what_goes_into_a_logbook_was_read_whatever_lies_in_the_folder(root: Path) -> None:
+    shutil.copy(readable_photo(root), "photo.jpg")
+    logbook = ("--logbook", "log.db", "--operator", "Ada North")
+    run("photo.jpg", "--reading-age", "20", "--operator", "Ada North")
+    path = Path("photo.verdict.json")
+    forged = load_verdict(path).model_copy(update={"next_step": "Release it."})
+    path.write_bytes(to_bytes(forged))
+    done = run("photo.jpg", "--reading-age", "20", *logbook)
+    assert "exists and holds something else" in done.stderr
+    assert "Release it." not in CliRunner().invoke(main, ["logbook", "show", "all", "-L", "log.db"]).output

@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import select
 import shutil
 import signal
 import socket
@@ -19,6 +20,8 @@ from click.testing import CliRunner
 
 from cli.main import main
 from tests.conftest import ROOT
+
+QUIET_S = 90  # that a command in a terminal may say nothing, on a machine that is busy
 
 
 def free_port() -> int:
@@ -103,6 +106,10 @@ class Terminal:
         return os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
 
     def _more(self) -> bool:
+        ready, _, _ = select.select([self._end], [], [], QUIET_S)
+        if not ready:
+            os.kill(self.pid, signal.SIGKILL)
+            raise AssertionError(f"nothing came for {QUIET_S} s, and it did not end:\n{self.said}")
         try:
             got = os.read(self._end, 65536)
         except OSError:  # nobody is there any more

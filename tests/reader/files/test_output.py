@@ -183,3 +183,25 @@ def test_a_free_name_is_the_first_that_is_free_or_holds_the_same(tmp_path: Path)
     (tmp_path / "summary-3.csv").write_bytes(b"two")
     assert free_name(path, b"two") == tmp_path / "summary-3.csv"
     assert free_name(path, b"three") == tmp_path / "summary-4.csv"
+
+
+@pytest.mark.posix
+def test_a_file_whose_passing_name_is_swept_away_as_it_is_made_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from reader.files import output
+
+    modes = output._private_modes
+    turns: list[Path] = []
+
+    def swept(folder: Path) -> tuple[int, int]:
+        if not turns:
+            turns.append(folder)
+            output.sweep(folder)
+        return modes(folder)
+
+    monkeypatch.setattr(output, "_private_modes", swept)
+    write_whole({tmp_path / "photo": b"whole"}, private=True)
+    assert turns
+    assert (tmp_path / "photo").read_bytes() == b"whole"
+    assert (tmp_path / "photo").stat().st_mode & 0o077 == 0

@@ -29,6 +29,7 @@ from reader.read import read_photo
 from reader.review.decide import Decision
 from reader.review.policy import load_policy
 from reader.review.record import decide
+from reader.run.pool import OwnProcesses
 from reader.settings.read_settings import load_settings
 
 AT = datetime(2026, 5, 4, 12, tzinfo=UTC)
@@ -303,9 +304,9 @@ def test_many_processes_give_what_one_gives(demo: Path, order: AddOrder, tmp_pat
     paths = sorted(demo.glob("*.jpg"))[:4]
     found = []
     for workers in (1, 2):
-        with Library.open(tmp_path / str(workers)) as library:
+        with Library.open(tmp_path / str(workers)) as library, OwnProcesses(workers) as hands:
             sources = match_labels(paths, None, library)
-            fates = [(one.photo, one.fate) for one in add_sources(library, sources, order, workers=workers)]
+            fates = [(one.photo, one.fate) for one in add_sources(library, sources, order, hands)]
             rows = [(row.photo, row.photo_sha256, row.tool_grade) for row in library.examples()]
             found.append((fates, rows))
     assert found[0] == found[1]

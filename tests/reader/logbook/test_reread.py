@@ -20,6 +20,7 @@ from reader.logbook.reread import Reread, load_settings_at_hand, mark_changes, r
 from reader.read import examine, examine_plate
 from reader.review.policy import load_policy
 from reader.review.record import close, decide
+from reader.run.pool import OwnProcesses
 from reader.settings.read_settings import load_settings
 from reader.settings.values import load_layout, load_rules, load_thresholds, settings_path
 from reader.verdict.model import SettingsRecord, Verdict
@@ -535,8 +536,8 @@ def test_kept_photos_are_read_again_in_processes_and_the_logbook_stays_byte_for_
         ]
         head = book.head()
     before = {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path.is_file()}
-    with closing(place.open(read_only=True)) as book:
-        changed, same = reread(book, book.readings(), AT_HAND, workers=2)
+    with closing(place.open(read_only=True)) as book, OwnProcesses(2) as hands:
+        changed, same = reread(book, book.readings(), AT_HAND, hands)
         assert book.head() == head
         assert book.verify().good
     assert before == {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path in before}

@@ -14,7 +14,7 @@ from reader.logbook import Logbook, StaleHeadError, Statement
 from reader.logbook.events import GENESIS
 from reader.logbook.summary import Rank
 from reader.logbook.tables import FORMAT
-from reader.verdict.model import Verdict
+from reader.verdict.model import Verdict, load_verdict
 from tests.reader.logbook.samples import AT, Place, add, filled, photo, verdict_of
 
 
@@ -418,3 +418,38 @@ def test_a_server_needs_a_place_for_photos_named_once(place: Place, tmp_path: Pa
     with Logbook.open(place.where) as logbook:
         add(logbook, tmp_path)
     assert Path(place.photos).is_dir()
+
+
+def test_standing_verdicts_are_those_after_the_reviews(place: Place, tmp_path: Path) -> None:
+    reviewed = verdict_of(photo(tmp_path, 2), ("present", "present"), grade="negligible")
+    with place.open() as logbook:
+        ids = [add(logbook, tmp_path, number) for number in (1, 2)]
+        later = verdict_of(photo(tmp_path, 1), warnings=("read again",))
+        said = Statement.of(operator="A. Technician", tank="T1")
+        ids.append(logbook.add_reading(later, [photo(tmp_path, 1)], said, at=AT))
+        verdict = reviewed.model_dump(mode="json")
+        logbook.append(
+            "review", {"waiting": False, "verdict": verdict}, by="B. Reviewer", reading=ids[1], at=AT
+        )
+        assert logbook.reading(ids[0]).superseded_by == ids[2]
+        standing = dict(logbook.standing_verdicts())
+    assert list(standing) == ids[1:]
+    assert load_verdict(standing[ids[1]]) == reviewed
+    assert load_verdict(standing[ids[2]]) == later
+
+
+def test_a_standing_verdict_of_an_altered_event_is_not_had_and_the_others_are(
+    place: Place, tmp_path: Path
+) -> None:
+    ids = filled(place, tmp_path, n=3)
+    place.tamper(
+        "UPDATE linecall_event SET body = replace(body, 'negligible', 'moderate') WHERE seq = 2",
+        "UPDATE linecall_event SET body = replace(body, 'heavy', 'negligible') WHERE seq = 2",
+    )
+    with place.open() as logbook:
+        standing = dict(logbook.standing_verdicts())
+    assert list(standing) == ids
+    assert isinstance(standing[ids[1]], str)
+    assert "event 2 of the logbook has been changed" in str(standing[ids[1]])
+    assert isinstance(standing[ids[0]], bytes)
+    assert isinstance(standing[ids[2]], bytes)

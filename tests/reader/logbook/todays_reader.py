@@ -9,6 +9,7 @@ import pytest
 
 from reader.logbook import reread
 from reader.run.batch import Outcome, Work, attempt
+from reader.run.hand_out import Hands
 from reader.run.jobs import Job
 from reader.settings.read_settings import ReadSettings
 from reader.verdict.evidence import Reading
@@ -36,7 +37,7 @@ class Reader:
 def put_in_place(reader: Reader, monkeypatch: pytest.MonkeyPatch) -> Reader:
     """Let it read, right here instead of in processes of its own."""
 
-    def read_many(jobs: Sequence[Job], work: Work, *, workers: int) -> Iterator[tuple[int, Outcome]]:
+    def read_many(jobs: Sequence[Job], work: Work, hands: Hands) -> Iterator[tuple[int, Outcome]]:
         yield from ((index, attempt(work, job)) for index, job in enumerate(jobs))
 
     monkeypatch.setattr(reread, "read_many", read_many)

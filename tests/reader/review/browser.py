@@ -2,6 +2,7 @@
 
 import base64
 import json
+import time
 from contextlib import AbstractContextManager
 from pathlib import Path
 from types import TracebackType
@@ -56,7 +57,8 @@ class Browser(AbstractContextManager["Browser"]):
         self._log("performance")
         self._do("Emulation.clearDeviceMetricsOverride")
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
-        self._do("Emulation.setEmulatedMedia", features=[scheme])
+        still = {"name": "prefers-reduced-motion", "value": "reduce"}
+        self._do("Emulation.setEmulatedMedia", features=[scheme, still])
         self._do(
             "Emulation.setDeviceMetricsOverride",
             width=width,
@@ -71,6 +73,23 @@ class Browser(AbstractContextManager["Browser"]):
         self._driver.get(page if isinstance(page, str) else page.as_uri())
         if script:
             self._do("Page.removeScriptToEvaluateOnNewDocument", identifier=script)
+
+    def resize(self, width: int, height: int = 844) -> None:
+        """Another view of the same page."""
+        self._do(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=width < 600,
+        )
+
+    def wait(self, script: str, *, s: float = 20.0) -> None:
+        """Wait until a script says so."""
+        until = time.monotonic() + s
+        while not self.ask(f"return !!({script})"):
+            assert time.monotonic() < until, f"never: {script}; {self.ask('return document.body.innerText')}"
+            time.sleep(0.05)
 
     def ask(self, script: str) -> Any:
         """What a script returns."""
@@ -97,6 +116,15 @@ class Browser(AbstractContextManager["Browser"]):
     def picture(self, path: Path) -> None:
         """Save what the view shows."""
         self._driver.save_screenshot(str(path))
+
+    def picture_whole(self, path: Path, *, width: int, height_max: int = 2600) -> None:
+        """Save the whole page, as far down as that many CSS pixels."""
+        height = self.ask("return document.documentElement.scrollHeight")
+        self.resize(width, min(max(height, 300), height_max))
+        self.wait(
+            "[...document.images].every((one) => one.complete || one.getBoundingClientRect().top > innerHeight)"
+        )
+        self.picture(path)
 
     def complaints(self) -> list[str]:
         """What the page wrote to the console since it was opened."""

@@ -21,4 +21,4 @@ def read_by_name(job: Job) -> Outcome:
         return Outcome(job=job, verdict=refused_verdict(photo_name=name))
     if name.startswith("slow"):
         time.sleep(0.3)
-    return Outcome(job=job, written=(job.photo.with_name(f"{name} by {os.getpid()}"),))
+    return Outcome(job=job, written=(job.photo.parent / f"{name} by {os.getpid()}",))

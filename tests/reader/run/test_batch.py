@@ -37,8 +37,8 @@ def test_a_reading_is_written_as_verdict_and_image(
     (job,) = plan_jobs(touch(tmp_path, "a.jpg"), tmp_path / "out")
     outcome = read_and_write(job, order(verdict, "evidence"))
     assert outcome == Outcome(job=job, verdict=verdict, written=(job.verdict_path, job.image_path))
-    assert job.verdict_path.read_bytes() == to_bytes(verdict)
-    assert job.image_path.read_bytes() == b"image"
+    assert Path(str(job.verdict_path)).read_bytes() == to_bytes(verdict)
+    assert Path(str(job.image_path)).read_bytes() == b"image"
 
 
 def test_without_evidence_there_is_a_verdict_and_no_image(
@@ -46,7 +46,7 @@ def test_without_evidence_there_is_a_verdict_and_no_image(
 ) -> None:
     (job,) = plan_jobs(touch(tmp_path, "a.jpg"), None)
     assert read_and_write(job, order(refused_verdict(), None)).written == (job.verdict_path,)
-    assert not job.image_path.exists()
+    assert not Path(str(job.image_path)).exists()
 
 
 def test_nothing_is_written_for_a_path_that_is_no_file(
@@ -63,7 +63,7 @@ def test_a_result_that_cannot_be_written_keeps_its_verdict(
 ) -> None:
     verdict = example_verdict()
     (job,) = plan_jobs(touch(tmp_path, "a.jpg"), None)
-    job.image_path.write_bytes(b"another image")
+    Path(str(job.image_path)).write_bytes(b"another image")
     outcome = read_and_write(job, order(verdict, "evidence"))
     assert outcome.verdict == verdict
     assert outcome.written == ()
@@ -71,10 +71,10 @@ def test_a_result_that_cannot_be_written_keeps_its_verdict(
         outcome.problem
         == f"{job.image_path}: exists and holds something else; write elsewhere or give --force"
     )
-    assert not job.verdict_path.exists()
+    assert not Path(str(job.verdict_path)).exists()
     forced = read_and_write(job, replace(order(verdict, "evidence"), force=True))
     assert forced.problem is None
-    assert job.image_path.read_bytes() == b"image"
+    assert Path(str(job.image_path)).read_bytes() == b"image"
 
 
 def test_an_unexpected_exception_is_the_photos_problem(tmp_path: Path) -> None:

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from reader.run.batch import Outcome
+from reader.run.batch import Outcome, read_many
+from reader.run.hand_out import in_order
 from reader.run.jobs import Job, plan_jobs
-from reader.run.pool import in_order, read_many
+from reader.run.pool import OwnProcesses
 from tests.reader.run.pool_work import read_by_name
 
 
@@ -21,7 +22,8 @@ def jobs_named(names: Iterable[str]) -> tuple[Job, ...]:
 
 
 def outcomes_of(names: Iterable[str], workers: int) -> list[Outcome]:
-    return list(in_order(read_many(jobs_named(names), read_by_name, workers=workers)))
+    with OwnProcesses(workers) as hands:
+        return list(in_order(read_many(jobs_named(names), read_by_name, hands)))
 
 
 def process_of(outcome: Outcome) -> str:
@@ -38,7 +40,8 @@ def test_every_job_has_its_outcome_in_the_order_of_the_jobs() -> None:
 
 
 def test_outcomes_come_in_as_they_are_ready() -> None:
-    arrived = [index for index, _ in read_many(jobs_named(["slow", "a", "b"]), read_by_name, workers=2)]
+    with OwnProcesses(2) as hands:
+        arrived = [index for index, _ in read_many(jobs_named(["slow", "a", "b"]), read_by_name, hands)]
     assert arrived == [1, 2, 0]
 
 
@@ -52,8 +55,8 @@ def test_processes_that_die_cost_their_own_photos_only(workers: int) -> None:
         outcome.job.photo.name for outcome in outcomes if outcome.written
     ]
     assert outcomes[1].problem == (
-        "kill-1: the process that read it was killed, perhaps for want of memory; "
-        "try it alone, or a smaller copy of the photo"
+        "kill-1: the process that read it was killed twice, the second time while nothing else was read, perhaps for "
+        "want of memory; try a smaller copy of the photo"
     )
 
 
@@ -74,10 +77,11 @@ def test_more_workers_than_jobs_start_no_idle_process() -> None:
 
 def test_giving_up_half_way_finishes_the_photos_at_hand_and_starts_no_more() -> None:
     jobs = jobs_named(["a", *(f"slow-{i}" for i in range(40))])
-    steps = read_many(jobs, read_by_name, workers=2)
-    next(steps)
-    began = time.monotonic()
-    steps.close()
+    with OwnProcesses(2) as hands:
+        steps = read_many(jobs, read_by_name, hands)
+        next(steps)
+        began = time.monotonic()
+        steps.close()
     assert time.monotonic() - began < 5
 
 
@@ -85,13 +89,14 @@ SCRIPT = """
 from pathlib import Path
 from cli.main import one_line_errors
 from reader.run.jobs import plan_jobs
-from reader.run.pool import read_many
+from reader.run.batch import read_many
+from reader.run.pool import OwnProcesses
 from tests.reader.run.pool_work import read_by_name
 
 if __name__ == "__main__":
-    with one_line_errors():
+    with one_line_errors(), OwnProcesses(2) as hands:
         jobs = plan_jobs([Path(f"slow-{i}") for i in range(100)], None)
-        for _, outcome in read_many(jobs, read_by_name, workers=2):
+        for _, outcome in read_many(jobs, read_by_name, hands):
             print(outcome.written[0].name, flush=True)
 """
 

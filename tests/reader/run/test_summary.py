@@ -2,14 +2,13 @@
 
 import csv
 import os
-from functools import partial
 from io import StringIO
 from pathlib import Path
 
 from fixtures.verdicts import example_verdict, refused_verdict
 from reader.run.batch import Outcome
 from reader.run.jobs import plan_jobs
-from reader.run.summary import summary_csv, write_summary
+from reader.run.summary import Summary, summary_csv
 
 
 def rows_of(outcomes: list[Outcome]) -> list[dict[str, str]]:
@@ -64,7 +63,13 @@ def test_names_that_a_spreadsheet_would_compute_or_utf8_cannot_carry_do_no_harm(
 def test_an_earlier_table_is_kept_unless_it_says_the_same_or_is_forced(tmp_path: Path) -> None:
     (job,) = plan_jobs([Path("a.jpg")], None)
     one, two = [Outcome(job=job, problem="one")], [Outcome(job=job, problem="two")]
-    write = partial(write_summary, folder=tmp_path)
+
+    def write(outcomes: list[Outcome], *, force: bool = False) -> Path:
+        with Summary() as summary:
+            for outcome in outcomes:
+                summary.add(outcome)
+            return Path(str(summary.write(tmp_path, force=force)))
+
     assert [write(table).name for table in (one, two, one, two)] == [
         *("summary.csv", "summary-2.csv", "summary.csv", "summary-2.csv")
     ]

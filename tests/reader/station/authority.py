@@ -1,5 +1,6 @@
 """An authority for tests, and certificates that it signs, as files."""
 
+import subprocess
 from datetime import datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
@@ -15,6 +16,9 @@ from cryptography.hazmat.primitives.serialization import (
     PrivateFormat,
 )
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+
+TRUSTED = Path(".pki") / "nssdb"
+"""Where Chromium on Linux looks for what its user trusts, in their home folder."""
 
 
 class Authority:
@@ -95,3 +99,13 @@ def _name(name: str) -> x509.GeneralName:
         return x509.IPAddress(ip_address(name))
     except ValueError:
         return x509.DNSName(name)
+
+
+def trust(certutil: Path, home: Path, authority: Authority) -> None:
+    """Let browsers whose user has this home folder trust an authority."""
+    (home / TRUSTED).mkdir(parents=True)
+    path = home / "authority.pem"
+    path.write_text(authority.pem)
+    for arguments in (("-N", "--empty-password"), ("-A", "-n", "tests", "-t", "C,,", "-i", str(path))):
+        command = [certutil, "-d", f"sql:{home / TRUSTED}", *arguments]
+        subprocess.run(command, check=True, capture_output=True)

@@ -38,8 +38,11 @@ class Clock:
 
 
 @contextmanager
-def depot(folder: Path, *, workers: int = 1) -> Iterator[Desk]:
-    """A station over a new logbook: Ada keeps it, Ben is a technician, Cleo a reviewer."""
+def depot(
+    folder: Path, *, workers: int = 1, where: str | Path | None = None, photos: str | None = None
+) -> Iterator[Desk]:
+    """A station over a new logbook, here or elsewhere: Ada keeps it, Ben is a technician, Cleo a reviewer."""
+    where = where or folder / "book.sqlite"
     site = folder / "site.toml"
     site.write_bytes((DATA / "examples" / "site.toml").read_bytes())
     own = folder / "station"
@@ -47,13 +50,13 @@ def depot(folder: Path, *, workers: int = 1) -> Iterator[Desk]:
     signs = SignIns.open(own / "station.sqlite")
     tokens = Tokens.open(own / "station.sqlite")
     readers = Readers(workers)
-    with Logbook.open(folder / "book.sqlite") as book:
+    with Logbook.open(where, photos=photos) as book:
         add_person(book, ADA, roles=["technician", "keeper"], at=NOW)
         add_person(book, BEN, roles=["technician"], at=NOW)
         add_person(book, CLEO, roles=["reviewer"], at=NOW)
         desk = Desk(
             logbook=book,
-            reopen=lambda: Logbook.open(folder / "book.sqlite", read_only=True),
+            reopen=lambda: Logbook.open(where, read_only=True, photos=photos),
             folder=own,
             sign_ins=signs,
             texts=english(),

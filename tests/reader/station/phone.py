@@ -1,9 +1,11 @@
 """A phone: Chromium with a camera that shows a demo photo, whose clock and whose way to the station a test turns."""
 
+import os
+import re
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -13,6 +15,7 @@ from typing import Any
 
 import cv2
 
+from reader.station.certificate import Certificate
 from reader.station.desk import Desk
 from tests.reader.review.browser import QUIET
 from tests.reader.station.depots import depot
@@ -23,6 +26,8 @@ START = -90.0
 INSECURE = "station.test"
 """A host name under which the browser finds this machine, and which is not as safe to it as loopback is."""
 WAIT_S = 20.0
+FRAME = (1280, 720)
+FRAMES_A_SECOND = 5
 
 
 @dataclass
@@ -36,7 +41,11 @@ class Clock:
 
 
 class Gate:
-    """The way between phone and station, which a test closes, or cuts once so many bytes have gone to the station."""
+    """The way between phone and station, which a test closes.
+
+    cut_after : bytes that still go to the station before it is cut. lost : of a request whose beginning fits, the
+    station gets all and the phone no answer.
+    """
 
     def __init__(self) -> None:
         """Take a port of this machine."""
@@ -44,6 +53,7 @@ class Gate:
         self.port = int(self._listener.getsockname()[1])
         self.target: int | None = None
         self.cut_after: int | None = None
+        self.lost: re.Pattern[bytes] | None = None
         self._live: set[socket.socket] = set()
         self._accepting = threading.Thread(target=self._accept, daemon=True)
         self._accepting.start()
@@ -77,21 +87,35 @@ class Gate:
             threading.Thread(target=self._connect, args=(phone, station), daemon=True).start()
 
     def _connect(self, phone: socket.socket, station: socket.socket) -> None:
+        asked = threading.Event()
         with phone, station:
-            back = threading.Thread(target=self._carry, args=(station, phone, False), daemon=True)
+            back = threading.Thread(
+                target=self._carry, args=(station, phone, self._answers(asked)), daemon=True
+            )
             back.start()
-            self._carry(phone, station, True)
+            self._carry(phone, station, self._requests(asked))
             back.join()
         self._live -= {phone, station}
 
-    def _carry(self, one: socket.socket, other: socket.socket, up: bool) -> None:
+    def _requests(self, asked: threading.Event) -> Callable[[bytes], bool]:
+        def passes(data: bytes) -> bool:
+            if self.lost is not None and self.lost.match(data):
+                asked.set()
+            if self.cut_after is not None:
+                self.cut_after -= len(data)
+            return self.cut_after is None or self.cut_after >= 0
+
+        return passes
+
+    def _answers(self, asked: threading.Event) -> Callable[[bytes], bool]:
+        return lambda _: not asked.is_set()
+
+    def _carry(self, one: socket.socket, other: socket.socket, passes: Callable[[bytes], bool]) -> None:
         with suppress(OSError):
             while data := one.recv(1 << 15):
-                if up and self.cut_after is not None:
-                    self.cut_after -= len(data)
-                    if self.cut_after < 0:
-                        self.close()
-                        break
+                if not passes(data):
+                    self.close()
+                    break
                 other.sendall(data)
         for end in (one, other):
             with suppress(OSError):
@@ -117,13 +141,15 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path, *, host: str = "127.0.0.1", prefix: str = "") -> Iterator[Served]:
+def served(
+    folder: Path, *, host: str = "127.0.0.1", prefix: str = "", certificate: Certificate | None = None
+) -> Iterator[Served]:
     """A new station, as phones reach it under a host's name and below a path."""
     clock, gate = Clock(), Gate()
-    address = f"http://{host}:{gate.port}{prefix}"
+    address = f"{'https' if certificate else 'http'}://{host}:{gate.port}{prefix}"
     with depot(folder) as opened:
         desk = replace(opened, now=clock, url=f"{address}/")
-        with listening(desk, url=f"{address}/") as port:
+        with listening(desk, url=f"{address}/", certificate=certificate) as port:
             gate.target = port
             try:
                 yield Served(desk=desk, clock=clock, gate=gate, port=port, address=address)
@@ -134,9 +160,11 @@ def served(folder: Path, *, host: str = "127.0.0.1", prefix: str = "") -> Iterat
 
 
 class Phone(AbstractContextManager["Phone"]):
-    """A browser of a phone's size. taps : how often it was touched."""
+    """A browser of a phone's size. taps : how often it was touched. home : whose certificates it trusts."""
 
-    def __init__(self, chromium: Path, driver: Path, *, profile: Path, camera: Path) -> None:
+    def __init__(
+        self, chromium: Path, driver: Path, *, profile: Path, camera: Path, home: Path | None = None
+    ) -> None:
         from selenium.webdriver import Chrome
         from selenium.webdriver.chrome.options import Options
         from selenium.webdriver.chrome.service import Service
@@ -153,7 +181,8 @@ class Phone(AbstractContextManager["Phone"]):
         ):
             options.add_argument(argument)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-        self.driver = Chrome(options=options, service=Service(str(driver)))
+        own = os.environ | ({} if home is None else {"HOME": str(home)})
+        self.driver = Chrome(options=options, service=Service(str(driver), env=own))
         self.taps = 0
         self.width = 0
         self._scripts: dict[str, str] = {}
@@ -164,17 +193,18 @@ class Phone(AbstractContextManager["Phone"]):
     ) -> None:
         self.driver.quit()
 
-    def begin(self) -> None:
-        """A new person takes the phone: nothing of an earlier test is left, and its clock shows the station's time."""
+    def begin(self, *, signed_out: bool = True, minutes: float = START) -> None:
+        """Somebody takes the phone, whose clock shows the station's time; signed_out : as if it were new."""
         while len(self.driver.window_handles) > 1:
             self.driver.close()
             self.driver.switch_to.window(self.driver.window_handles[0])
         self.driver.get("about:blank")
-        self.do("Network.clearBrowserCookies")
+        if signed_out:
+            self.do("Network.clearBrowserCookies")
         self.complaints()
         self.taps = 0
         self.size(390)
-        self.set_clock(START)
+        self.set_clock(minutes)
 
     def size(self, width: int, height: int = 844, *, dark: bool = False) -> None:
         self.width = width
@@ -260,6 +290,22 @@ class Phone(AbstractContextManager["Phone"]):
     def to_tab(self, number: int) -> None:
         self.driver.switch_to.window(self.driver.window_handles[number])
 
+    @contextmanager
+    def asleep(self) -> Iterator[None]:
+        """The phone is locked: its page is hidden and frozen, and no timer of it runs."""
+        mine = self.driver.current_window_handle
+        self.driver.switch_to.new_window("tab")
+        other = self.driver.current_window_handle
+        self.driver.switch_to.window(mine)
+        self.do("Page.setWebLifecycleState", state="frozen")
+        try:
+            yield
+        finally:
+            self.driver.switch_to.window(other)
+            self.driver.close()
+            self.driver.switch_to.window(mine)
+            self.do("Page.setWebLifecycleState", state="active")
+
     def kept(self, store: str) -> list[Any]:
         """What the phone keeps: the keys of a store."""
         script = """const done = arguments[1]; indexedDB.open("linecall").onsuccess = (opened) => {
@@ -275,25 +321,26 @@ class Phone(AbstractContextManager["Phone"]):
         return [one["message"] for one in entries if one["source"] != "network"]
 
 
-def write_camera(photo: Path, path: Path, *, width: int = 1280, height: int = 720) -> None:
-    """A y4m file (YUV4MPEG2, from memory) of one frame for Chromium's fake camera: the photo, whole, on grey."""
+def write_camera(photos: Mapping[Path, int], path: Path) -> None:
+    """A y4m file (YUV4MPEG2, from memory) for Chromium's fake camera, which shows it again and again.
+
+    photos : each whole on grey, for so many seconds. The planes keep the picture's levels; MJPEG would stretch them.
+    """
+    with path.open("wb") as file:
+        file.write(f"YUV4MPEG2 W{FRAME[0]} H{FRAME[1]} F{FRAMES_A_SECOND}:1 Ip A1:1 C420jpeg\n".encode())
+        for photo, seconds in photos.items():
+            planes = cv2.cvtColor(_frame_of(photo), cv2.COLOR_BGR2YUV_I420).tobytes()
+            file.write((b"FRAME\n" + planes) * (seconds * FRAMES_A_SECOND))
+
+
+def _frame_of(photo: Path) -> cv2.typing.MatLike:
+    """A photo as a camera of that size sees it, across."""
     picture = cv2.imread(str(photo))
     assert picture is not None
     if picture.shape[0] > picture.shape[1]:
         picture = cv2.rotate(picture, cv2.ROTATE_90_CLOCKWISE)
-    scale = min(width / picture.shape[1], height / picture.shape[0])
+    scale = min(FRAME[0] / picture.shape[1], FRAME[1] / picture.shape[0])
     small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    top, left = (height - small.shape[0]) // 2, (width - small.shape[1]) // 2
-    frame = cv2.copyMakeBorder(
-        small,
-        top,
-        height - small.shape[0] - top,
-        left,
-        width - small.shape[1] - left,
-        cv2.BORDER_CONSTANT,
-        value=(110, 110, 110),
-    )
-    planes = cv2.cvtColor(frame, cv2.COLOR_BGR2YUV_I420).tobytes()
-    path.write_bytes(
-        f"YUV4MPEG2 W{width} H{height} F5:1 Ip A1:1 C420jpeg\n".encode() + (b"FRAME\n" + planes) * 2
-    )
+    left, top = (FRAME[0] - small.shape[1]) // 2, (FRAME[1] - small.shape[0]) // 2
+    right, bottom = FRAME[0] - small.shape[1] - left, FRAME[1] - small.shape[0] - top
+    return cv2.copyMakeBorder(small, top, bottom, left, right, cv2.BORDER_CONSTANT, value=(110, 110, 110))

@@ -2,8 +2,10 @@
 
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
+from http.client import HTTPConnection
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import uvicorn
 
@@ -37,3 +39,49 @@ def listening(
         server.should_exit = True
         thread.join(30)
         listener.close()
+
+
+@contextmanager
+def behind_proxy(port: int, prefix: str) -> Iterator[int]:
+    """The port of a proxy that cuts a prefix off every path and asks the station under another host's name."""
+
+    class Handler(BaseHTTPRequestHandler):
+        timeout = 5  # browsers open connections that they may never use
+
+        def handle_one_request(self) -> None:
+            with suppress(ConnectionError):
+                super().handle_one_request()
+
+        def _pass_on(self) -> None:
+            if not self.path.startswith(prefix):
+                self.send_error(404)
+                return
+            body = self.rfile.read(int(self.headers.get("Content-Length", 0)))
+            headers = {name: value for name, value in self.headers.items() if name.lower() != "host"}
+            asked = HTTPConnection("127.0.0.1", port, timeout=60)
+            asked.request(self.command, self.path.removeprefix(prefix[:-1]), body, headers)
+            answer = asked.getresponse()
+            data = answer.read()
+            self.send_response_only(answer.status)
+            for name, value in answer.getheaders():
+                if name.lower() not in {"transfer-encoding", "content-length", "connection"}:
+                    self.send_header(name, value)
+            self.send_header("Content-Length", str(len(data)))
+            self.end_headers()
+            self.wfile.write(data)
+            asked.close()
+
+        do_GET = do_POST = do_PUT = do_HEAD = _pass_on  # noqa: N815 (http.server's own names)
+
+        def log_message(self, format: str, *args: object) -> None: ...
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server.daemon_threads = False
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    try:
+        yield server.server_address[1]
+    finally:
+        server.shutdown()
+        thread.join(10)
+        server.server_close()

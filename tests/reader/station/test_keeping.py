@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from reader.guide import topics
+from reader.guide import PICTURES, topics
 from reader.logbook import Logbook
 from reader.logbook.people import find_person, people_of
 from reader.station import journal
@@ -246,6 +246,20 @@ def test_every_topic_of_the_guide_is_a_page(desk: Desk) -> None:
         assert html.escape(one.title, quote=False) in html.unescape(page.text)
         assert '<h1 lang="en">' in page.text, "the guide is in English, whatever the page"
     assert ben.get("/help/nothing-of-the-kind").status_code == 404
+
+
+def test_a_topics_pictures_are_shown_beside_it(desk: Desk) -> None:
+    ben = browser_of(desk, "Ben South")
+    pictures = [
+        src for one in topics() for src in re.findall(r'src="([^"]*)"', ben.get(f"/help/{one.name}").text)
+    ]
+    shown = [src for src in pictures if src.startswith("pictures/")]
+    assert len(shown) >= 4
+    for src in shown:
+        answer = ben.get(f"/help/{src}")
+        assert answer.headers["content-type"] == "image/webp"
+        assert len(answer.content) < 150_000
+    assert len({path.name for path in PICTURES.iterdir()}) == len(shown)
 
 
 def test_help_finds_words_and_shows_none_of_them_as_markup(desk: Desk) -> None:

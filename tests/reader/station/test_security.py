@@ -173,6 +173,7 @@ def routes(desk: Desk) -> list[tuple[str, str]]:
 
 OPEN = {
     "/",
+    "/language",
     "/health",
     "/ca.crt",
     "/api",

@@ -91,6 +91,19 @@ def test_numbers_are_rounded_once_and_negative_zero_is_zero() -> None:
     assert math.copysign(1, mark.limit_of_blank) == 1
 
 
+def test_a_number_in_a_file_is_taken_as_it_stands() -> None:
+    finer = to_bytes(example_verdict()).replace(b'"height": 0.1834', b'"height": 0.18340004')
+    verdict = load_verdict(finer)
+    assert verdict.windows[0].indicator.height == 0.18340004
+    assert to_bytes(verdict) == finer
+
+
+def test_half_a_letter_in_a_file_is_refused() -> None:
+    half = to_bytes(example_verdict()).replace(b"north-tank-4.jpg", b"\\ud800.jpg")
+    with pytest.raises(LinecallError, match="verdict: "):
+        load_verdict(half)
+
+
 def test_text_beyond_ascii_is_kept_as_it_is_and_a_name_that_is_not_utf8_is_made_writable() -> None:
     verdict = example_verdict(photo_name="Spülung-№4-日本.jpg")
     assert "Spülung-№4-日本.jpg".encode() in to_bytes(verdict)

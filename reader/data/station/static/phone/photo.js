@@ -14,6 +14,7 @@ export function photoControl(id, label, done) {
   onChange(async (changed) => { // whichever attempt it was that got through
     if (!waiting || changed !== id) return;
     const run = await runOf(id);
+    if (waiting && run?.problem) state.textContent = run.problem.text;
     if (!waiting || !run?.sent) return;
     waiting = false;
     done(run);

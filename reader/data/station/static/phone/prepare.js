@@ -23,7 +23,8 @@ function draw() {
   if (!point) {
     main.replaceChildren(el("h2", {}, t("prepare.point")),
       el("nav", { class: "tiles" }, ...field.points.map((one) =>
-        el("a", { class: "tile", href: `${root}/prepare#${one.id}` }, `${one.tank}, ${one.name} (${one.id})`))));
+        el("a", { class: "tile", href: `${root}/prepare#${one.id}` }, `${one.tank}, ${one.name} `,
+          el("span", { class: "id" }, `(${one.id})`)))));
     return;
   }
   main.replaceChildren(
