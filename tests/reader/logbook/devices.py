@@ -61,7 +61,7 @@ def bring(
 ) -> Merged:
     """Merge one into the other."""
     where, photos = (other.where, other.photos) if isinstance(other, Place) else (str(other), None)
-    with open_source(where, photos) as theirs, closing(home.open()) as book:
+    with open_source(where, photos) as theirs, closing(home.open(timeout_s=120)) as book:
         source = theirs if isinstance(theirs, ZipSource) else LogbookSource(theirs)
         answers = Answers(same=same or {}, apart=apart)
         return merge(book, source, by=by, at=at, answers=answers, ask=ask)
