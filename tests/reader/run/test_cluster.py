@@ -32,9 +32,16 @@ pytestmark = [pytest.mark.slow, pytest.mark.posix]
 
 
 @pytest.fixture(scope="module")
-def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalCluster]:
+def shared_cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalCluster]:
     with local_cluster(tmp_path_factory.mktemp("dask"), allowed_failures=1) as found:
         yield found
+
+
+@pytest.fixture
+def cluster(shared_cluster: LocalCluster) -> LocalCluster:
+    """A cluster of two workers, whatever an earlier test has done to them."""
+    shared_cluster.wait_for_workers(2)
+    return shared_cluster
 
 
 def files_named(folder: Path, names: list[str]) -> list[Path]:
