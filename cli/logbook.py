@@ -38,6 +38,7 @@ from cli.variables import DEBUG_VARIABLE
 if TYPE_CHECKING:
     from reader.logbook import Event, ReadingRow, StoredReading
     from reader.logbook.chain import Report
+    from reader.logbook.matching import Question
     from reader.logbook.reread import Reread
 
 GRADED_BY = ("plate_expiry", "drops_at")
@@ -92,13 +93,21 @@ def _table(rows: "Sequence[ReadingRow]") -> list[str]:
             row.sample_point or "-",
             row.operator,
             row.grade or row.status,
-            "superseded" if row.superseded_by else "waits" if row.rank is not None else "",
+            _standing(row),
         )
         for row in rows
     ]
     shown = [[_short(show.printable(cell)) for cell in line] for line in cells]
     widths = [max(map(len, column)) for column in zip(*shown, strict=True)]
     return ["  ".join(map(str.ljust, line, widths)).rstrip() for line in shown]
+
+
+def _standing(row: "ReadingRow") -> str:
+    if row.superseded_by:
+        return "superseded"
+    if row.rank is None:
+        return ""
+    return "waits: decided apart" if row.rank < 0 else "waits"
 
 
 def _short(text: str, longest: int = 24) -> str:
@@ -120,8 +129,12 @@ def _story(stored: "StoredReading", history: "Sequence[Event]") -> list[str]:
     lines = [f"{stored.id}   {grade.upper()}" + "   waits for a reviewer" * stored.waiting]
     if stored.superseded_by:
         lines.append(f"  superseded by {stored.superseded_by}, a later reading")
+    lines += [f"  {show.printable(sentence)}" for sentence in stored.apart]
     for event in history:
-        lines.append(show.printable(f"  {event.seq:>6}  {_written(event.at)}  {event.kind} by {event.by}"))
+        of = f", chain {event.chain[:8]}" if event.chain else ""
+        of += "; does not count here" if event in stored.uncounted else ""
+        head = f"  {event.number:>6}  {_written(event.at)}  {event.kind} by {event.by}{of}"
+        lines.append(show.printable(head))
         tell = {"reading": _tell_reading, "review": _tell_review, "correction": _tell_correction}.get(
             event.kind
         )
@@ -241,7 +254,8 @@ def verify(
         return FAILED
     from reader.words import counted
 
-    parts = [counted(report.events, "event"), counted(report.readings, "reading")]
+    events = counted(report.events, "event") + (f" in {report.chains} chains" if report.chains > 1 else "")
+    parts = [events, counted(report.readings, "reading")]
     parts.append("photos not checked" if no_photos else counted(report.photos, "photo"))
     if report.photos_left_out:
         parts.append(f"{report.photos_left_out} more not in this file")
@@ -318,10 +332,14 @@ def _wipe() -> None:
 def seal(logbook: str | None, logbook_photos: str | None) -> None:
     """Print the logbook's head: one line, to be kept where whoever keeps the logbook cannot change it.
 
-    With it, linecall logbook verify --seal finds a logbook whose end was cut off, or that was written anew.
+    With it, linecall logbook verify --seal finds a logbook whose end was cut off, or that was written anew. It names
+    the heads of all logbooks that were merged into this one, so it seals them too; a line for each follows.
     """
     with opened(logbook, logbook_photos) as book:
-        click.echo(book.seal(at=_now()))
+        at = _now()
+        click.echo(book.seal(at=at))
+        for head in book.heads():
+            click.echo(head.seal(at=at))
 
 
 def _now() -> datetime:
@@ -441,6 +459,106 @@ def restore(file: Path, logbook: str | None, logbook_photos: str | None) -> int:
     return GRADED
 
 
+@logbook.command("merge", shared=("logbook", "by"), short_help="Bring another logbook into this one.")
+@click.argument("other", metavar="OTHER")
+@click.option(
+    "--same",
+    metavar="THERE=HERE",
+    multiple=True,
+    help="Who or what is called THERE in the other logbook is HERE in this one; may be given again.",
+)
+@click.option(
+    "--apart",
+    metavar="THERE",
+    multiple=True,
+    help="Somebody or something of the other logbook that is none that this one knows; may be given again.",
+)
+@click.option(
+    "--their-photos", metavar="FOLDER|URL", help="Where the other logbook keeps its photos, if not beside it."
+)
+def merge_logbook(
+    other: str,
+    logbook: str | None,
+    logbook_photos: str | None,
+    by: str | None,
+    same: tuple[str, ...],
+    apart: tuple[str, ...],
+    their_photos: str | None,
+) -> None:
+    """Bring another logbook, such as that of a laptop that comes home, into this one.
+
+    OTHER is its file, a zip that linecall logbook export wrote of all its readings, or a postgresql:// URL. It is
+    checked first. Its events come with their photos, as they were written, in a chain of their own: all of them, or
+    none. What is here already is not taken twice. Say who merges, a keeper, with --by.
+
+    What was decided on several devices without having seen each other waits for a reviewer. Where a name may be
+    somebody known, nothing is taken until you say who it is.
+
+    See linecall guide merge.
+    """
+    from reader.errors import LinecallError
+    from reader.logbook import Logbook
+    from reader.logbook.matching import Answers, UnsureError
+    from reader.logbook.merge import LogbookSource, ZipSource, in_words, merge, open_source
+    from reader.words import counted
+
+    by = needed("--by", by)
+    answers = Answers(same=dict(map(_equal, same)), apart=frozenset(apart))
+    ask = _ask_who if _on_a_terminal() else None
+    with ExitStack() as stack:
+        theirs = stack.enter_context(open_source(other, their_photos))
+        source = theirs if isinstance(theirs, ZipSource) else LogbookSource(theirs)
+        book = stack.enter_context(Logbook.open(needed_logbook(logbook), photos=logbook_photos))
+        stack.enter_context(saying_what_was_done(lambda: "nothing was taken; the same command takes it"))
+        progress = stack.enter_context(counting("events"))
+        is_new = not book.head()[0]
+        try:
+            merged = merge(book, source, by=by, at=_now(), answers=answers, ask=ask, progress=progress)
+        except UnsureError as unsure:
+            for question in unsure.questions:
+                show.say_problem(f"{question}: {question.options}")
+            raise LinecallError(
+                f"{source.name}: nothing was taken; say who and what these are, as shown"
+            ) from unsure
+        waiting = book.count_apart()
+    if merged.event is not None and sys.stderr.isatty():
+        _wipe()
+    if is_new:
+        click.echo(show.printable(f"begun {book.name}, whose first keeper is {by}"))
+    click.echo("\n".join(map(show.printable, in_words(merged, source.name))))
+    for note in merged.notes:
+        click.echo(show.printable(f"note: {note}"))
+    if waiting:
+        verb = "waits" if waiting == 1 else "wait"
+        click.echo(
+            f"{counted(waiting, 'reading')} decided on apart {verb} for a reviewer: linecall review list"
+        )
+
+
+def _equal(text: str) -> tuple[str, str]:
+    there, sign, here = (part.strip() for part in text.partition("="))
+    if not (there and sign and here):
+        raise click.BadParameter(f"{text!r}; write THERE=HERE, such as --same 'A Lind=A. Lind'")
+    return there, here
+
+
+def _on_a_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _ask_who(question: "Question") -> str | None:
+    """Ask on the terminal who or what is meant; None where the answer is to be given another time."""
+    _wipe()
+    click.echo(show.printable(f"{question}."), err=True)
+    choices = [*question.alike, *([] if question.difference else ["none of them"]), "ask me another time"]
+    for number, choice in enumerate(choices, 1):
+        click.echo(show.printable(f"  {number}  {choice}"), err=True)
+    chosen = click.prompt("which", type=click.IntRange(1, len(choices)), err=True)
+    if chosen <= len(question.alike):
+        return question.alike[chosen - 1]
+    return question.there if chosen < len(choices) else None
+
+
 @logbook.command("rebuild", shared=("logbook",), short_help="Make the lists anew from the events.")
 def rebuild(logbook: str | None, logbook_photos: str | None) -> None:
     """Make the rows that lists show anew from the events, which stay.
@@ -516,7 +634,10 @@ def export(
             for digest in written.left_out:
                 show.say_problem(f"photo {digest} is left out: its metadata could not be taken out")
             return
-        lines = exports.event_lines(book) if kind == "jsonl" else exports.csv_lines(exports.all_rows(book))
+        if kind == "jsonl":
+            lines = exports.event_lines(book)
+        else:
+            lines = exports.csv_lines(exports.all_rows(book), book.chain_ids())
         if out is None:
             for line in lines:
                 click.echo(line.encode("utf-8"), nl=False)

@@ -14,7 +14,19 @@ PICTURES: Final = FOLDER / "pictures"
 COMMENT: Final = re.compile(r"<!-- .* -->\n\n?")  # for whoever keeps the files
 ORDER: Final = (
     *("photos", "card", "reading", "table", "times", "grades", "second-photo", "statuses", "cautions"),
-    *("logbook", "people", "review", "sheet", "proof", "reread", "archive", "round", "history", "station"),
+    *(
+        "logbook",
+        "people",
+        "review",
+        "sheet",
+        "proof",
+        "merge",
+        "reread",
+        "archive",
+        "round",
+        "history",
+        "station",
+    ),
     *("library", "quiz", "agreement", "control", "accuracy"),
     *(
         "layouts",

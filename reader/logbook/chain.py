@@ -53,10 +53,9 @@ class Chain:
     two was changed, the one after tells: it names the second if that one is genuine.
     """
 
-    def __init__(self) -> None:
-        """Start before the first event."""
-        self.seq = 0
-        self.head = GENESIS
+    def __init__(self, after: tuple[int, str] = (0, GENESIS)) -> None:
+        """Start before the first event, or after one that is known: its number and hash."""
+        self.seq, self.head = after
         self.set_back: list[int] = []  # events at whose time the clock had been set back
         self._at: datetime | None = None
         self._misfit = False  # whether the last event does not name the one before it
@@ -173,7 +172,8 @@ class Report:
     `first_bad` is the number of the first bad event; None with a problem where that is of no event, such as a
     seal on events that are no longer there. `photos` counts those looked at,
     `photos_left_out` those that an export was not asked to hold; `notes` are sentences about what is odd and breaks
-    nothing.
+    nothing. `chains` is how many there are, `head` the own one's; `bad_chain` the id of the other chain that the first
+    bad event is of, None: of the own one.
     """
 
     events: int
@@ -184,6 +184,8 @@ class Report:
     first_bad: int | None = None
     problem: str | None = None
     notes: tuple[str, ...] = ()
+    chains: int = 1
+    bad_chain: str | None = None
 
     @property
     def good(self) -> bool:

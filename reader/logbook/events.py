@@ -17,6 +17,7 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
+    PrivateAttr,
     ValidationError,
 )
 
@@ -33,13 +34,27 @@ GENESIS: Final = "0" * 64
 EVENT_BYTES_MAX: Final = 16_000_000  # a reading of twelve windows has about 20,000
 
 
+MERGE: Final = "merge"
+"""Kind of the event by which chains of other logbooks are taken in; it names the head of each that grew."""
+
 EventKind = Annotated[str, Field(pattern=r"^[a-z][a-z_]{0,39}$")]
 
 
+NUMBER_BITS: Final = 32
+"""Of a place: its lower bits are an event's number in its chain, those above the chain's slot, 0 for the own one."""
+NUMBER_MAX: Final = (1 << NUMBER_BITS) - 1
+
+
 class Event(BaseModel):
-    """One entry of the logbook; `previous` is the hash of the one before, `hash` that of its own body."""
+    """One entry of the logbook; `previous` is the hash of the one before, `hash` that of its own body.
+
+    `seq` is its number, or, in a logbook into which others were merged, its place there: `number` is the number in its
+    chain, `chain` the id of that chain, None for the logbook's own.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+
+    _chain: str | None = PrivateAttr(default=None)
 
     seq: Annotated[int, Field(ge=1)]
     id: Id
@@ -50,6 +65,32 @@ class Event(BaseModel):
     payload: dict[str, Any]
     previous: Sha256
     hash: Sha256
+
+    @property
+    def chain(self) -> str | None:
+        """Id of the chain that the event came with; None: this logbook's own."""
+        return self._chain
+
+    @property
+    def number(self) -> int:
+        """Number in its chain."""
+        return self.seq & NUMBER_MAX
+
+    @property
+    def entry(self) -> str:
+        """Its number as people read it, and of which chain if it is not this logbook's own."""
+        return f"{self.number}" if self._chain is None else f"{self.number} of chain {self._chain[:8]}"
+
+    @property
+    def slot(self) -> int:
+        """Where this logbook keeps its chain; 0: its own."""
+        return self.seq >> NUMBER_BITS
+
+    def of_chain(self, chain: str, slot: int, **said: Any) -> "Event":
+        """The event as it stands in a logbook that has taken in its chain; said : fields told otherwise there."""
+        moved = self.model_copy(update={"seq": slot << NUMBER_BITS | self.seq, **said})
+        moved._chain = chain
+        return moved
 
 
 class Statement(Stated):
@@ -151,6 +192,29 @@ class _Person(_Payload):
     retired: bool
 
 
+class ChainHead(_Payload):
+    """How much of a chain is held: up to event `seq`, whose hash it is; `since` what was held before."""
+
+    chain: Sha256
+    seq: Annotated[int, Field(ge=1, le=NUMBER_MAX)]
+    hash: Sha256
+    since: Annotated[int, Field(ge=0)] = 0
+
+
+class Naming(_Payload):
+    """What a person or place of another chain, called `there`, is called `here`; both the same: asked, and stays."""
+
+    chain: Sha256
+    kind: str
+    there: str
+    here: str
+
+
+class _Merge(_Payload):
+    chains: Annotated[list[ChainHead], Field(min_length=1)]
+    called: list[Naming] = []
+
+
 class _SettingsFile(_Payload):
     kind: str
     name: str
@@ -170,12 +234,13 @@ _PAYLOADS: Final[dict[str, type[BaseModel]]] = {
     "review": _Review,
     "correction": _Correction,
     "person": _Person,
+    MERGE: _Merge,
     "settings": _Settings,
 }
 
 
-def load_event(seq: int, digest: str, body: str) -> Event:
-    """Event of a stored row. Raises LinecallError if the body is not what its hash says."""
+def load_event(seq: int, digest: str, body: str, *, of: str = "the logbook") -> Event:
+    """Event of a stored row; of : whose it is. Raises LinecallError if the body is not what its hash says."""
     if hashlib.sha256(body.encode("utf-8")).hexdigest() == digest:
         try:
             event = Event.model_validate(json.loads(body) | {"hash": digest})
@@ -183,10 +248,10 @@ def load_event(seq: int, digest: str, body: str) -> Event:
             pass
         else:
             if event.seq == seq:
-                with kept(f"event {seq} of the logbook"):
+                with kept(f"event {seq} of {of}"):
                     _PAYLOADS.get(event.kind, _Payload).model_validate(event.payload)
                 return event
-    raise LinecallError(f"event {seq} of the logbook has been changed; linecall logbook verify says more")
+    raise LinecallError(f"event {seq} of {of} has been changed; linecall logbook verify says more")
 
 
 _HASH = re.compile(r'^\{"at":"[^"]*","by":"(?:[^"\\]|\\.)*",("hash":"([0-9a-f]{64})",)')

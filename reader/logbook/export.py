@@ -9,10 +9,13 @@ import re
 import stat
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path, PurePath
+from tempfile import TemporaryDirectory
 from typing import IO, Any, Final
 
 from reader.errors import LinecallError
@@ -20,20 +23,33 @@ from reader.files.csv_cells import BOM, safe_cell
 from reader.files.damage import kept
 from reader.files.plain import open_plain
 from reader.logbook.chain import Chain, ChainBrokenError, Report, Seal, parse_seal
-from reader.logbook.events import EVENT_BYTES_MAX, Event, from_line, to_line
+from reader.logbook.chains import ChainHead, short
+from reader.logbook.events import (
+    EVENT_BYTES_MAX,
+    GENESIS,
+    NUMBER_BITS,
+    NUMBER_MAX,
+    Event,
+    from_line,
+    load_event,
+    to_line,
+)
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import kept_files
 from reader.logbook.store import Logbook, ReadingRow, parse_verdict
+from reader.logbook.take_in import Incoming
 from reader.photo.strip_metadata import MetadataError, without_metadata
 from reader.run.jobs import PICTURE_SUFFIXES
 from reader.verdict.model import to_bytes
 from reader.words import counted
 from reader.words.ids import ID_PATTERN
 
-FORMAT: Final = 3
+FORMAT: Final = 4
 """Of the zip; one of a later format is refused. 2 holds settings files, and may hold photos without metadata; 3 is a
-station's backup, which holds what lay beside the logbook, too."""
+station's backup, which holds what lay beside the logbook, too; 4 holds the chains of other logbooks that were merged
+into it. A zip is of the lowest that it needs."""
 WITHOUT_BESIDE: Final = 2
+WITH_BESIDE: Final = 3
 BESIDE: Final = "beside/"
 """Before the names of those files in the zip, which are their paths beside a new logbook."""
 OWN: Final = "station"
@@ -61,13 +77,16 @@ CSV_COLUMNS: Final = (*(field.name for field in fields(ReadingRow) if field.name
 PHOTO: Final = re.compile(r"photos/([0-9a-f]{64})(\.[a-z]{3,4})?")
 _VERDICT: Final = re.compile(rf"verdicts/({ID_PATTERN})(\.first)?\.verdict\.json")
 _SETTINGS: Final = re.compile(r"settings/([0-9a-f]{64})\.toml")
-_FIXED: Final = ("README.txt", "export.json", "events.jsonl")
+_CHAIN: Final = re.compile(r"chains/([0-9a-f]{64})\.jsonl")
+OWN_EVENTS: Final = "events.jsonl"
+_FIXED: Final = ("README.txt", "export.json", OWN_EVENTS)
 
 
-def csv_lines(rows: Iterator[ReadingRow]) -> Iterator[str]:
+def csv_lines(rows: Iterator[ReadingRow], chains: Mapping[int, str] | None = None) -> Iterator[str]:
     """A table of readings as CSV (RFC 4180), a line each, the names of the columns first, after a byte order mark.
 
-    A cell that a spreadsheet would compute gets an apostrophe in front.
+    A cell that a spreadsheet would compute gets an apostrophe in front. chains : ids of the chains that are held, by
+    slot; where there are others than the own one, a last column tells them, and numbers are those in their chains.
     """
     import csv
     from io import StringIO
@@ -81,10 +100,14 @@ def csv_lines(rows: Iterator[ReadingRow]) -> Iterator[str]:
         table.writerow([_harmless(cell) for cell in cells])
         return text.getvalue()
 
-    yield BOM + line(CSV_COLUMNS)
+    columns = (*CSV_COLUMNS, "chain") if chains else CSV_COLUMNS
+    yield BOM + line(columns)
     for row in rows:
         values = {name: getattr(row, name) for name in CSV_COLUMNS[:-1]} | {"waiting": row.rank is not None}
-        yield line([values[name] for name in CSV_COLUMNS])
+        if chains:
+            values["chain"] = chains[row.seq >> NUMBER_BITS]
+            values |= {name: values[name] & NUMBER_MAX for name in ("seq", "last_seq")}
+        yield line([values[name] for name in columns])
 
 
 def _harmless(cell: object) -> object:
@@ -104,11 +127,15 @@ def all_rows(logbook: Logbook, *, before: int | None = None, **filters: Any) -> 
         before = page[-1].seq
 
 
-def event_lines(logbook: Logbook, last: int | None = None) -> Iterator[str]:
-    """Events as canonical JSON with their hashes, one a line, up to number `last`."""
-    for seq, digest, body in logbook.bodies():
-        if last is not None and seq > last:
-            return
+def event_lines(logbook: Logbook) -> Iterator[str]:
+    """Events as canonical JSON with their hashes, one a line; one chain after the other, the own one first."""
+    own = logbook.own_head()
+    for head in () if own is None else (own, *logbook.heads()):
+        yield from _chain_lines(logbook, head)
+
+
+def _chain_lines(logbook: Logbook, head: ChainHead) -> Iterator[str]:
+    for digest, body in logbook.chain_bodies(head.id, until=head.seq):
         yield to_line(digest, body) + "\n"
 
 
@@ -139,19 +166,25 @@ def write_zip(
     stripped: dict[str, str] = {}
     lacking: list[str] = []
     seal = logbook.seal(at=at)  # what others write from here on is not in the export
-    chosen = list(dict.fromkeys(ids)) or [row.id for row in all_rows(logbook, before=seal.seq + 1)][::-1]
+    own = logbook.own_head()
+    assert own is not None, "a logbook with a seal holds an event"
+    heads = logbook.heads_at(seal.seq)
+    chosen = list(dict.fromkeys(ids)) or logbook.reading_ids(seal.seq)
     written: set[str] = set()
     with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
         photos, proof = (STRIPPEDPHOTOS, STRIPPED_PROOF) if strip_metadata else (WHOLEPHOTOS, WHOLE_PROOF)
         photos = photos.format(readings=counted(len(chosen), "reading")).rstrip()
-        archive.writestr(
-            _member("README.txt"),
-            README.format(seal=seal, photos=photos, proof=proof),
-        )
-        with archive.open(_member("events.jsonl"), "w", force_zip64=True) as member:
-            for line in event_lines(logbook, seal.seq):
-                member.write(line.encode("utf-8"))
-        for digest, kept in kept_files(_settings_events(logbook, seal.seq)).items():
+        readme = README_OF_CHAINS if heads else README
+        archive.writestr(_member("README.txt"), readme.format(seal=seal, photos=photos, proof=proof))
+        files = [
+            (OWN_EVENTS, replace(own, seq=seal.seq)),
+            *((f"chains/{head.id}.jsonl", head) for head in heads),
+        ]
+        for name, head in files:
+            with archive.open(_member(name), "w", force_zip64=True) as member:
+                for line in _chain_lines(logbook, head):
+                    member.write(line.encode("utf-8"))
+        for digest, kept in kept_files(_settings_events(logbook, seal.seq, heads)).items():
             archive.writestr(_member(f"settings/{digest}.toml"), kept.data)
         for id in chosen:
             stored = logbook.reading(id, last=seal.seq)
@@ -175,11 +208,13 @@ def write_zip(
             if stored.current != stored.first:
                 archive.writestr(_member(f"verdicts/{id}.first.verdict.json"), to_bytes(stored.first))
         manifest: dict[str, Any] = {
-            "format": WITHOUT_BESIDE if beside is None else FORMAT,
+            "format": FORMAT if heads else WITHOUT_BESIDE if beside is None else WITH_BESIDE,
             "at": at.isoformat(timespec="seconds"),
             "seal": str(seal),
             "readings": chosen,
         }
+        if heads:
+            manifest["heads"] = [{"chain": head.id, "seq": head.seq, "hash": head.hash} for head in heads]
         if strip_metadata:
             manifest |= {"stripped": stripped, "left_out": lacking}
         if beside is not None:
@@ -191,8 +226,10 @@ def write_zip(
     return Written(readings=len(chosen), left_out=tuple(lacking))
 
 
-def _settings_events(logbook: Logbook, last: int) -> list[Event]:
-    return [event for event in logbook.site_events(SETTINGS) if event.seq <= last]
+def _settings_events(logbook: Logbook, last: int, heads: Sequence[ChainHead]) -> list[Event]:
+    held: dict[str | None, int] = {None: last} | {head.id: head.seq for head in heads}
+    found = logbook.site_events(SETTINGS, everywhere=True)
+    return [event for event in found if event.number <= held.get(event.chain, 0)]
 
 
 def _member(name: str) -> zipfile.ZipInfo:
@@ -213,8 +250,9 @@ def _suffix(name: str) -> str:
 def verify_zip(
     path: Path, *, seals: Sequence[Seal] = (), progress: Callable[[int], None] | None = None
 ) -> Report:
-    """Check a zip that `write_zip` wrote: the chain, its photos and verdicts. Nothing is unpacked to the disk.
+    """Check a zip that `write_zip` wrote: every chain, its photos and verdicts. No photo is unpacked to the disk.
 
+    Where there are several chains, their events are for a while, in a folder of one's own: together they tell verdicts.
     Raises LinecallError if the file is no such zip, or one made to do harm.
     """
     with kept(f"{path}: this export"):
@@ -255,6 +293,7 @@ def _checked_members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.
             or _VERDICT.fullmatch(info.filename)
             or _SETTINGS.fullmatch(info.filename)
             or _is_beside(info.filename)
+            or _CHAIN.fullmatch(info.filename)
         )
         if not known or info.orig_filename != info.filename:
             raise _hostile(path, f"{shown} is no file that an export has")
@@ -337,6 +376,11 @@ class _Checker:
         self._beside = {name.removeprefix(BESIDE) for name in members if _is_beside(name)}
         self._beside_hashes: dict[str, str] = dict(manifest.get("beside", {}))
         self._verdicts = {name for name in members if _VERDICT.fullmatch(name)}
+        self._chains = {found[1]: name for name in members if (found := _CHAIN.fullmatch(name))}
+        self._heads = {
+            str(head["chain"]): (int(head["seq"]), str(head["hash"])) for head in manifest.get("heads", ())
+        }
+        self._path = path
         self._expected: dict[
             str, str
         ] = {}  # name of a verdict's file -> hash of the bytes that the events give it
@@ -345,27 +389,37 @@ class _Checker:
         self._n_photos = self._left_out = 0
 
     def run(self, seals: Sequence[Seal], progress: Callable[[int], None] | None) -> Report:
-        chain, found = Chain(), None
+        chain, found, bad_chain = Chain(), None, None
+        n_others, notes = 0, []
+        seals = self._own_seals(seals)
         try:
-            for line in self._lines(chain):
+            for line in self._lines(chain, OWN_EVENTS):
                 self._follow(chain, line, seals)
                 if progress is not None and chain.seq % 100 == 0:
                     progress(chain.seq)
             chain.finish()
-            self._check_end(chain, seals)
+            _check_seals(chain, seals)
+            for bad_chain, name in sorted(self._chains.items()):
+                other = self._follow_other(bad_chain, name, progress, chain.seq + n_others)
+                n_others += other.seq
+                notes += [f"chain {short(bad_chain)}: {note}" for note in other.notes()]
+            bad_chain = None
+            self._check_end(chain)
         except ChainBrokenError as broken:
             found = broken
         if progress is not None:
-            progress(chain.seq)
+            progress(chain.seq + n_others)
         return Report(
-            events=chain.seq,
+            chains=1 + len(self._chains),
+            bad_chain=bad_chain if found else None,
+            events=chain.seq + n_others,
             head=chain.head,
             readings=len(self._seen),
             photos=self._n_photos,
             photos_left_out=self._left_out,
             first_bad=found.seq if found else None,
             problem=found.problem if found else None,
-            notes=(*chain.notes(), *self._photo_notes()),
+            notes=(*chain.notes(), *notes, *self._photo_notes()),
         )
 
     def _photo_notes(self) -> Iterator[str]:
@@ -378,8 +432,35 @@ class _Checker:
         if self._lacking:
             yield f"photos left out, as their metadata could not be taken out: {', '.join(sorted(self._lacking))}"
 
-    def _lines(self, chain: Chain) -> Iterator[bytes]:
-        with self._archive.open("events.jsonl") as file:
+    def _own_seals(self, seals: Sequence[Seal]) -> list[Seal]:
+        """Those that no event of another chain answers to."""
+        theirs = set()
+        for name in self._chains.values():
+            for seq, (digest, _) in enumerate(chain_lines(self._archive, name), 1) if seals else ():
+                theirs.add((seq, digest) if any(seal.seq == seq for seal in seals) else None)
+        return [seal for seal in seals if (seal.seq, seal.hash) not in theirs]
+
+    def _follow_other(self, id: str, name: str, progress: Callable[[int], None] | None, before: int) -> Chain:
+        """Walk along another logbook's chain. Raises ChainBrokenError."""
+        chain = Chain()
+        try:
+            for line in self._lines(chain, name):
+                self._follow(chain, line, ())
+                if chain.seq == 1 and chain.head != id:
+                    raise ChainBrokenError(1, "its first event is not the one that it is named by")
+                if progress is not None and chain.seq % 100 == 0:
+                    progress(before + chain.seq)
+            chain.finish()
+            if self._heads.get(id) != (chain.seq, chain.head):
+                raise ChainBrokenError(
+                    chain.seq, f"ends at event {chain.seq}, which export.json does not say"
+                )
+        except ChainBrokenError as broken:
+            raise ChainBrokenError(broken.seq, f"chain {short(id)}: {broken.problem}") from None
+        return chain
+
+    def _lines(self, chain: Chain, name: str) -> Iterator[bytes]:
+        with self._archive.open(name) as file:
             while line := file.readline(EVENT_BYTES_MAX + 200):
                 if not line.endswith(b"\n"):
                     raise ChainBrokenError(chain.seq + 1, f"event {chain.seq + 1}: its line has no end")
@@ -441,7 +522,7 @@ class _Checker:
             raise ChainBrokenError(seq, f"event {seq}: settings file {digest} has been altered")
 
     def _expect_verdict(self, reading: str, value: object, *, first: bool) -> None:
-        if reading not in self._included:
+        if self._chains or reading not in self._included:
             return
         digest = hashlib.sha256(to_bytes(parse_verdict(value))).hexdigest()
         current, original = f"verdicts/{reading}.verdict.json", f"verdicts/{reading}.first.verdict.json"
@@ -451,19 +532,35 @@ class _Checker:
             self._expected.setdefault(original, self._expected[current])
             self._expected[current] = digest
 
-    def _check_end(self, chain: Chain, seals: Sequence[Seal]) -> None:
+    def _expect_verdicts_of_all(self, last: int) -> None:
+        """What the verdicts' files hold where several chains tell it: worked out in a logbook for the time being."""
+        with TemporaryDirectory(prefix="linecall-") as folder, Logbook.open(Path(folder, "log.db")) as book:
+            try:
+                own, *others = heads_of_zip(self._archive)
+                events, rest = chain_lines(self._archive, own.member), incoming_of_zip(self._archive, others)
+                book.take_over(events, rest, without_photos=True)
+                for id in self._included:
+                    stored = book.reading(id)
+                    current, first = to_bytes(stored.current), to_bytes(stored.first)
+                    self._expected[f"verdicts/{id}.verdict.json"] = hashlib.sha256(current).hexdigest()
+                    if stored.current != stored.first:
+                        self._expected[f"verdicts/{id}.first.verdict.json"] = hashlib.sha256(
+                            first
+                        ).hexdigest()
+            except LinecallError as error:
+                raise ChainBrokenError(last, str(error).removeprefix(f"{book.name}: ")) from error
+
+    def _check_end(self, chain: Chain) -> None:
         last = chain.seq
-        for seal in seals:
-            if seal.seq > last:
-                raise ChainBrokenError(
-                    last + 1,
-                    f"event {last + 1} and what followed is missing: event {seal.seq} was sealed: {seal}",
-                )
+        if set(self._heads) != set(self._chains):
+            raise ChainBrokenError(last, "the files in chains/ are not those that export.json names")
         unknown = self._included - self._seen
         if unknown:
             raise ChainBrokenError(
                 last, f"export.json names the reading {min(unknown)!r}, which no event began"
             )
+        if self._chains:
+            self._expect_verdicts_of_all(last)
         for name in sorted(self._verdicts | set(self._expected)):
             if name not in self._verdicts or name not in self._expected:
                 raise ChainBrokenError(
@@ -492,6 +589,66 @@ class _Checker:
                     raise ChainBrokenError(last, f"{BESIDE}{name} is damaged")
 
 
+def _check_seals(chain: Chain, seals: Sequence[Seal]) -> None:
+    last = chain.seq
+    for seal in seals:
+        if seal.seq > last:
+            raise ChainBrokenError(
+                last + 1,
+                f"event {last + 1} and what followed is missing: event {seal.seq} was sealed: {seal}",
+            )
+
+
+# --- the chains in a zip, which was checked
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HeadOfZip:
+    """A chain in a zip, and the member that holds its events."""
+
+    head: ChainHead
+    member: str
+
+
+def heads_of_zip(archive: zipfile.ZipFile) -> list[HeadOfZip]:
+    """The chains of a zip, its logbook's own first."""
+    manifest = json.loads(archive.read("export.json"))
+    seal = parse_seal(manifest["seal"])
+    ends = [(OWN_EVENTS, seal.seq, seal.hash)]
+    ends += [(f"chains/{one['chain']}.jsonl", one["seq"], one["hash"]) for one in manifest.get("heads", ())]
+    found = []
+    for member, seq, digest in ends:
+        with closing(chain_lines(archive, member)) as lines:
+            id, body = next(lines)
+        begun = load_event(1, id, body)
+        head = ChainHead(id=id, seq=seq, hash=digest, begun_by=begun.by, begun_at=begun.at)
+        found.append(HeadOfZip(head=head, member=member))
+    return found
+
+
+def chain_lines(archive: zipfile.ZipFile, member: str) -> Generator[tuple[str, str], None, None]:
+    """(hash, body) of a chain's events, in order."""
+    with archive.open(member) as file:
+        while line := file.readline(EVENT_BYTES_MAX + 200):
+            parts = from_line(line.decode("utf-8").rstrip("\n"))
+            if parts is None:
+                raise LinecallError(f"{member}: a line is no event")
+            yield parts
+
+
+def incoming_of_zip(archive: zipfile.ZipFile, heads: Sequence[HeadOfZip]) -> list[Incoming]:
+    """Whole chains of a zip, for a logbook that has none of them."""
+    return [
+        Incoming(head=one.head, since=0, previous=GENESIS, bodies=partial(chain_lines, archive, one.member))
+        for one in heads
+    ]
+
+
+def photo_names(archive: zipfile.ZipFile) -> dict[str, str]:
+    """Members that hold photos, by the photos' hashes."""
+    return {found[1]: name for name in archive.namelist() if (found := PHOTO.fullmatch(name))}
+
+
 WHOLE_PROOF: Final = "that each photo is the one that was read"
 STRIPPED_PROOF: Final = "not that a photo here is the one that was read, for which its original must be seen"
 WHOLEPHOTOS: Final = """\
@@ -503,13 +660,13 @@ the photos of {readings} without what the phone wrote beside the pixels, named b
                   their bytes; export.json has that hash beside the original's, which the events name
 """
 
-README: Final = """\
+_README: Final = """\
 EXPORT OF A LINECALL LOGBOOK
 
 This file holds readings of test plates from photos, and the proof that nothing about them was changed afterwards.
 
   events.jsonl    every event of the logbook, one a line, in order: readings, reviews, corrections
-  photos/         {photos}
+CHAINS  photos/         {photos}
   settings/       the rules, thresholds, layouts, texts and policies that were used, byte for byte, by their SHA-256
   verdicts/       what was read from them, as it stands; <id>.first.verdict.json: before reviewers decided
   export.json     which readings' photos are in here, and the seal of the whole
@@ -533,14 +690,7 @@ field "previous" is the hash of the line before it (64 zeros on the first), "seq
 Python, in the folder that this file was unpacked into:
 
   import hashlib, json, pathlib
-  previous = "0" * 64
-  for seq, line in enumerate(open("events.jsonl", encoding="utf-8", newline="\\n"), 1):
-      event = json.loads(line)
-      body = line.rstrip("\\n").replace('"hash":"' + event["hash"] + '",', "", 1)
-      assert hashlib.sha256(body.encode()).hexdigest() == event["hash"], seq
-      assert (event["previous"], event["seq"]) == (previous, seq), seq
-      previous = event["hash"]
-  for kept in [*pathlib.Path("photos").iterdir(), *pathlib.Path("settings").glob("*")]:
+CHECK  for kept in [*pathlib.Path("photos").iterdir(), *pathlib.Path("settings").glob("*")]:
       assert hashlib.sha256(kept.read_bytes()).hexdigest() == kept.name[:64], kept
   print("all hold; the last event is", previous)
 
@@ -551,3 +701,34 @@ Not that the photo shows the tank it is said to show, that a clock was right, or
 bears it. Whoever kept the logbook could have written all of it anew before the first seal left their hands: only a
 seal that somebody else holds dates it. A screening plate does not certify fuel.
 """
+
+_CHECK: Final = """\
+  previous = "0" * 64
+  for seq, line in enumerate(open("events.jsonl", encoding="utf-8", newline="\\n"), 1):
+      event = json.loads(line)
+      body = line.rstrip("\\n").replace('"hash":"' + event["hash"] + '",', "", 1)
+      assert hashlib.sha256(body.encode()).hexdigest() == event["hash"], seq
+      assert (event["previous"], event["seq"]) == (previous, seq), seq
+      previous = event["hash"]
+"""
+_CHECK_OF_CHAINS: Final = """\
+  heads, merged = {{}}, {{}}
+  for path in [*pathlib.Path("chains").iterdir(), pathlib.Path("events.jsonl")]:
+      previous = "0" * 64
+      for seq, line in enumerate(open(path, encoding="utf-8", newline="\\n"), 1):
+          event = json.loads(line)
+          body = line.rstrip("\\n").replace('"hash":"' + event["hash"] + '",', "", 1)
+          assert hashlib.sha256(body.encode()).hexdigest() == event["hash"], (path, seq)
+          assert (event["previous"], event["seq"]) == (previous, seq), (path, seq)
+          assert seq > 1 or path.stem in ("events", event["hash"]), path
+          previous = heads[path.stem] = event["hash"]
+          if event["kind"] == "merge" and path.stem == "events":
+              merged.update({{head["chain"]: head["hash"] for head in event["payload"]["chains"]}})
+  assert merged == {{stem: head for stem, head in heads.items() if stem != "events"}}
+"""
+_CHAINS: Final = """\
+  chains/         the same of each logbook that was merged into this one, in a file that its first event's hash names;
+                  the events of kind "merge" in events.jsonl name the last event of each
+"""
+README: Final = _README.replace("CHECK", _CHECK).replace("CHAINS", "")
+README_OF_CHAINS: Final = _README.replace("CHECK", _CHECK_OF_CHAINS).replace("CHAINS", _CHAINS)

@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from reader.errors import LinecallError
+from reader.logbook.chains import DECIDING_ROLES
 from reader.logbook.events import Event
 from reader.logbook.store import Logbook, StaleHeadError
 from reader.words import listed, shown
@@ -59,20 +60,43 @@ class Person:
 
 
 def people_of(logbook: Logbook) -> tuple[Person, ...]:
-    """Everybody who ever became known, in that order."""
+    """Everybody who ever became known, in that order; those known on other devices alone come last.
+
+    What this logbook's own chain says of somebody holds. A role by which people decide is given here, or it is not
+    theirs here: whoever keeps a laptop could else make a reviewer of anybody.
+    """
     found: dict[str, Person] = {}
-    for event in logbook.site_events(KIND):
+    elsewhere: dict[str, dict[str | None, Person]] = {}
+    for event in logbook.site_events(KIND, everywhere=True):
         payload = event.payload
         name = str(payload["name"])
-        before = found.get(name)
-        found[name] = Person(
+        of_chain = {} if event.chain is None else elsewhere.setdefault(name, {})
+        before = found.get(name) if event.chain is None else of_chain.get(event.chain)
+        person = Person(
             name=name,
             roles=tuple(payload["roles"]),
             since=before.since if before else event.at,
             retired_at=event.at if payload["retired"] else None,
             back_since=_back_since(before, event),
         )
-    return tuple(found.values())
+        if event.chain is None:
+            found[name] = person
+        else:
+            of_chain[event.chain] = person
+    others = (_from_elsewhere(list(known.values())) for name, known in elsewhere.items() if name not in found)
+    return (*found.values(), *others)
+
+
+def _from_elsewhere(known: Sequence[Person]) -> Person:
+    """Somebody known on other devices alone, as each of these knows them."""
+    roles = {role for one in known for role in one.roles if role not in DECIDING_ROLES}
+    retired = [one.retired_at for one in known]
+    return Person(
+        name=known[0].name,
+        roles=tuple(sorted(roles)) or ("technician",),
+        since=min(one.since for one in known),
+        retired_at=None if None in retired else max(at for at in retired if at is not None),
+    )
 
 
 def _back_since(before: Person | None, event: Event) -> datetime | None:

@@ -5,7 +5,7 @@ What lay beside the logbook of a station comes back beside the new one.
 
 import json
 import zipfile
-from collections.abc import Callable, Generator
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,8 +13,17 @@ from pathlib import Path
 from reader.errors import LinecallError
 from reader.files.output import write_whole
 from reader.logbook.chain import Report
-from reader.logbook.events import from_line, load_event
-from reader.logbook.export import BESIDE, OWN, PHOTO, verify_zip
+from reader.logbook.events import load_event
+from reader.logbook.export import (
+    BESIDE,
+    OWN,
+    HeadOfZip,
+    chain_lines,
+    heads_of_zip,
+    incoming_of_zip,
+    photo_names,
+    verify_zip,
+)
 from reader.logbook.photos import place_record
 from reader.logbook.store import Logbook
 
@@ -42,7 +51,7 @@ def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None]
     if found.problem is not None:
         raise LinecallError(f"{path}: {found.problem}; nothing was restored, take an older backup")
     with zipfile.ZipFile(path) as archive:
-        photos = {match[1]: name for name in archive.namelist() if (match := PHOTO.fullmatch(name))}
+        photos = photo_names(archive)
         if found.photos_left_out or found.photos < len(photos):
             raise LinecallError(
                 f"{path}: lacks photos or has them changed, so is no backup; export all readings, without "
@@ -52,10 +61,11 @@ def restore_zip(path: Path, logbook: Logbook, *, progress: Callable[[int], None]
             logbook.put_photo(digest, archive.read(name))
         files = _beside(archive, path, logbook)
         write_whole(files, private=True)  # before the events: whoever was cut off here can begin again
-        if _lay_beside(archive):
+        own, *others = heads_of_zip(archive)
+        if _lay_beside(archive, own):
             logbook.remember_no_place()
-        with closing(_events(archive)) as events:
-            logbook.take_over(events)
+        with closing(chain_lines(archive, own.member)) as events:
+            logbook.take_over(events, incoming_of_zip(archive, others))
         not_held = json.loads(archive.read("export.json")).get("not_beside", ())
     return Restored(report=logbook.verify(progress), files=tuple(files), not_held=tuple(map(str, not_held)))
 
@@ -75,16 +85,8 @@ def _beside(archive: zipfile.ZipFile, path: Path, logbook: Logbook) -> dict[Path
     return found
 
 
-def _lay_beside(archive: zipfile.ZipFile) -> bool:
+def _lay_beside(archive: zipfile.ZipFile, own: HeadOfZip) -> bool:
     """Whether the photos lay beside the logbook, as a file's do, rather than in a place that was named."""
-    with closing(_events(archive)) as events:
+    with closing(chain_lines(archive, own.member)) as events:
         payloads = (load_event(seq, *stored).payload for seq, stored in enumerate(events, 1))
         return next((one["place"] == place_record("") for one in payloads if "place" in one), False)
-
-
-def _events(archive: zipfile.ZipFile) -> Generator[tuple[str, str], None, None]:
-    with archive.open("events.jsonl") as file:
-        for line in file:
-            parts = from_line(line.decode("utf-8").rstrip("\n"))
-            assert parts is not None, "the zip has just been checked"
-            yield parts

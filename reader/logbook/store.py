@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from hashlib import sha256
@@ -13,9 +13,11 @@ from types import TracebackType
 from typing import Any, Final, Literal, Self
 
 from sqlalchemy import (
+    Column,
     ColumnElement,
     Connection,
     Row,
+    Table,
     func,
     insert,
     inspect,
@@ -28,8 +30,23 @@ from reader.errors import LinecallError
 from reader.files.damage import kept
 from reader.files.output import write_whole
 from reader.files.plain import read_plain
+from reader.logbook.apart import Story, story_of, version
 from reader.logbook.chain import Report, Seal, clock_ran_back
-from reader.logbook.events import GENESIS, Event, Statement, load_event, make_event
+from reader.logbook.chains import (
+    PERSON,
+    POINT,
+    SAMPLE_POINT,
+    TANK,
+    ChainHead,
+    Chains,
+    event_tables,
+    every_body,
+    has_chains,
+    own_id,
+    place_of,
+    site_events,
+)
+from reader.logbook.events import GENESIS, MERGE, NUMBER_MAX, Event, Statement, load_event, make_event
 from reader.logbook.follow_up_events import FollowUpAsked
 from reader.logbook.kept_settings import KIND as SETTINGS
 from reader.logbook.kept_settings import KeptFile, as_payload, kept_files, not_kept
@@ -46,7 +63,7 @@ from reader.logbook.rows import (
     stored_row,
 )
 from reader.logbook.run_events import READING as RUN_READING
-from reader.logbook.run_events import RUN, Effect, Payload, RunBegun, RunReading
+from reader.logbook.run_events import RUN, Effect, Payload, RunBegun, RunCorrection, RunReading
 from reader.logbook.summary import CORRECTABLE, Rank, summarise
 from reader.logbook.tables import (
     FILTERS,
@@ -56,16 +73,19 @@ from reader.logbook.tables import (
     about,
     events,
     follow_ups,
+    others,
     readings,
     runs,
     tables,
 )
+from reader.logbook.take_in import Incoming, make_all_rows, take_in
 from reader.logbook.verify import check
 from reader.settings.values import SettingsFile
 from reader.store.database import BATCH_SIZE, Database
 from reader.store.kept_files import FileStore, has_file, read_file, what_exists_of
 from reader.verdict.model import Verdict, load_verdict
 from reader.verdict.succession import photos_of, says_no_less
+from reader.words import listed
 from reader.words.ids import new_id
 
 TIMEOUT_S: Final = 30.0
@@ -181,7 +201,8 @@ class StoredReading:
 
     `stated` is what the technician said, `statement` that as corrected since; `first` is the verdict at the
     time of the reading, `base` that with the departures noted since, which reviewers decide on, `current` the one
-    after the reviews; `superseded_by` the id of the reading that took its place.
+    after the reviews; `superseded_by` the id of the reading that took its place. `apart` are sentences about what was
+    said on several devices without having seen each other; `uncounted` reviews of others that count nothing here.
     """
 
     id: str
@@ -199,6 +220,8 @@ class StoredReading:
     corrections: tuple[Event, ...]
     waiting: bool
     superseded_by: str | None
+    apart: tuple[str, ...] = ()
+    uncounted: tuple[Event, ...] = ()
 
 
 _ROW_COLUMNS: Final = [readings.c[field.name] for field in fields(ReadingRow)]
@@ -398,7 +421,7 @@ class Logbook(AbstractContextManager["Logbook"]):
                     f"{self.name}: the id {id} is taken already; begin the run with another one"
                 )
             _append(connection, run, RUN, begun.as_payload(), by=by, reading=run, at=at)
-            self._enter(connection, run, entries, by=by, at=at)
+            self._enter(connection, run, entries, by=by, at=at, begins=True)
         return run
 
     def add_to_run(
@@ -429,10 +452,16 @@ class Logbook(AbstractContextManager["Logbook"]):
         *,
         by: str,
         at: datetime,
+        begins: bool = False,
     ) -> None:
         for kind, payload in entries:
+            if isinstance(payload, RunCorrection) and payload.event > NUMBER_MAX:
+                raise LinecallError(
+                    f"what is to be corrected in run {run} was entered on another device; correct it there, and merge "
+                    "its logbook again"
+                )
             _append(connection, _free_id(connection), kind, payload.as_payload(), by=by, reading=run, at=at)
-        _check_alone(connection, self._run_row(connection, run))
+        _check_alone(connection, self._run_row(connection, run), begins=begins)
 
     def _run_row(self, connection: Connection, run: str, *, expect_last: int | None = None) -> dict[str, Any]:
         row = stored_row(connection, runs, run) if has_runs(connection) else None
@@ -493,6 +522,8 @@ class Logbook(AbstractContextManager["Logbook"]):
         """
         if kind == "reading":
             raise LinecallError("a reading is added with its photos, not appended")
+        if kind == MERGE:
+            raise LinecallError("another logbook is taken in with its events, not appended")
         whole = dict(payload)
         if kind == "review" and "verdict" in whole:
             whole["summary"] = summarise(parse_verdict(whole["verdict"]))
@@ -534,6 +565,53 @@ class Logbook(AbstractContextManager["Logbook"]):
         }
         return self.append("correction", payload, by=by, reading=reading, at=at, expect_head=head)
 
+    def take_in(
+        self,
+        incoming: Sequence[Incoming],
+        *,
+        called: Sequence[Mapping[str, Any]] = (),
+        by: str,
+        at: datetime,
+        progress: Callable[[int], None] | None = None,
+    ) -> Event:
+        """Take in the events of other chains, and say so in the own one; all, or nothing.
+
+        called : as events of kind `merge` hold it. Raises LinecallError where one does not hold, and StaleHeadError
+        where a chain has grown here meanwhile.
+        """
+        with self._database.writing() as connection:
+            known = Chains.of(connection)
+            heads = {} if known is None else {head.id: head.seq for head in known.heads.values()}
+            if any(heads.get(one.head.id, 0) != one.since for one in incoming):
+                raise StaleHeadError(f"{self.name}: somebody else has merged into it meanwhile; try again")
+            taken = take_in(connection, incoming, now=at, progress=progress)
+            payload = {
+                "chains": [
+                    {"chain": one.head.id, "since": one.since, "seq": one.head.seq, "hash": one.head.hash}
+                    for one in incoming
+                ],
+                "called": list(called),
+            }
+            event = _append(connection, _free_id(connection), MERGE, payload, by=by, reading=None, at=at)
+            make_all_rows(connection, taken)
+        return event
+
+    def chain_bodies(
+        self, chain: str, *, after: int = 0, until: int | None = None
+    ) -> Iterator[tuple[str, str]]:
+        """(hash, body) of a chain's events after number `after` up to `until`, as they are stored."""
+        with self._database.reading() as connection:
+            own = chain == own_id(connection)
+            table, slot = (events, 0) if own else (others, Chains(connection).slots[chain])
+            last = place_of(slot, NUMBER_MAX if until is None else until)
+            query = select(table.c.hash, table.c.body).where(
+                table.c.seq.between(place_of(slot, after + 1), last)
+            )
+            with connection.execute(
+                query.order_by(table.c.seq).execution_options(yield_per=BATCH_SIZE)
+            ) as found:
+                yield from (tuple(row) for row in found)
+
     def put_photo(self, digest: str, data: bytes) -> None:
         """Keep a photo that events about to be taken over name. Raises OutputError."""
         self._photos.put(digest, data)
@@ -544,23 +622,33 @@ class Logbook(AbstractContextManager["Logbook"]):
             connection.execute(update(about).where(about.c.name == "photos").values(value=""))
         self._place = place_record("")
 
-    def take_over(self, chain: Iterable[tuple[str, str]]) -> None:
+    def take_over(
+        self,
+        chain: Iterable[tuple[str, str]],
+        others: Sequence[Incoming] = (),
+        *,
+        without_photos: bool = False,
+    ) -> None:
         """Take (hash, body) of all events of another logbook, in order, into this one, which is empty.
 
-        Raises LinecallError, with nothing taken, where it is not, an event is not whole, or its photos lay elsewhere.
+        others : the chains that had been merged into it. without_photos : it is not to be kept. Raises LinecallError,
+        with nothing taken, where this one is not empty, an event is not whole, or its photos lay elsewhere.
         """
         with self._database.writing() as connection:
             if _head(connection)[0]:
                 raise LinecallError(f"{self.name}: holds events already; nothing was taken over")
             for seq, (digest, body) in enumerate(chain, 1):
                 event = load_event(seq, digest, body)
-                if event.kind == "reading" and event.payload.get("place", self._place) != self._place:
+                elsewhere = event.kind == "reading" and event.payload.get("place", self._place) != self._place
+                if elsewhere and not without_photos:
                     raise LinecallError(
                         f"{self.name}: the photos of event {seq} were kept in a place that was named when its logbook "
                         "was begun; name the same one with --logbook-photos"
                     )
                 row = {"seq": seq, "id": event.id, "reading": event.reading, "hash": digest, "body": body}
                 connection.execute(insert(events).values(row))
+            if others:
+                take_in(connection, others)
             rebuild(connection)
 
     def _keep(self, verdict: Verdict, photos: Sequence[Path]) -> list[KeptPhoto]:
@@ -594,22 +682,102 @@ class Logbook(AbstractContextManager["Logbook"]):
             return _head(connection)
 
     def seal(self, *, at: datetime) -> Seal:
-        """The head, to be kept where whoever could change the logbook cannot."""
+        """The head, to be kept where whoever could change the logbook cannot.
+
+        The own chain names the heads of the chains that were merged into it, so its head stands for all of them.
+        """
         seq, digest = self.head()
         if seq == 0:
             raise LinecallError(f"{self.name}: the logbook is empty; there is nothing to seal")
         return Seal(seq=seq, hash=digest, at=at)
 
+    def heads(self) -> tuple[ChainHead, ...]:
+        """The chains of other logbooks that were merged into this one, by their ids."""
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            return () if known is None else tuple(known.heads.values())
+
+    def heads_at(self, last: int) -> tuple[ChainHead, ...]:
+        """The chains of other logbooks as far as they had been merged when the own chain ended at event `last`."""
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            return () if known is None else known.heads_at(last)
+
+    def chain_ids(self) -> dict[int, str]:
+        """Id of every chain by its slot, the own one's too; empty where no other one is held."""
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            if known is None:
+                return {}
+            return {0: own_id(connection) or "", **{slot: head.id for slot, head in known.heads.items()}}
+
+    def count_apart(self) -> int:
+        """How many readings wait because of what was said about them on several devices."""
+        query = select(func.count()).select_from(readings).where(readings.c.rank == int(Rank.APART))
+        with self._database.reading() as connection:
+            return connection.execute(query).scalar_one()
+
+    def reading_ids(self, last: int) -> list[str]:
+        """Ids of the readings that were there when the own chain ended at event `last`, the oldest first."""
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            held = {0: last} if known is None else known.held_at(last)
+            there = [
+                readings.c.seq.between(place_of(slot, 1), place_of(slot, until))
+                for slot, until in held.items()
+            ]
+            query = select(readings.c.id).where(or_(*there)).order_by(*_order(connection))
+            return list(connection.scalars(query))
+
+    def stated_names(self) -> dict[tuple[str, str], frozenset[str]]:
+        """(kind, name) of whoever and whatever readings and runs name, with what tells points from their namesakes."""
+        columns = {PERSON: readings.c.operator, TANK: readings.c.tank, SAMPLE_POINT: readings.c.sample_point}
+        found: dict[tuple[str, str], frozenset[str]] = {}
+        with self._database.reading() as connection:
+            for kind, column in columns.items():
+                for name in connection.scalars(select(column).where(column.is_not(None)).distinct()):
+                    found[kind, name] = frozenset()
+            if has_runs(connection):
+                for site, point, tank in connection.execute(
+                    select(runs.c.site, runs.c.point, runs.c.tank).distinct()
+                ):
+                    told = f"of site {site} is on tank {tank}"
+                    found[POINT, point] = found.get((POINT, point), frozenset()) | {told}
+        return found
+
+    def matched_names(self, chain: str) -> set[tuple[str, str]]:
+        """(kind, name) of what a keeper has said of a chain's names."""
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            return set() if known is None else known.matched(chain)
+
+    def doubles(self) -> list[str]:
+        """Sentences about open runs on one point, and runs on one plate, as devices that did not know begin them."""
+        with self._database.reading() as connection:
+            if not has_runs(connection):
+                return []
+            return [*_double(connection, ("site", "point")), *_double(connection, ("lot", "plate"))]
+
+    def own_head(self) -> ChainHead | None:
+        """The own chain's; None while it is empty."""
+        with self._database.reading() as connection:
+            return _own_head(connection)
+
     def reading(self, reading_id: str, *, last: int | None = None) -> StoredReading:
-        """A reading with all that became of it, or what had up to event `last`.
+        """A reading with all that became of it, or what had up to event `last` of the own chain.
 
         Raises LinecallError if it is unknown or has been altered.
         """
-        query = select(*_EVENT_COLUMNS).where(events.c.reading == reading_id).order_by(events.c.seq)
-        if last is not None:
-            query = query.where(events.c.seq <= last)
         with self._database.reading() as connection:
             row = self._row(connection, reading_id)
+            known = Chains.of(connection)
+            if known is not None:
+                story = story_of(known, known.history(reading_id, last))
+                with kept(f"reading {reading_id}"):
+                    return _stored_among_others(row, story)
+            query = select(*_EVENT_COLUMNS).where(events.c.reading == reading_id).order_by(events.c.seq)
+            if last is not None:
+                query = query.where(events.c.seq <= last)
             history = [load_event(*found) for found in connection.execute(query)]
             with kept(f"reading {reading_id}"):
                 return _stored(row, history)
@@ -627,14 +795,13 @@ class Logbook(AbstractContextManager["Logbook"]):
         first = next(iter(self.events(reading_id)))
         replaced = [self.reading(id) for id in first.payload.get("supersedes", ())]
         photos = [photo.sha256 for photo in stored.photos]
-        query = (
-            select(*_ROW_COLUMNS)
-            .where(readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None))
-            .where(readings.c.seq < stored.seq)
-            .order_by(readings.c.seq)
+        query = select(*_ROW_COLUMNS).where(
+            readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None)
         )
         with self._database.reading() as connection:
-            beside = tuple(_row_value(row) for row in connection.execute(query))
+            order = _order(connection)
+            before = query.where(_is_before(connection, order, stored.seq)).order_by(*order)
+            beside = tuple(_row_value(row) for row in connection.execute(before))
         return Succession(
             replaced=tuple(self.row(earlier.id) for earlier in replaced),
             waited=frozenset(
@@ -656,18 +823,20 @@ class Logbook(AbstractContextManager["Logbook"]):
     ) -> list[ReadingRow]:
         """Rows of readings, the newest first.
 
+        Where other logbooks were merged into this one, by when they were logged; else as they were logged.
         before, after : seq of a row at a page's edge; after gives the page before it, still the newest first.
         since, until : of when they were logged; until is not included. standing : leave out those that were
         superseded. filters : tank, sample_point, sample_phase, plate_lot, operator, grade, status, layout.
         """
         chosen = _conditions(filters, since, until, standing=standing)
-        if before is not None:
-            chosen.append(readings.c.seq < before)
-        if after is not None:
-            chosen.append(readings.c.seq > after)
-        order = readings.c.seq.asc() if after is not None else readings.c.seq.desc()
-        query = select(*_ROW_COLUMNS).where(*chosen).order_by(order).limit(limit)
         with self._database.reading() as connection:
+            order = _order(connection)
+            if before is not None:
+                chosen.append(_is_before(connection, order, before))
+            if after is not None:
+                chosen.append(_is_before(connection, order, after, backwards=True))
+            ordered = [column.asc() if after is not None else column.desc() for column in order]
+            query = select(*_ROW_COLUMNS).where(*chosen).order_by(*ordered).limit(limit)
             rows = [_row_value(row) for row in connection.execute(query)]
         return rows[::-1] if after is not None else rows
 
@@ -744,6 +913,11 @@ class Logbook(AbstractContextManager["Logbook"]):
         chosen = _conditions({}, since, until)
         if place is not None:
             chosen += [readings.c.tank == place.tank, readings.c.sample_point == place.sample_point]
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            if known is not None:
+                yield from _stories_among_others(connection, known, chosen, newest)
+                return
         if newest is not None:
             last = select(readings.c.seq).where(*chosen).order_by(readings.c.seq.desc()).limit(newest)
             chosen.append(readings.c.seq.in_(last))
@@ -777,6 +951,10 @@ class Logbook(AbstractContextManager["Logbook"]):
             .order_by(readings.c.seq, events.c.seq)
         )
         with self._database.reading() as connection:
+            known = Chains.of(connection)
+            if known is not None:
+                yield from _verdicts_among_others(connection, known)
+                return
             found = connection.execute(query.execution_options(yield_per=BATCH_SIZE))
             for reading, history in groupby(found, key=lambda row: row.id):
                 yield reading, _last_verdict(history)
@@ -806,14 +984,15 @@ class Logbook(AbstractContextManager["Logbook"]):
         moment = int(now.timestamp())
         chosen = [_WAITS, *_conditions(filters, since), *_in_doubt(in_doubt)]
         base = select(*_ROW_COLUMNS)
-        open_now = (
-            base.where(*chosen, readings.c.open_until > moment)
-            .order_by(readings.c.open_until, readings.c.seq)
-            .limit(skip + limit)
-        )
-        order = (readings.c.seq,) if by_age else (readings.c.rank, readings.c.urgency, readings.c.seq)
         closed = or_(readings.c.open_until.is_(None), readings.c.open_until <= moment)
         with self._database.reading() as connection:
+            age = _order(connection)
+            open_now = (
+                base.where(*chosen, readings.c.open_until > moment)
+                .order_by(readings.c.open_until, *age)
+                .limit(skip + limit)
+            )
+            order = age if by_age else (readings.c.rank, readings.c.urgency, *age)
             first = [_row_value(row) for row in connection.execute(open_now)]
             if len(first) >= skip + limit:
                 return first[skip:]
@@ -836,10 +1015,9 @@ class Logbook(AbstractContextManager["Logbook"]):
 
     def run_events(self, run: str) -> list[Event]:
         """Events of a run, in order. Raises LinecallError if it is unknown or one has been altered."""
-        query = select(*_EVENT_COLUMNS).where(events.c.reading == run).order_by(events.c.seq)
         with self._database.reading() as connection:
             self._run_row(connection, run)
-            return [load_event(*row) for row in connection.execute(query)]
+            return _history(connection, run)
 
     def runs(
         self,
@@ -860,13 +1038,16 @@ class Logbook(AbstractContextManager["Logbook"]):
         """
         said = {"site": site, "point": point, "lot": lot, "plate": plate, "reading": reading}
         chosen = [runs.c[name] == value for name, value in said.items() if value is not None]
-        if before is not None:
-            chosen.append(runs.c.seq < before)
         if is_open:
             chosen.append(runs.c.ended.is_(None))
-        query = select(runs).where(*chosen).order_by(runs.c.seq.desc()).limit(limit)
         with self._database.reading() as connection:
-            return [_run_value(row) for row in connection.execute(query)] if has_runs(connection) else []
+            if not has_runs(connection):
+                return []
+            order = _order(connection, runs)
+            if before is not None:
+                chosen.append(_is_before(connection, order, before))
+            query = select(runs).where(*chosen).order_by(*(column.desc() for column in order)).limit(limit)
+            return [_run_value(row) for row in connection.execute(query)]
 
     def point_readings(
         self, site: str, point: str, *, limit: int = 50, since: datetime | None = None
@@ -904,21 +1085,23 @@ class Logbook(AbstractContextManager["Logbook"]):
         since : of the sample. last : how many runs are looked at, so that it costs the same in any logbook.
         """
         run = [column.label(f"run_{column.name}") for column in runs.c]
-        newest = select(runs.c.seq).where(runs.c.site == site).order_by(runs.c.seq.desc()).limit(last)
-        query = (
-            select(*run, *_ROW_COLUMNS)
-            .join_from(runs, readings, readings.c.id == runs.c.reading)
-            .where(
-                runs.c.seq.in_(newest),
-                runs.c.taken_utc >= int(since.timestamp()),
-                readings.c.grade.in_(grades),
-                readings.c.superseded_by.is_(None),
-            )
-            .order_by(runs.c.seq)
-        )
         with self._database.reading() as connection:
             if not has_runs(connection):
                 return []
+            order = _order(connection, runs)
+            newest = select(runs.c.seq).where(runs.c.site == site)
+            newest = newest.order_by(*(column.desc() for column in order)).limit(last)
+            query = (
+                select(*run, *_ROW_COLUMNS)
+                .join_from(runs, readings, readings.c.id == runs.c.reading)
+                .where(
+                    runs.c.seq.in_(newest),
+                    runs.c.taken_utc >= int(since.timestamp()),
+                    readings.c.grade.in_(grades),
+                    readings.c.superseded_by.is_(None),
+                )
+                .order_by(*order)
+            )
             return [(_run_value(row, "run_"), _row_value(row)) for row in connection.execute(query)]
 
     def follow_ups(
@@ -950,24 +1133,49 @@ class Logbook(AbstractContextManager["Logbook"]):
         )
         stories: dict[str, list[Event]] = {}
         with self._database.reading() as connection:
+            if has_follow_ups(connection) and (known := Chains.of(connection)) is not None:
+                latest = (
+                    select(follow_ups.c.id)
+                    .where(*chosen)
+                    .order_by(follow_ups.c.at.desc(), follow_ups.c.seq.desc())
+                )
+                return [known.history(one) for one in connection.scalars(latest.limit(limit)).all()]
             if has_follow_ups(connection):
                 for of, *stored in connection.execute(query):
                     stories.setdefault(of, []).append(load_event(*stored))
         return list(stories.values())
 
     def events(self, reading: str | None = None, after: int = 0) -> Iterator[Event]:
-        """Events in order, of one reading or of all. Raises LinecallError at one that has been altered."""
+        """Events in order, of one reading or of all; chain by chain, where others' are held.
+
+        Raises LinecallError at one that has been altered.
+        """
+        with self._database.reading() as connection:
+            known = Chains.of(connection)
+            if known is not None and reading is not None:
+                self._row(connection, reading)
+                yield from (event for event in known.history(reading) if event.seq > after)
+                return
+            if known is not None:
+                yield from (known.event(*row) for row in every_body(connection, after))
+                return
         for seq, digest, body in self.bodies(reading, after):
             yield load_event(seq, digest, body)
 
-    def site_events(self, kind: str) -> list[Event]:
-        """Events of a kind that are about no reading, in order. Raises LinecallError at one that has been altered."""
-        with self._database.reading() as connection:
-            return _site_events(connection, kind)
+    def site_events(self, kind: str, *, everywhere: bool = False) -> list[Event]:
+        """Events of a kind that are about no reading, in order: of the own chain, or of every chain that is held.
 
-    def settings(self) -> dict[str, KeptFile]:
-        """Every settings file that a reading or review was made by, by its hash, as far as they are kept."""
-        return kept_files(self.site_events(SETTINGS))
+        Raises LinecallError at one that has been altered.
+        """
+        with self._database.reading() as connection:
+            return site_events(connection, kind, everywhere=everywhere)
+
+    def settings(self, *, everywhere: bool = True) -> dict[str, KeptFile]:
+        """Every settings file that a reading or review was made by, by its hash, as far as they are kept.
+
+        everywhere : not only those of the own chain.
+        """
+        return kept_files(self.site_events(SETTINGS, everywhere=everywhere))
 
     def related(self, reading: StoredReading, *, within: timedelta) -> list[Event]:
         """First events of other readings that may be of the same plate, in order; who asks must look closer.
@@ -977,23 +1185,32 @@ class Logbook(AbstractContextManager["Logbook"]):
         said, at = reading.statement, int(reading.at.timestamp())
         apart = int(within.total_seconds())
         of_photo = [events.c.body.contains(f'"sha256":"{photo.sha256}"') for photo in reading.photos]
-        likely = [*of_photo, readings.c.at_utc.between(at - apart, at + apart)]
+        likely: list[ColumnElement[bool]] = [readings.c.at_utc.between(at - apart, at + apart)]
         if said.tank is not None and said.sample_point is not None:
             likely.append((readings.c.tank == said.tank) & (readings.c.sample_point == said.sample_point))
         query = select(*_EVENT_COLUMNS).join_from(readings, events, events.c.seq == readings.c.seq)
-        query = query.where(or_(*likely), readings.c.id != reading.id).order_by(events.c.seq)
+        query = query.where(or_(*of_photo, *likely), readings.c.id != reading.id).order_by(events.c.seq)
         with self._database.reading() as connection:
-            return [load_event(*row) for row in connection.execute(query)]
+            known = Chains.of(connection)
+            if known is None:
+                return [load_event(*row) for row in connection.execute(query)]
+            photos = [photo.sha256 for photo in reading.photos]
+            return [event for event in known.firsts(likely=likely, photos=photos) if event.id != reading.id]
 
     def readings_of_photo(self, sha256: str) -> list[str]:
         """Ids of the readings that a photo is of, byte for byte, in order."""
-        query = select(readings.c.id).join_from(readings, events, events.c.seq == readings.c.seq)
-        query = query.where(events.c.body.contains(f'"sha256":"{sha256}"')).order_by(readings.c.seq)
         with self._database.reading() as connection:
-            return list(connection.scalars(query))
+            of_photo = [
+                select(readings.c.id, *_order(connection))
+                .join_from(readings, table, table.c.seq == readings.c.seq)
+                .where(table.c.body.contains(f'"sha256":"{sha256}"'))
+                for table in event_tables(connection)
+            ]
+            found = [tuple(row) for query in of_photo for row in connection.execute(query)]
+        return [row[0] for row in sorted(found, key=lambda row: row[1:])]
 
     def bodies(self, reading: str | None = None, after: int = 0) -> Iterator[tuple[int, str, str]]:
-        """(seq, hash, body) of the events in order, as they are stored; the body is canonical JSON."""
+        """(seq, hash, body) of the own chain's events in order, as they are stored; the body is canonical JSON."""
         query = select(*_EVENT_COLUMNS).where(events.c.seq > after).order_by(events.c.seq)
         if reading is not None:
             query = query.where(events.c.reading == reading)
@@ -1138,6 +1355,76 @@ def _head(connection: Connection) -> tuple[int, str]:
     return (0, GENESIS) if found is None else (found.seq, found.hash)
 
 
+def _own_head(connection: Connection) -> ChainHead | None:
+    first = connection.execute(select(*_EVENT_COLUMNS).where(events.c.seq == 1)).one_or_none()
+    if first is None:
+        return None
+    begun, (seq, digest) = load_event(*first), _head(connection)
+    return ChainHead(id=first.hash, seq=seq, hash=digest, begun_by=begun.by, begun_at=begun.at)
+
+
+def _history(connection: Connection, id: str) -> list[Event]:
+    """All events about a reading, run or follow-up, in order."""
+    known = Chains.of(connection)
+    if known is not None:
+        return known.history(id)
+    query = select(*_EVENT_COLUMNS).where(events.c.reading == id).order_by(events.c.seq)
+    return [load_event(*row) for row in connection.execute(query)]
+
+
+def _double(connection: Connection, columns: tuple[str, str]) -> Iterator[str]:
+    """Runs that share a point, both open, or a plate."""
+    first, second = (runs.c[name] for name in columns)
+    chosen = (
+        [runs.c.ended.is_(None), runs.c.reading.is_(None)] if columns[0] == "site" else [second.is_not(None)]
+    )
+    query = select(first, second).where(*chosen).group_by(first, second).having(func.count() > 1)
+    for one, other in connection.execute(query.order_by(first, second)).all():
+        ids = connection.scalars(
+            select(runs.c.id).where(*chosen, first == one, second == other).order_by(runs.c.id)
+        ).all()
+        of_point = f"sample point {other} of site {one} has open"
+        what = of_point if columns[0] == "site" else f"plate {other} of lot {one} is in"
+        yield f"{what} runs {listed(ids)}; see linecall run show, and end what is not so"
+
+
+def _order(connection: Connection, table: Table = readings) -> tuple[Column[Any], ...]:
+    """Columns by which a list runs, the oldest first: as things were written, or by time where chains were merged."""
+    if not has_chains(connection):
+        return (table.c.seq,)
+    return (table.c.at_utc if table is readings else table.c.taken_utc, table.c.seq)
+
+
+def _is_before(
+    connection: Connection, order: Sequence[Column[Any]], seq: int, *, backwards: bool = False
+) -> ColumnElement[bool]:
+    """Whether a row comes before the one of number `seq`, or, backwards, after it."""
+    last = order[-1]
+    before: ColumnElement[bool] = last > seq if backwards else last < seq
+    if len(order) == 1:
+        return before
+    time = order[0]
+    edge = connection.scalar(select(time).where(last == seq))
+    if edge is None:
+        return before
+    earlier: ColumnElement[bool] = time > edge if backwards else time < edge
+    return or_(earlier, (time == edge) & before)
+
+
+def _stories_among_others(
+    connection: Connection, known: Chains, chosen: Sequence[ColumnElement[bool]], newest: int | None
+) -> Iterator[tuple[ReadingRow, list[Event]]]:
+    order = _order(connection)
+    query = select(*_ROW_COLUMNS).where(*chosen)
+    if newest is not None:
+        last = (
+            select(readings.c.seq).where(*chosen).order_by(*(column.desc() for column in order)).limit(newest)
+        )
+        query = select(*_ROW_COLUMNS).where(readings.c.seq.in_(last))
+    for row in connection.execute(query.order_by(*order).execution_options(yield_per=BATCH_SIZE)):
+        yield _row_value(row), known.history(row.id)
+
+
 def _last_time(connection: Connection) -> datetime | None:
     """Time of the last event; None where there is none, or it has been altered, which checking tells."""
     head = connection.scalar(select(func.substr(events.c.body, 1, 60)).order_by(events.c.seq.desc()).limit(1))
@@ -1150,9 +1437,13 @@ def _last_time(connection: Connection) -> datetime | None:
 
 def _free_id(connection: Connection, wanted: str | None = None) -> str:
     """The id that is wanted if no event has it yet, else one that is drawn."""
+    tables = event_tables(connection)
     while True:
         drawn, wanted = wanted or new_id(), None
-        if connection.execute(select(events.c.seq).where(events.c.id == drawn)).first() is None:
+        if all(
+            connection.execute(select(table.c.seq).where(table.c.id == drawn)).first() is None
+            for table in tables
+        ):
             return drawn
 
 
@@ -1182,18 +1473,11 @@ def _append(
     return event
 
 
-def _site_events(connection: Connection, kind: str) -> list[Event]:
-    query = select(*_EVENT_COLUMNS).where(events.c.reading.is_(None)).order_by(events.c.seq)
-    of_kind = f'"kind":"{kind}"'
-    found = [load_event(*row) for row in connection.execute(query) if of_kind in row.body]
-    return [event for event in found if event.kind == kind]
-
-
 def _keep_settings(
     connection: Connection, settings: Sequence[SettingsFile], *, by: str, at: datetime
 ) -> None:
     """Keep the bytes of those settings files that are not kept yet, as one event."""
-    new = not_kept(settings, _site_events(connection, SETTINGS)) if settings else []
+    new = not_kept(settings, site_events(connection, SETTINGS)) if settings else []
     if new:
         payload = as_payload(new)
         _append(connection, _free_id(connection), SETTINGS, payload, by=by, reading=None, at=at)
@@ -1206,17 +1490,23 @@ def _replaced_by(
 
     One of the same run does so whatever the run said then: its corrections are in the chain, each with its reason.
     """
-    columns = [column for column in readings.c if column.name not in {"seq", "hash", "body"}]
-    query = (
-        select(*_EVENT_COLUMNS, *columns)
-        .join_from(readings, events, events.c.seq == readings.c.seq)
-        .where(
-            readings.c.photo_sha256.in_(photos), readings.c.superseded_by.is_(None), readings.c.reviews == 0
+    order, known = _order(connection), Chains.of(connection)
+    earlier = []
+    for table in event_tables(connection):
+        columns = [column for column in readings.c if column.name not in {"seq", "hash", "body"}]
+        query = (
+            select(table.c.seq, table.c.hash, table.c.body, *columns)
+            .join_from(readings, table, table.c.seq == readings.c.seq)
+            .where(
+                readings.c.photo_sha256.in_(photos),
+                readings.c.superseded_by.is_(None),
+                readings.c.reviews == 0,
+            )
+            .order_by(*order)
         )
-        .order_by(readings.c.seq)
-    )
-    found = [dict(row._mapping) for row in connection.execute(query)]
-    earlier = [(row, load_event(row["seq"], row["hash"], row["body"])) for row in found]
+        for row in (dict(one._mapping) for one in connection.execute(query).all()):
+            load = load_event if known is None else known.event
+            earlier.append((row, load(row["seq"], row["hash"], row["body"])))
     return [
         event.id
         for row, event in earlier
@@ -1298,11 +1588,16 @@ def _check_photos_own(connection: Connection, run: str, photos: Sequence[KeptPho
         )
 
 
-def _check_alone(connection: Connection, row: Mapping[str, Any]) -> None:
-    """Raise LinecallError where another open run has a run's point, or another run has used its plate."""
+def _check_alone(connection: Connection, row: Mapping[str, Any], *, begins: bool) -> None:
+    """Raise LinecallError where another open run has a run's point, or another run has used its plate.
+
+    A run that goes on is not held up by what has come home with another logbook since it began.
+    """
     if row["ended"] is not None:
         return
     others = select(runs).where(runs.c.id != row["id"])
+    if not begins:
+        others = others.where(runs.c.seq <= NUMBER_MAX)
     waiting = runs.c.ended.is_(None) & runs.c.reading.is_(None)
     if row["reading"] is None:
         of_point = others.where(runs.c.site == row["site"], runs.c.point == row["point"], waiting)
@@ -1352,6 +1647,17 @@ def _row_value(row: Row[Any]) -> ReadingRow:
     return ReadingRow(**values)
 
 
+def _verdicts_among_others(connection: Connection, known: Chains) -> Iterator[tuple[str, bytes | str]]:
+    standing = select(readings.c.id).where(readings.c.superseded_by.is_(None)).order_by(*_order(connection))
+    for id in connection.scalars(standing.execution_options(yield_per=BATCH_SIZE)):
+        try:
+            story = story_of(known, known.history(id))
+        except LinecallError as error:
+            yield id, str(error)
+        else:
+            yield id, json.dumps((story.stands or story.events[0]).payload["verdict"]).encode()
+
+
 def _last_verdict(history: Iterable[Any]) -> bytes | str:
     """The newest verdict of a reading's events, as JSON; or, as text, why there is none."""
     verdict: object = None
@@ -1365,11 +1671,33 @@ def _last_verdict(history: Iterable[Any]) -> bytes | str:
 
 
 def _stored(row: Mapping[str, Any], history: Sequence[Event]) -> StoredReading:
+    reviews = tuple(event for event in history if event.kind == "review")
+    corrections = tuple(event for event in history if event.kind == "correction")
+    return _stored_reading(row, history, reviews, corrections)
+
+
+def _stored_among_others(row: Mapping[str, Any], story: Story) -> StoredReading:
+    stored = _stored_reading(row, story.events, story.reviews, story.corrections)
+    current = stored.first if story.stands is None else parse_verdict(story.stands.payload["verdict"])
+    told = (*current.warnings, *story.apart)
+    return replace(
+        stored,
+        last_seq=version(story.events),
+        current=current.model_copy(update={"warnings": told}) if story.apart else current,
+        apart=story.apart,
+        uncounted=story.uncounted,
+    )
+
+
+def _stored_reading(
+    row: Mapping[str, Any],
+    history: Sequence[Event],
+    reviews: tuple[Event, ...],
+    corrections: tuple[Event, ...],
+) -> StoredReading:
     if not history or history[0].kind != "reading" or history[0].seq != row["seq"]:
         raise LinecallError(f"reading {row['id']} lacks its first event; linecall logbook verify says more")
     first = history[0]
-    reviews = tuple(event for event in history if event.kind == "review")
-    corrections = tuple(event for event in history if event.kind == "correction")
     stated = dict(first.payload["statement"])
     corrected = stated | {event.payload["field"]: event.payload["value"] for event in corrections}
     verdicts = [event.payload["verdict"] for event in (first, *reviews) if "verdict" in event.payload]

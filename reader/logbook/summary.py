@@ -26,6 +26,7 @@ CORRECTABLE: Final = (
 class Rank(IntEnum):
     """Why a reading waits for a reviewer, the most urgent first."""
 
+    APART = -1  # written about on several devices (reader.logbook.apart)
     DECIDING_DOUBT = 0
     IDLE_DOUBT = 1
     SMALL_MARGIN = 2

@@ -18,11 +18,13 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-FORMAT: Final = 3
-"""Of the tables; a logbook of a later format is refused. A file is of format 1 until its first run begins, and of 2
-until something first follows from a reading; on a server whoever begins a logbook makes all tables."""
+FORMAT: Final = 4
+"""Of the tables; a logbook of a later format is refused. A file is of format 1 until its first run begins, of 2 until
+something first follows from a reading, and of 3 until another logbook is first merged into it; on a server whoever
+begins a logbook makes all tables but those of merging, and is of format 3 before."""
 FORMAT_WITHOUT_RUNS: Final = 1
 FORMAT_WITH_RUNS: Final = 2
+FORMAT_WITH_FOLLOW_UPS: Final = 3
 
 Whole: Final = BigInteger().with_variant(Integer, "sqlite")
 Real: Final[TypeEngine[float]] = Double().with_variant(REAL, "sqlite")
@@ -152,6 +154,72 @@ follow_ups = Table(
 Index("linecall_follow_up_about", follow_ups.c.about, follow_ups.c.action)
 Index("linecall_follow_up_point", follow_ups.c.site, follow_ups.c.point, follow_ups.c.seq)
 Index("linecall_follow_up_open", follow_ups.c.site, follow_ups.c.seq, **_OPEN)
+
+chains = Table(
+    "linecall_chain",
+    tables,
+    Column("slot", Whole, primary_key=True, autoincrement=False),
+    Column("id", Text, nullable=False, unique=True),
+    Column("seq", Whole, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("begun_by", Text, nullable=False),
+    Column("begun_at", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""The chains of other logbooks that were merged into this one, each with its head (reader.logbook.chains)."""
+
+others = Table(
+    "linecall_other_event",
+    tables,
+    Column("seq", Whole, primary_key=True, autoincrement=False),
+    Column("id", Text, nullable=False),
+    Column("reading", Text),
+    Column("kind", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""The events of those chains as they were written; `seq` is their place: the chain's slot and the number in it."""
+
+Index("linecall_other_event_id", others.c.id)
+Index("linecall_other_event_reading", others.c.reading, others.c.seq)
+Index("linecall_other_event_kind", others.c.kind, others.c.by)
+
+seen = Table(
+    "linecall_seen",
+    tables,
+    Column("chain", Whole, primary_key=True, autoincrement=False),
+    Column("seq", Whole, primary_key=True, autoincrement=False),
+    Column("other", Whole, primary_key=True, autoincrement=False),
+    Column("until", Whole, nullable=False),
+    Column("hash", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""What each event `merge` says: from number `seq` of `chain` on, its writers had `other` up to number `until`."""
+
+called = Table(
+    "linecall_called",
+    tables,
+    Column("chain", Whole, primary_key=True, autoincrement=False),
+    Column("kind", Text, primary_key=True),
+    Column("there", Text, primary_key=True),
+    Column("here", Text, nullable=False),
+    sqlite_strict=True,
+)
+"""What this logbook calls the people and places of other chains that are called otherwise there."""
+
+takeovers = Table(
+    "linecall_takeover",
+    tables,
+    Column("reading", Text, primary_key=True),
+    Column("by", Text, primary_key=True),
+    sqlite_strict=True,
+)
+"""Which reading says that it takes which one's place; whether it does, its history tells."""
+
+OF_CHAINS: Final = (chains, others, seen, called, takeovers)
+"""What the first merge adds."""
 FIRST_TABLES: Final = (about, events, readings)
 
 
@@ -160,28 +228,29 @@ def _ddl(statement: str) -> DDL:
 
 
 # Not against an attacker, who may drop them: against a slip.
-for _name in ("update", "delete"):
+for _table, _what in ((events, "no"), (others, "no_other")):
+    for _name in ("update", "delete"):
+        event.listen(
+            _table,
+            "after_create",
+            _ddl(
+                f"CREATE TRIGGER linecall_{_what}_{_name} BEFORE {_name.upper()} ON {_table.name} "
+                "BEGIN SELECT RAISE(ABORT, 'events are never changed'); END"
+            ).execute_if(dialect="sqlite"),
+        )
     event.listen(
-        events,
+        _table,
         "after_create",
         _ddl(
-            f"CREATE TRIGGER linecall_no_{_name} BEFORE {_name.upper()} ON linecall_event "
-            "BEGIN SELECT RAISE(ABORT, 'events are never changed'); END"
-        ).execute_if(dialect="sqlite"),
+            "CREATE OR REPLACE FUNCTION linecall_no_change() RETURNS trigger LANGUAGE plpgsql AS "
+            "$$BEGIN RAISE EXCEPTION 'events are never changed'; END$$"
+        ).execute_if(dialect="postgresql"),
     )
-event.listen(
-    events,
-    "after_create",
-    _ddl(
-        "CREATE OR REPLACE FUNCTION linecall_no_change() RETURNS trigger LANGUAGE plpgsql AS "
-        "$$BEGIN RAISE EXCEPTION 'events are never changed'; END$$"
-    ).execute_if(dialect="postgresql"),
-)
-event.listen(
-    events,
-    "after_create",
-    _ddl(
-        "CREATE TRIGGER linecall_no_change BEFORE UPDATE OR DELETE OR TRUNCATE ON linecall_event "
-        "FOR EACH STATEMENT EXECUTE FUNCTION linecall_no_change()"
-    ).execute_if(dialect="postgresql"),
-)
+    event.listen(
+        _table,
+        "after_create",
+        _ddl(
+            f"CREATE TRIGGER linecall_{_what}_change BEFORE UPDATE OR DELETE OR TRUNCATE ON {_table.name} "
+            "FOR EACH STATEMENT EXECUTE FUNCTION linecall_no_change()"
+        ).execute_if(dialect="postgresql"),
+    )

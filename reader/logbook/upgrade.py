@@ -13,7 +13,7 @@ from reader.errors import OutputError
 from reader.files.output import create_private_file
 from reader.logbook.rows import add_missing, missing_indexes
 from reader.logbook.store import TIMEOUT_S
-from reader.logbook.tables import FORMAT, about, events
+from reader.logbook.tables import FORMAT, FORMAT_WITH_FOLLOW_UPS, about, events
 from reader.store.database import Database
 from reader.version import VERSION
 
@@ -33,7 +33,8 @@ def bring_up_to_date(path: Path) -> Path | None:
         with database.reading() as connection:
             if not inspect(connection).has_table(about.name):
                 return None  # opening it will say what it is
-            is_earlier = _format_of(connection) < FORMAT or bool(missing_indexes(connection))
+            missing = bool(missing_indexes(connection))
+            is_earlier = _format_of(connection) < FORMAT_WITH_FOLLOW_UPS or missing
             is_empty = connection.execute(select(events.c.seq).limit(1)).first() is None
         if not is_earlier:
             return None

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Select, Table, bindparam, func, literal_colum
 from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
+from reader.logbook.chains import Chains
 from reader.logbook.database_integrity import file_problem, has_server_guard, missing_guards
 from reader.logbook.follow_up_events import ASKED, FOLLOW_UP_KINDS
 from reader.logbook.photos import place_record
@@ -16,6 +17,7 @@ from reader.logbook.rows import has_follow_ups, has_runs, made_row, stored_row
 from reader.logbook.run_events import RUN, RUN_KINDS
 from reader.logbook.summary import first_row, next_row, superseded_row
 from reader.logbook.tables import about, events, follow_ups, readings, runs
+from reader.logbook.verify_chains import OtherChainError, Others, check_lists, check_others, own_seals
 from reader.store.database import BATCH_SIZE
 from reader.store.kept_files import FileStore, FolderStore, check_file
 
@@ -53,6 +55,9 @@ def check(
     place = _place(connection)
     sqlite = connection.dialect.name == "sqlite"
     named: set[str] = set()
+    known, other = Chains.of(connection), Others()
+    if known is not None:
+        seals = own_seals(connection, tuple(seals))
     chain, sealed = Chain(), {seal.seq: seal for seal in seals}
     n_readings = n_photos = n_runs = n_follow_ups = 0
     others = [runs] if has_runs(connection) else []
@@ -71,8 +76,10 @@ def check(
                     if payload.get("place", place) != place:
                         raise ChainBrokenError(seq, f"event {seq}: {_OTHER_PLACE}")
                     n_photos += 0 if photos is None else _check_photos(photos, seq, payload, named)
-                    if not _shows(connection, seq, link, payload, tuple(row)):
+                    if known is None and not _shows(connection, seq, link, payload, tuple(row)):
                         listed = listed or _not_shown(seq)
+                elif known is not None:
+                    pass  # what the lists show, all chains together tell
                 elif link.kind in RUN_KINDS:
                     n_runs += link.kind == RUN
                     within = run_seq is not None and run_seq <= seq <= run_last
@@ -91,27 +98,37 @@ def check(
                     progress(seq)
         chain.finish()
         _check_end(chain, seals)
-        counts = {readings: n_readings, runs: n_runs, follow_ups: n_follow_ups}
-        for table in (readings, *others):
-            listed = listed or _count_problem(connection, chain, table, counts[table])
+        if known is not None:
+
+            def look(seq: int, payload: dict[str, Any]) -> int:
+                return 0 if photos is None else _check_photos(photos, seq, payload, named)
+
+            other = check_others(connection, known, look, progress)
+            check_lists(connection, known)
+        else:
+            counts = {readings: n_readings, runs: n_runs, follow_ups: n_follow_ups}
+            for table in (readings, *others):
+                listed = listed or _count_problem(connection, chain, table, counts[table])
     except ChainBrokenError as broken:
         found = broken
     found = found or listed
     problem = found.problem if found else file_problem(connection) if sqlite else None
-    notes = [*chain.notes(), *_guard_notes(connection)]
+    notes = [*chain.notes(), *other.notes, *_guard_notes(connection)]
     if problem is None and isinstance(photos, FolderStore):
         problem, more = photos.strays(named, by="event")
         notes += more
     if progress is not None:
-        progress(chain.seq)
+        progress(chain.seq + other.events)
     return Report(
-        events=chain.seq,
+        events=chain.seq + other.events,
         head=chain.head,
-        readings=n_readings,
-        photos=n_photos,
-        first_bad=found.seq if found else None,
+        readings=n_readings + other.readings,
+        photos=n_photos + other.photos,
+        first_bad=(found.seq or None) if found else None,
         problem=problem,
         notes=tuple(notes),
+        chains=1 if known is None else 1 + len(known.heads),
+        bad_chain=found.chain if isinstance(found, OtherChainError) else None,
     )
 
 

@@ -25,14 +25,12 @@ from reader.verdict.model import (
     SettingsRecord,
     Verdict,
 )
-from reader.words import CALLS_OF, Call, MarkName, SettledGrade, listed, shown
+from reader.words import CALLS_OF, GRAVITY, Call, MarkName, listed, shown
 from reader.words import MarkKey as Key
 from reader.words.names import NAME_MAX, folded, is_one_of
 
 REASON_MAX: Final = 1000  # characters; more than ten lines
 ANOTHER: Final = "another person must decide"
-GRAVITY: Final[dict[SettledGrade, int]] = {"negligible": 0, "moderate": 1, "heavy": 2, "invalid": 2}
-"""How far a grade is from the release side; an invalid plate releases nothing, either (common practice, no source)."""
 OUTVOTES: Final = 2  # readers with one call where another reader has made another one
 
 

@@ -101,6 +101,8 @@ def _entry(logbook: Logbook, row: ReadingRow, now: datetime, *, blind: bool) -> 
 
 def _why(logbook: Logbook, row: ReadingRow) -> str:
     """What a reviewer is asked for: what earlier reviews left open, else what the reading itself leaves."""
+    if row.rank is Rank.APART:
+        return "; ".join(logbook.reading(row.id).apart)
     if row.reviews:
         review = logbook.reading(row.id).current.review
         if review is not None and review.open:
@@ -123,6 +125,7 @@ def reason_to_wait(row: ReadingRow) -> str:
             else "its times leave the grade open, not its marks"
         )
     return {
+        Rank.APART: "decided on on several devices, without having seen each other's decision",
         Rank.IDLE_DOUBT: f"{doubts}, the grade stands",
         Rank.SMALL_MARGIN: f"a call {row.margin or 0:.1f} standard errors from its limit",
         Rank.INVALID: "invalid: see whether the plate or the reading failed",

@@ -127,8 +127,23 @@ def decisions_on(stored: StoredReading) -> tuple[Decision, ...]:
         taken_back = {(one["window"], one["mark"]) for one in event.payload.get("withdrawn", ())}
         by = folded(event.by)
         standing = [made for made in standing if folded(made.by) != by or made.key not in taken_back]
-        standing += _made_in(event)
+        for made in _made_in(event):
+            standing = _with(standing, made)
     return tuple(standing)
+
+
+def _with(standing: list[Decision], made: Decision) -> list[Decision]:
+    """Decisions after one more. Nobody has two voices on a mark.
+
+    That somebody decides twice can only be on two devices that had not seen each other. The same call counts once;
+    of two that differ neither does.
+    """
+    own = [one for one in standing if one.key == made.key and folded(one.by) == folded(made.by)]
+    if not own:
+        return [*standing, made]
+    if any(one.call != made.call for one in own):
+        return [one for one in standing if one not in own]
+    return standing
 
 
 def _made_in(event: Event) -> list[Decision]:

@@ -142,7 +142,8 @@ def check_site(logbook: Logbook, site: Site) -> None:
     Raises LinecallError where it is another site's, its revision did not
     grow, or it lacks a point that has an open run or follow-up.
     """
-    used = [kept for kept in logbook.settings().values() if kept.kind == Site.kind]
+    kept_here = logbook.settings(everywhere=False)  # another device may go by an older file
+    used = [kept for kept in kept_here.values() if kept.kind == Site.kind]
     if not used or used[-1].sha256 == site.sha256:
         return
     try:

@@ -25,6 +25,8 @@ SettledGrade = Literal["negligible", "moderate", "heavy", "invalid"]
 Grade = Literal["negligible", "moderate", "heavy", "invalid", "undecided"]
 GRADES: Final[tuple[SettledGrade, ...]] = ("negligible", "moderate", "heavy", "invalid")
 """Mildest first, `invalid` last."""
+GRAVITY: Final[dict[SettledGrade, int]] = {"negligible": 0, "moderate": 1, "heavy": 2, "invalid": 2}
+"""How far a grade is from the release side; an invalid plate releases nothing, either (common practice, no source)."""
 Cause = Literal["marks", "time"]
 """What leaves a grade undecided."""
 

@@ -19,7 +19,7 @@ from tests.demo import readable_photo
 
 pytestmark = pytest.mark.usefixtures("here")
 
-MOST = 141
+MOST = 144
 LINECALL = (sys.executable, "-c", "from cli.main import main; main(prog_name='linecall')")
 
 

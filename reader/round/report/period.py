@@ -133,7 +133,7 @@ def period_report(
     if follow_ups is not None:
         rows = [(one.id, said_at(one.at), one.text) for one in follow_ups if one.done_at is None]
         found.exceptions["follow-up"] += sorted(rows, key=lambda row: row[1])
-    clock = [event for event in logbook.site_events(CLOCK) if since <= event.at < until]
+    clock = [event for event in logbook.site_events(CLOCK, everywhere=True) if since <= event.at < until]
     last = until - timedelta(seconds=1)
     return Report(
         title=f"Readings from {since:%Y-%m-%d} to {last:%Y-%m-%d}",
@@ -241,6 +241,10 @@ def _overruled(verdict: Mapping[str, Any]) -> Iterator[tuple[str, str, str, str]
             yield which, f"{first}, {mark['call']}", who or "readers disagree", reasons
 
 
+def _of_chain(event: Event) -> str:
+    return "" if event.chain is None else f" of chain {event.chain[:8]}"
+
+
 def _take_photos(found: _Found, logbook: Logbook) -> None:
     try:
         missing = logbook.missing_photos(digest for _, _, _, digest in found.photos)
@@ -302,7 +306,8 @@ def _exceptions(found: _Found, clock: Sequence[Event], *, looked: bool) -> Itera
     yield from (
         Sentences(
             texts=(
-                f"The clock was set back before entry {event.seq + 1}, from {event.payload['before']} to "
+                f"The clock was set back before entry {event.number + 1}{_of_chain(event)}, from "
+                f"{event.payload['before']} to "
                 f"{event.payload['now']}: times on either side cannot be compared.",
             )
         )

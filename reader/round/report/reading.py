@@ -366,6 +366,6 @@ def _entries(events: Sequence[Event]) -> Table:
             Column(head="by", share=1.3), Column(head="SHA-256", share=6.8),
         ),
         rows=tuple(
-            (str(event.seq), said_at(event.at), event.kind.replace("_", " "), event.by, event.hash) for event in events
+            (event.entry, said_at(event.at), event.kind.replace("_", " "), event.by, event.hash) for event in events
         ),
     )  # fmt: skip

@@ -13,6 +13,7 @@ from reader.errors import LinecallError, OutputError
 from reader.logbook import Logbook, StaleHeadError, Statement
 from reader.logbook.events import GENESIS
 from reader.logbook.summary import Rank
+from reader.logbook.tables import FORMAT
 from reader.verdict.model import Verdict, load_verdict
 from tests.reader.logbook.samples import AT, Place, add, filled, photo, verdict_of
 
@@ -362,9 +363,10 @@ def test_events_are_never_changed_even_by_a_slip(place: Place, tmp_path: Path) -
 
 def test_a_newer_logbook_is_refused(place: Place, tmp_path: Path) -> None:
     filled(place, tmp_path)
-    place.tamper("UPDATE linecall_logbook SET value = '4' WHERE name = 'format'")
+    place.tamper(f"UPDATE linecall_logbook SET value = '{FORMAT + 1}' WHERE name = 'format'")
     with pytest.raises(
-        LinecallError, match="is a logbook of format 4, but this linecall knows up to 3; update"
+        LinecallError,
+        match=f"is a logbook of format {FORMAT + 1}, but this linecall knows up to {FORMAT}; update",
     ):
         place.open()
 
