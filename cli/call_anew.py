@@ -289,7 +289,18 @@ def _error_lines(errors: "Errors", library: Path | None) -> Iterator[str]:
 
 
 def _notes(found: _Found) -> Iterator[str]:
-    tally = found.tally
+    tally, by = found.tally, found.by
+    assert by is not None
+    used = _named(by.thresholds), _named(by.rules)
+    both = sum(
+        n for written, n in tally.written_by.items() if written[0] != used[0] and written[1] != used[1]
+    )
+    if both:
+        yield from show.labelled(
+            "note",
+            f"{both:,} were written by other thresholds and other rules, so either may be why a grade changes; to see "
+            "one of them alone, name the other as it was with --set",
+        )
     if tally.came["apart"]:
         yield from show.labelled(
             "apart",

@@ -214,6 +214,10 @@ def read(
         force=force,
         anew=bool(logbook),  # what goes into a logbook was read, not found
     )
+    if on is not None and jobs > 1:
+        raise click.UsageError(
+            "--jobs is for processes of this machine; with --on the cluster's workers read"
+        )
     if on is not None:  # its workers start in folders of their own
         photos = tuple(one.absolute() if isinstance(one, Path) else one for one in photos)
         table, out = (one.absolute() if isinstance(one, Path) else one for one in (table, out))

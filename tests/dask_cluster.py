@@ -43,6 +43,11 @@ class LocalCluster:
             self._run("dask_worker", self.address, "--host", "127.0.0.1", *options, path=path)
             client.wait_for_workers(before + n, timeout=START_S)
 
+    def wait_for_workers(self, n: int) -> None:
+        """Until so many are there."""
+        with self._client() as client:
+            client.wait_for_workers(n, timeout=START_S)
+
     def worker_pids(self) -> list[int]:
         """The processes that work now, as the scheduler knows them."""
         with self._client() as client:

@@ -111,6 +111,10 @@ def add(
     from reader.run.jobs import find_photos
     from reader.settings.read_settings import load_settings
 
+    if on is not None and jobs > 1:
+        raise click.UsageError(
+            "--jobs is for processes of this machine; with --on the cluster's workers read"
+        )
     if on is not None:  # its workers start in folders of their own
         photos = tuple(map(Path.absolute, photos))
     try:

@@ -1,4 +1,7 @@
-"""Whether a logbook's file is sound: SQLite's own check, and that its tables are those that linecall makes."""
+"""Whether a logbook's file is sound: SQLite's own check, and that its tables are those that linecall makes.
+
+Of a server, whether the guard of the events is in its place.
+"""
 
 from functools import cache
 from typing import Final
@@ -36,6 +39,17 @@ def missing_guards(connection: Connection) -> tuple[str, ...]:
         name for name, (kind, table, _) in sorted(_made_by_linecall().items())
         if kind in {"index", "trigger"} and table in there and name not in there
     )  # fmt: skip
+
+
+def has_server_guard(connection: Connection) -> bool:
+    """Whether a PostgreSQL logbook still refuses that an event is changed."""
+    enabled = connection.scalar(
+        text(
+            "SELECT tgenabled FROM pg_trigger "
+            "WHERE tgrelid = 'linecall_event'::regclass AND tgname = 'linecall_no_change'"
+        )
+    )
+    return enabled in ("O", "A", b"O", b"A")  # fires at what users do: "origin", or always
 
 
 def _objects(connection: Connection) -> dict[str, tuple[str, str, str]]:

@@ -10,7 +10,7 @@ from sqlalchemy.exc import DBAPIError
 
 from reader.logbook.chain import Chain, ChainBrokenError, Link, Report, Seal
 from reader.logbook.chains import Chains
-from reader.logbook.database_integrity import file_problem, missing_guards
+from reader.logbook.database_integrity import file_problem, has_server_guard, missing_guards
 from reader.logbook.follow_up_events import ASKED, FOLLOW_UP_KINDS
 from reader.logbook.photos import place_record
 from reader.logbook.rows import has_follow_ups, has_runs, made_row, stored_row
@@ -113,7 +113,7 @@ def check(
         found = broken
     found = found or listed
     problem = found.problem if found else file_problem(connection) if sqlite else None
-    notes = [*chain.notes(), *other.notes, *(_guard_notes(connection) if sqlite else ())]
+    notes = [*chain.notes(), *other.notes, *_guard_notes(connection)]
     if problem is None and isinstance(photos, FolderStore):
         problem, more = photos.strays(named, by="event")
         notes += more
@@ -248,7 +248,15 @@ def _place(connection: Connection) -> str:
     return place_record(connection.scalar(select(about.c.value).where(about.c.name == "photos")) or "")
 
 
+_GUARD_OFF: Final = (
+    "what keeps events from being changed, the trigger linecall_no_change, was taken out or switched off by somebody "
+    "with the owner's rights"
+)
+
+
 def _guard_notes(connection: Connection) -> tuple[str, ...]:
+    if connection.dialect.name == "postgresql":
+        return () if has_server_guard(connection) else (_GUARD_OFF,)
     gone = missing_guards(connection)
     return (f"another program has taken out of the logbook's file: {', '.join(gone)}",) if gone else ()
 

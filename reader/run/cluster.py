@@ -47,7 +47,7 @@ class Cluster(Hands):
         """Connect, and look at every worker that is there."""
         self.address = _checked(address)
         distributed = needed("distributed", "to read on a cluster")
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters is said in our words
+        _keep_quiet("distributed", "tornado", "asyncio")
         self._killed: type[BaseException] = distributed.scheduler.KilledWorker
         self._likeness = on_worker.likeness()
         self._work: tuple[Any, bytes] | None = None
@@ -184,6 +184,13 @@ class Cluster(Hands):
                 error = ClusterError(f"{self.address}: all workers are gone; start some again")
                 for found in tuple(self._open):
                     self._settle(found, None, error)
+
+
+def _keep_quiet(*libraries: str) -> None:
+    """Let libraries log nothing, for what matters is said in our words; Dask gives many loggers levels of their own."""
+    for name in (*libraries, *logging.root.manager.loggerDict):
+        if name.partition(".")[0] in libraries:
+            logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
 def _checked(address: str) -> str:

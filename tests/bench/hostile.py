@@ -437,14 +437,14 @@ def names(random_: random.Random) -> Attempt:
 
 def verdicts(random_: random.Random) -> Attempt:
     """A kept verdict that was changed."""
-    source = random_.choice(sorted(Path("out").glob("*.verdict.json")))
+    source = random_.choice(sorted(Path("archive").glob("*.verdict.json")))
     if random_.random() < 0.2:
         data = changed_bytes(source.read_bytes(), random_)
     else:
         data = _json(changed_value(json.loads(source.read_bytes()), random_))
-    name = random_.choice(("out/own.json", "out/own.jsonl"))
+    name = random_.choice(("archive/own.json", "archive/own.jsonl"))
     more = random_.choice(((), ("-l", "library"), ("-o", "changes.csv"), ("--json",)))
-    return ("call-anew", "out", *more), lambda: _write(Path(name), data)
+    return ("call-anew", "archive", *more), lambda: _write(Path(name), data)
 
 
 KINDS: dict[str, tuple[float, Callable[[random.Random], Attempt]]] = {
@@ -514,6 +514,9 @@ def make_whole(folder: Path) -> None:
         )
         head, *cells = [line.split(",") for line in Path("labels.csv").read_text().splitlines()]
         Path("labels.json").write_text(json.dumps([dict(zip(head, row, strict=True)) for row in cells]))
+        Path("archive").mkdir()
+        for verdict in Path("out").glob("*.verdict.json"):
+            verdict.rename(Path("archive", verdict.name))
         shutil.rmtree("out")
     finally:
         os.chdir(before)

@@ -214,6 +214,18 @@ def test_verdicts_and_the_table_may_lie_at_urls() -> None:
     assert run("memory://verdicts", "-o", "memory://tables/changes.txt").exit_code == 2
 
 
+def test_where_limits_and_rules_are_both_others_it_says_that_either_may_be_why(archive: Path) -> None:
+    text = (DATA / "rules" / "two-tier.toml").read_text().replace('rules = "two-tier"', 'rules = "ours"')
+    Path("ours.toml").write_text(text)
+    said = "written by other thresholds and other rules, so either may be why a grade changes"
+    for options, both in (
+        (STRICT, False),
+        (("--set", "rules=ours.toml"), False),
+        ((*STRICT, "--set", "rules=ours.toml"), True),
+    ):
+        assert (said in " ".join(run(str(archive), *options).stdout.split())) is both
+
+
 def test_a_folder_without_verdicts_is_said_and_no_table_is_written(here: Path) -> None:
     Path("other").mkdir()
     Path("other/package.json").write_text("{}")

@@ -62,7 +62,7 @@ def _person(book: Logbook, folder: Path, ids: list[str], n: int) -> None:
     add_person(book, f"Person {_APART[n // 10]}{_APART[n % 10]}", roles=["technician"], at=AT)
 
 
-def _asked(reading: str) -> FollowUpAsked:
+def asked_for(reading: str) -> FollowUpAsked:
     return FollowUpAsked(
         site=FILE, reading=reading, point="P1", tank="T", point_name="drain", tank_name="tank", kind="sample",
         action=f"again {new_id()}", text="sample again", owner="A. Lind", since=AT, due_at=AT, grade="heavy",
@@ -93,7 +93,7 @@ WRITERS: dict[str, tuple[int, Callable[[Logbook, Path, list[str], int], object]]
     "follow-up": (
         1,
         lambda book, folder, ids, n: book.add_to_follow_ups(
-            [(new_id(), ASKED, _asked(ids[0]))], by="A", at=AT
+            [(new_id(), ASKED, asked_for(ids[0]))], by="A", at=AT
         ),
     ),
 }

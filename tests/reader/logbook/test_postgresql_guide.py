@@ -22,10 +22,13 @@ from sqlalchemy.exc import ProgrammingError
 from reader.errors import LinecallError, OutputError
 from reader.guide import topic
 from reader.logbook import Logbook
+from reader.logbook.follow_up_events import ASKED
 from reader.logbook.run_events import END, RunEnd
+from reader.words.ids import new_id
 from tests.conftest import ROOT
 from tests.documents import Block, blocks
 from tests.reader.logbook.samples import AT, add
+from tests.reader.logbook.test_lost_connection import asked_for
 from tests.reader.logbook.test_runs import begin
 from tests.reader.station.authority import Authority
 
@@ -211,7 +214,9 @@ def test_every_step_of_the_topic_does_what_it_says(place: str, site: Site, tmp_p
         row = book.runs()[0]
         end = RunEnd(how="abandoned", reason="dropped it")
         book.add_to_run(run, [(END, end)], by="A. Technician", at=AT, expect_last=row.last_seq)
+        assert book.add_to_follow_ups([(new_id(), ASKED, asked_for(ids[0]))], by="A. Technician", at=AT) == 1
         assert book.verify().good
+        assert book.verify().notes == ()
         with pytest.raises(OutputError, match=r"no right to do that .*ask the logbook's owner"):
             book.rebuild()
     _check_rights(site)
@@ -273,6 +278,11 @@ def _check_rights(site: Site) -> None:
     ):
         assert "permission denied" in site.says("audit", statement)
     assert site.says("audit", "SELECT count(*) FROM linecall_event") == ""
+    switch = "ALTER TABLE linecall_event {} TRIGGER linecall_no_change"
+    assert site.says("owner", switch.format("DISABLE")) == ""
+    with site.open("audit", read_only=True) as book:
+        assert "linecall_no_change" in "".join(book.verify().notes)
+    assert site.says("owner", switch.format("ENABLE")) == ""
 
 
 @pytest.mark.posix

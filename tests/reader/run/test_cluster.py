@@ -1,6 +1,7 @@
 """Workers of a Dask scheduler do what processes of this machine do; what is wrong with them is said at once."""
 
 import os
+import re
 import shutil
 import signal
 import socket
@@ -31,9 +32,16 @@ pytestmark = [pytest.mark.slow, pytest.mark.posix]
 
 
 @pytest.fixture(scope="module")
-def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalCluster]:
+def shared_cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LocalCluster]:
     with local_cluster(tmp_path_factory.mktemp("dask"), allowed_failures=1) as found:
         yield found
+
+
+@pytest.fixture
+def cluster(shared_cluster: LocalCluster) -> LocalCluster:
+    """A cluster of two workers, whatever an earlier test has done to them."""
+    shared_cluster.wait_for_workers(2)
+    return shared_cluster
 
 
 def files_named(folder: Path, names: list[str]) -> list[Path]:
@@ -131,6 +139,43 @@ def test_the_commands_take_relative_paths_and_say_where_the_results_lie(
     added = CliRunner().invoke(main, ["library", "add", "photos", "--library", "site", *options])
     assert added.exit_code == 0, added.output
     assert "2 photos: 2 added" in added.stdout
+
+
+def test_ctrl_c_ends_a_run_in_two_lines_and_the_same_command_goes_on(
+    cluster: LocalCluster, root: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "photos").mkdir()
+    for number in range(8):
+        data = (root / "demo_images" / "helipad-bowser.jpg").read_bytes()
+        (tmp_path / "photos" / f"{number}.jpg").write_bytes(data + bytes([number]))
+    linecall = (sys.executable, "-c", "from cli.main import main; main()")
+    options = ("--out", "out", "--reading-age", "20", "--on", cluster.address)
+    run = subprocess.Popen(
+        [*linecall, "read", "photos", *options],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 90
+    while not list((tmp_path / "out").glob("*.verdict.json")) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    run.send_signal(signal.SIGINT)
+    _, problems = run.communicate(timeout=60)
+    assert run.returncode == 130, problems
+    assert "Traceback" not in problems
+    assert "of 8 readings" in problems
+    assert "the same command reads them" in problems
+    done = subprocess.run(
+        [*linecall, "read", "photos", *options],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert re.search(r"8 photos: 8 negligible; [1-8] of 8 were done before; ", done.stdout), done.stdout
 
 
 def test_a_file_that_a_worker_does_not_see_is_said_with_the_host(
