@@ -30,10 +30,19 @@ def server() -> Iterator[Store]:
     try:
         with object_store() as found:
             os.environ["AWS_ENDPOINT_URL"] = found.url
+            forget_environment()
             yield found
     finally:
         os.environ.clear()
         os.environ.update(before)
+        forget_environment()
+
+
+def forget_environment() -> None:
+    """Let processes that read begin with today's environment, not with that of an earlier test's."""
+    from multiprocessing.forkserver import _forkserver
+
+    _forkserver._stop()  # type: ignore[attr-defined]
 
 
 @pytest.fixture

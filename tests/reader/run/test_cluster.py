@@ -269,7 +269,8 @@ def test_a_worker_without_linecall_is_named_and_a_scheduler_that_dies_ends_the_r
     tmp_path: Path,
 ) -> None:
     (tmp_path / "empty" / "reader").mkdir(parents=True)
-    (tmp_path / "empty" / "reader" / "__init__.py").touch()
+    missing = "raise ModuleNotFoundError(\"No module named 'reader'\", name='reader')\n"
+    (tmp_path / "empty" / "reader" / "__init__.py").write_text(missing, encoding="utf-8")
     with local_cluster(tmp_path / "dask", workers=0) as mortal:
         mortal.add_workers(1, *NO_NANNY)
         with Cluster(mortal.address) as hands:
