@@ -23,6 +23,7 @@ from reader.errors import LinecallError, OutputError
 from reader.guide import topic
 from reader.logbook import Logbook
 from reader.logbook.follow_up_events import ASKED
+from reader.logbook.people import add_person
 from reader.logbook.run_events import END, RunEnd
 from reader.words.ids import new_id
 from tests.conftest import ROOT
@@ -162,7 +163,11 @@ def _make_files(site: Site) -> None:
     ):
         (site.folder / name).write_text(content)
         (site.folder / name).chmod(0o600)
-    for name, word in (("roles.sql", "CREATE ROLE"), ("grants.sql", "GRANT USAGE")):
+    for name, word in (
+        ("roles.sql", "CREATE ROLE"),
+        ("grants.sql", "GRANT USAGE"),
+        ("grants-merged.sql", "linecall_takeover"),
+    ):
         (site.folder / name).write_text(shown("sql", word))
 
 
@@ -201,7 +206,7 @@ def _set_passwords(site: Site, server: str) -> None:
 @pytest.mark.posix
 @pytest.mark.parametrize("place", ["postgresql"])  # so that it is run where a server's programs are
 def test_every_step_of_the_topic_does_what_it_says(place: str, site: Site, tmp_path: Path) -> None:
-    roles, begins, looks, backs_up, restores, from_zip = map(_text, _of("console"))
+    roles, begins, looks, _, backs_up, restores, from_zip = map(_text, _of("console"))
     site.run(roles)
     _set_passwords(site, "old")
     assert site.run(begins).startswith("0 readings")
@@ -302,6 +307,31 @@ def test_a_logbook_of_an_earlier_linecall_is_brought_up_to_date_by_its_owner(
     with site.open("record") as book:
         begin(book, "P7")
         assert book.verify().good
+
+
+@pytest.mark.posix
+@pytest.mark.parametrize("place", ["postgresql"])
+def test_a_laptops_logbook_is_merged_by_the_owner_and_writers_go_on(
+    place: str, site: Site, tmp_path: Path
+) -> None:
+    with Logbook.open(site.folder / "laptop.db") as laptop:
+        theirs = add(laptop, tmp_path, 7)
+    with site.open("owner") as book:
+        add_person(book, "K. Moor", roles=["keeper"], at=NOW)
+    site.run(next(one for one in map(_text, _of("console")) if "logbook merge" in one))
+    with site.open("record") as book:
+        first = add(book, tmp_path, 8, at=NOW)
+        again = add(book, tmp_path, 8, at=NOW)
+        assert {one.id: one.superseded_by for one in book.readings()}.items() >= {
+            (theirs, None),
+            (first, again),
+            (again, None),
+        }
+        assert book.verify().good
+    with site.open("audit", read_only=True) as book:
+        assert book.verify().good
+        with pytest.raises(OutputError, match="no right to do that"):
+            add(book, tmp_path, 9)
 
 
 @pytest.mark.posix
