@@ -3,8 +3,9 @@
     python -m tests.bench.station answer --pairs 10
 
 A phone's own requests in their order: the run, the photo in pieces, the sending, the answer's page with a picture of
-every window, by a browser's kept connections. Each is paired with `read_photo` of the same file in this process, in
-turn first and second, so that a machine that is busy for a while is so for both. The server is idle otherwise.
+every window, by a browser's kept connections. Each is paired with what `linecall read` does with the same file, in this
+process: it reads, draws the annotated image and writes both results; and `read_photo` alone is timed beside it. The
+order changes from pair to pair, so that a machine that is busy for a while is so for both. The server is else idle.
 """
 
 import hashlib
@@ -24,6 +25,8 @@ from threading import local
 from typing import Any, Final
 
 from reader.read import read_photo
+from reader.run.batch import read_and_write
+from reader.run.jobs import Order, plan_jobs
 from reader.settings.read_settings import load_settings
 from reader.words.ids import new_id
 from tests.bench.station import (
@@ -125,7 +128,8 @@ def _pairs(
     folder: Path, browser: Browser, size: tuple[int, int] | None, pairs: int, *, first: int
 ) -> dict[str, Any]:
     taken = datetime.now(UTC).replace(microsecond=0) - timedelta(minutes=1)
-    settings, steps, alone, ratios = load_settings(), [], [], []
+    order = Order(settings=load_settings(), force=True)
+    steps, alone, as_command, ratios = [], [], [], []
     picture = photo_taken(taken, size)
     for pair in range(-1, pairs):  # the first warms both up and is not counted
         photo = another(picture, new_id())
@@ -137,19 +141,25 @@ def _pairs(
             return browser.took["all"]
 
         def in_process(path: Path = path) -> float:
+            (job,) = plan_jobs([path], folder)
             begun = time.perf_counter()
-            assert read_photo(path, settings=settings).status == "read"
+            assert len(read_and_write(job, order).written) == 2
             return time.perf_counter() - begun
 
-        seconds, itself = _in_turn(by_phone, in_process, swapped=bool(pair % 2))
+        seconds, command = _in_turn(by_phone, in_process, swapped=bool(pair % 2))
+        begun = time.perf_counter()
+        assert read_photo(path, settings=order.settings).status == "read"
+        itself = time.perf_counter() - begun
         if pair < 0:
             continue
         alone.append(itself)
-        ratios.append(seconds / itself)
+        as_command.append(command)
+        ratios.append(seconds / command)
         steps.append(dict(browser.took))
     return {
         "photo_mb": round(len(picture) / 1e6, 2),
-        "alone_s": round(statistics.median(alone), 3),
+        "read_photo_s": round(statistics.median(alone), 3),
+        "as_command_s": round(statistics.median(as_command), 3),
         "steps_s": {step: round(statistics.median(one[step] for one in steps), 3) for step in steps[0]},
         "ratio_median": round(statistics.median(ratios), 2),
         "ratios": [round(one, 2) for one in sorted(ratios)],
