@@ -195,21 +195,18 @@ def pivotal_marks(texts: Texts, verdict: Verdict) -> str:
     """The marks on which the grade turns, with their analytes."""
     if texts.is_english:
         return in_words.pivotal_marks(verdict)
-    by_id = {window.id: window for window in verdict.windows}
     found = []
-    for mark in ("indicator", "reference"):
-        windows = [by_id[pivot.window] for pivot in verdict.pivotal if pivot.mark == mark]
-        if windows:
-            names = [
-                texts(
-                    "doubt.window",
-                    window=window.id,
-                    analyte=told(texts, window.analyte, "analyte"),
-                    tier=texts(f"tier.{window.tier}"),
-                )
-                for window in windows
-            ]
-            found.append(texts(f"doubt.marks_{mark}{'s' * (len(windows) > 1)}", windows=texts.listed(names)))
+    for code, windows in in_words.pivotal_windows(verdict):
+        names = [
+            texts(
+                "doubt.window",
+                window=window.id,
+                analyte=told(texts, window.analyte, "analyte"),
+                tier=texts(f"tier.{window.tier}"),
+            )
+            for window in windows
+        ]
+        found.append(texts(f"doubt.{code}", windows=texts.listed(names)))
     return texts.listed(found)
 
 

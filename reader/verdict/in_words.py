@@ -1,12 +1,13 @@
 """What a verdict says in words, alike on the screen, the picture and in tables."""
 
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Final, get_args
 
-from reader.words import listed
+from reader.words import MarkName, listed
 from reader.words.clock import utc_offset
 
 if TYPE_CHECKING:
-    from reader.verdict.model import Verdict
+    from reader.verdict.model import Verdict, WindowRecord
 
 SAID: Final[dict[str, str]] = {
     "one_doubt": "{marks} is doubtful and decides: {grades}",
@@ -30,18 +31,23 @@ def why(verdict: "Verdict") -> str:
 
 def pivotal_marks(verdict: "Verdict") -> str:
     """The pivotal marks with their analytes: the indicators of windows 3 (yeast, lower) and 4 (yeast, upper)."""
-    by_id = {window.id: window for window in verdict.windows}
     found = []
-    for mark in ("indicator", "reference"):
+    for code, windows in pivotal_windows(verdict):
+        names = [
+            SAID["window"].format(window=window.id, analyte=window.analyte, tier=window.tier)
+            for window in windows
+        ]
+        found.append(SAID[code].format(windows=listed(names)))
+    return " and ".join(found)
+
+
+def pivotal_windows(verdict: "Verdict") -> Iterator[tuple[str, "list[WindowRecord]"]]:
+    """The windows whose indicators, then those whose references, are pivotal, each with the code of what is said."""
+    by_id = {window.id: window for window in verdict.windows}
+    for mark in get_args(MarkName):
         windows = [by_id[pivot.window] for pivot in verdict.pivotal if pivot.mark == mark]
         if windows:
-            names = [
-                SAID["window"].format(window=window.id, analyte=window.analyte, tier=window.tier)
-                for window in windows
-            ]
-            said = SAID[f"marks_{mark}{'s' * (len(windows) > 1)}"]
-            found.append(said.format(windows=listed(names)))
-    return " and ".join(found)
+            yield f"marks_{mark}{'s' * (len(windows) > 1)}", windows
 
 
 def sample(verdict: "Verdict") -> str:

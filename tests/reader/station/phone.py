@@ -79,10 +79,14 @@ class Gate:
                 phone, _ = self._listener.accept()
             except OSError:
                 return
-            if self.target is None:
+            target = self.target
+            try:
+                station = None if target is None else socket.create_connection(("127.0.0.1", target))
+            except OSError:  # it has just stopped
+                station = None
+            if station is None:
                 phone.close()
                 continue
-            station = socket.create_connection(("127.0.0.1", self.target))
             self._live |= {phone, station}
             threading.Thread(target=self._connect, args=(phone, station), daemon=True).start()
 

@@ -75,7 +75,14 @@ def behind_proxy(port: int, prefix: str) -> Iterator[int]:
 
         def log_message(self, format: str, *args: object) -> None: ...
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    with answering(Handler) as own:
+        yield own
+
+
+@contextmanager
+def answering(handler: type[BaseHTTPRequestHandler]) -> Iterator[int]:
+    """The port of a server of this machine whose requests a handler answers."""
+    server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
     server.daemon_threads = False
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()

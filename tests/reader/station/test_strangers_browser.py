@@ -1,9 +1,8 @@
 """In real browsers: two reviewers of one plate, a page of somebody else's, and people without the role."""
 
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 
 import pytest
@@ -14,6 +13,7 @@ from tests.conftest import CHROMEDRIVER, CHROMIUM
 from tests.reader.review.browser import Browser
 from tests.reader.station.desks import add_plate, opened_desk
 from tests.reader.station.served import served
+from tests.reader.station.servers import answering
 from tests.reader.station.test_desk_browser import DESK, Place
 
 ENTER = "\ue007"  # WebDriver, section 17.4.2
@@ -92,15 +92,8 @@ def somebody_elses(html: str) -> Iterator[int]:
 
         def log_message(self, format: str, *args: object) -> None: ...
 
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
-    try:
-        yield server.server_address[1]
-    finally:
-        server.shutdown()
-        thread.join(10)
-        server.server_close()
+    with answering(Handler) as port:
+        yield port
 
 
 FOREIGN = """<!doctype html><title>a page of somebody else's</title><iframe name="there"></iframe>
