@@ -269,6 +269,6 @@ def test_styles_name_no_side(root: Path) -> None:
     for path in (root / "reader" / "data" / "station" / "static").glob("*.css"):
         text = re.sub(r"/\*.*?\*/", "", path.read_text(encoding="utf-8"), flags=re.DOTALL)
         assert not re.findall(
-            r"(?:margin|padding|border)-(?:left|right)|(?<![-\w])(?:left|right):|text-align: (?:left|right)|float:",
+            r"(?:margin|padding|border)-(?:left|right)|(?<![-\w])(?:left|right):|(?:text-align|float): (?:left|right)",
             text,
         )
