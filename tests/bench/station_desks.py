@@ -60,6 +60,7 @@ class Browser:
     port: int
     cookie: str = ""
     cuts: int = 0
+    answered: str = ""
 
     def sign_in(self, folder: Path, name: str) -> None:
         """Open a link that was made beside the server."""
@@ -89,7 +90,7 @@ class Browser:
     def is_told(self, path: str, body: str) -> bool | None:
         """Whether the station took what was sent; None where it died before it could say."""
         try:
-            status, _, _ = self.ask("POST", path, body)
+            status, _, self.answered = self.ask("POST", path, body)
         except (OSError, http.client.HTTPException):
             self.cuts += 1
             time.sleep(PAUSE_S * (0.5 + random.random()))
@@ -119,6 +120,8 @@ class Worker(ABC):
     draw: random.Random
     told: int = 0
     problems: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+    """What the station would not take, and said so: nothing that was acknowledged."""
 
     def work(self) -> None:
         """One thing after the other."""
@@ -190,7 +193,7 @@ class Caller(Worker):
         call = self.draw.choice(CALLS)
         told = self.browser.is_told(path, json.dumps({"answer": f"indicator {call}"}))
         if told is False:
-            self.problems.append(f"{path} was refused")
+            self.refused.append(f"{path}: {self.browser.answered.strip()[:300]}")
         self.said.setdefault((path, "indicator"), []).append((call, bool(told)))
         self.told += bool(told)
 
