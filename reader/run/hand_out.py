@@ -4,6 +4,7 @@
 from any iterable when there is room for them, so neither jobs nor outcomes are held whole, however many there are.
 """
 
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
@@ -19,15 +20,15 @@ AHEAD: Final = 8
 their jobs holds no more than these."""
 
 
-class Hands(Executor):
+class Hands(Executor, ABC):
     """An executor that knows how many jobs keep it busy. near : whether its workers see the files of this machine."""
 
     near: bool = True
 
     @property
+    @abstractmethod
     def at_once(self) -> int:
         """How many jobs it should have at a time, now."""
-        raise NotImplementedError
 
 
 class Here(Hands):
