@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+import stat
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -57,7 +58,7 @@ class Database:
             raise LinecallError(f"{path}: a {self._holds}'s path must be UTF-8; give another path") from None
         for suffix in ("", "-wal", "-shm", "-journal"):  # a pipe among them would hang
             beside = Path(f"{path}{suffix}")
-            if beside.exists() and not beside.is_file() and not (beside == path and path.is_dir()):
+            if not _may_be_plain(beside) and not (beside == path and path.is_dir()):
                 raise LinecallError(
                     f"{beside}: is not a plain file, so this is not a {self._holds}; give another path"
                 )
@@ -235,6 +236,14 @@ _FAILURES: Final = (
     (("unable to open",), "the {holds} cannot be opened: check the path and that its folder exists"),
     (("never changed",), "what a {holds} holds is never changed"),
 )
+
+
+def _may_be_plain(path: Path) -> bool:
+    """Whether it is a plain file or not there; asked once, as SQLite takes its own files away whenever it likes."""
+    try:
+        return stat.S_ISREG(os.stat(path).st_mode)
+    except OSError:
+        return True
 
 
 def _has_wal(path: Path) -> bool:

@@ -402,7 +402,6 @@ def kills(
             *desks.check_quiz(folder, quiz, trainee),
             *[f"left behind: {left}"] * bool(left),
         ],
-        "refused": [told for one in (trainer, trainee) for told in one.refused],
         "kills": n,
         "runs": sum(len(phone.told) for phone in workers),
         "verdicts": sum(len(phone.acknowledged) for phone in workers),

@@ -120,8 +120,6 @@ class Worker(ABC):
     draw: random.Random
     told: int = 0
     problems: list[str] = field(default_factory=list)
-    refused: list[str] = field(default_factory=list)
-    """What the station would not take, and said so: nothing that was acknowledged."""
 
     def work(self) -> None:
         """One thing after the other."""
@@ -193,7 +191,7 @@ class Caller(Worker):
         call = self.draw.choice(CALLS)
         told = self.browser.is_told(path, json.dumps({"answer": f"indicator {call}"}))
         if told is False:
-            self.refused.append(f"{path}: {self.browser.answered.strip()[:300]}")
+            self.problems.append(f"{path} was refused: {self.browser.answered.strip()[:300]}")
         self.said.setdefault((path, "indicator"), []).append((call, bool(told)))
         self.told += bool(told)
 
