@@ -49,9 +49,7 @@ class OwnProcesses(Hands):
             while True:
                 executor = self._idle.pop() if self._idle else self._begin()
                 try:
-                    with (
-                        _interrupts_ignored()
-                    ):  # a process started in here ignores Ctrl-C from its first instruction
+                    with _interrupts_held():
                         future = executor.submit(fn, *args, **kwargs)
                     break
                 except BrokenProcessPool:  # it died after handing over its last outcome
@@ -69,6 +67,7 @@ class OwnProcesses(Hands):
             executor.shutdown(wait=wait, cancel_futures=cancel_futures)
 
     def _begin(self) -> Executor:
+        begin_processes()
         executor = new_executor(self._context)
         self._all.add(executor)
         return executor
@@ -95,12 +94,13 @@ def process_context() -> BaseContext:
 
 
 def begin_processes() -> None:
-    """From the main thread: begin the clean process now, so that Ctrl-C cannot reach it while it still imports."""
+    """From the main thread: begin the clean process, where there is none yet, out of reach of a Ctrl-C."""
     context = process_context()
     if context.get_start_method() == "forkserver":
-        from multiprocessing import forkserver
+        from multiprocessing import forkserver, resource_tracker
 
-        with _interrupts_ignored():  # whoever starts threads that start processes cannot do so there
+        resource_tracker.ensure_running()  # else begun by the other, which then lets signals in
+        with _interrupts_held():
             forkserver.ensure_running()
 
 
@@ -116,15 +116,24 @@ def new_executor(context: BaseContext, *, memory_bytes: int | None = None, nicen
 
 
 @contextmanager
-def _interrupts_ignored() -> Iterator[None]:
+def _interrupts_held() -> Iterator[None]:
+    """In the main thread, a Ctrl-C comes at the end of this, and not at all to a process that is begun in it."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    came: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: came.append(number))  # other threads let it in
+    masked = None
+    if hasattr(signal, "pthread_sigmask"):  # not on Windows
+        masked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # as a child begins
     try:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+        if masked is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, masked)
+        if came:
+            signal.raise_signal(signal.SIGINT)
 
 
 def _prepare_worker(memory_bytes: int | None, niceness: int) -> None:

@@ -38,6 +38,7 @@ from reader.run.hands import hands_for
 from reader.settings.values import load_layout, load_rules, load_thresholds
 from reader.verdict.model import to_bytes
 from reader.words import MarkKey
+from tests.bench.memory import peak_bytes
 from tests.bench.reading import MEGABYTE
 
 DISTINCT: Final = 4_000  # verdicts that are made; others are these again
@@ -155,14 +156,13 @@ def one_run(lines: Path, n: int, jobs: int) -> dict[str, Any]:
                 steps.append((tally.came.total(), time.perf_counter() - begun, memory()))
                 print("\r{:,} in {:,.0f} s, {:,} bytes".format(*steps[-1]), end="", file=sys.stderr)
         wall, client = time.perf_counter() - begun, time.process_time() - client
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
     return {
         "n": tally.came.total(),
         "changed": tally.came["changed"],
         "wall": wall,
         "client": client,
         "workers": timed.seconds,
-        "peak": peak,
+        "peak": peak_bytes(),
         "steps": steps,
     }
 

@@ -31,6 +31,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.bench.commands import begin_logbook, linecall, make_paper
+from tests.bench.memory import peak_bytes
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "demo_images"
@@ -537,7 +538,7 @@ def attempt(whole: Path, work: Path, kind: str, seed: str) -> Result:
     status = _wait(child, began)
     text = said.read_text("utf-8", "replace") if said.exists() else ""
     peak = re.search(r"^PEAK (\d+)$", text, re.MULTILINE)
-    memory = int(peak[1]) * 1024.0 if peak else 0.0
+    memory = float(peak[1]) if peak else 0.0
     seconds = time.monotonic() - began
     return Result(kind=kind, command=command, status=status, seconds=seconds, memory=memory, said=text,
                   problem=_problem(status, text, seconds, memory, work))  # fmt: skip
@@ -569,9 +570,7 @@ def _run(command: tuple[str, ...], change: Callable[[], None], said: Path) -> No
             code = stop.code if isinstance(stop.code, int) else 98
         sys.stdout.flush()
         sys.stderr.flush()
-        peak = re.search(rb"VmHWM:\s+(\d+)", Path("/proc/self/status").read_bytes())
-        assert peak is not None
-        os.write(1, b"\nPEAK " + peak[1] + b"\n")
+        os.write(1, b"\nPEAK %d\n" % peak_bytes())
     except BaseException:
         import traceback
 

@@ -5,7 +5,6 @@
 """
 
 import hashlib
-import resource
 import tempfile
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -29,6 +28,7 @@ from reader.round.site import Site, load_site
 from reader.store.canonical import canonical_json
 from reader.verdict.model import Verdict
 from reader.words.ids import new_id
+from tests.bench.memory import peak_bytes
 
 POINTS, WEEKS = 200, 520
 BEGIN = datetime(2016, 11, 7, 8, 0, tzinfo=UTC)
@@ -230,7 +230,7 @@ def main() -> None:
             found["due, many / few"] = found["due, CPU seconds"] / min(one for _, one in pairs)
             print(f"    due: {len(day_round(large, site, now=now).tasks)} tasks")
             print(f"    open runs: {1e3 * least(lambda: large.runs(is_open=True)):.1f} ms")
-            memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            memory = peak_bytes() / 2**20
             print(f"    memory, filling included: {memory:.0f} MB")
             start = perf_counter()
             report = large.verify(photos=False)

@@ -42,6 +42,7 @@ from reader.station.serving import OWN_FILE
 from reader.station.signins import SignIns
 from reader.station.tokens import Tokens
 from reader.words.ids import new_id
+from tests.bench.memory import peak_bytes
 
 ROOT = Path(__file__).parents[2]
 PIECE = 256 * 2**10
@@ -140,13 +141,10 @@ class Server:
         except subprocess.TimeoutExpired:
             self.kill()
 
-    def memory_mb(self, what: str = "VmHWM") -> float:
+    def memory_mb(self) -> float:
         """The server's own memory, at most so far."""
         assert self.process is not None
-        for line in Path(f"/proc/{self.process.pid}/status").read_text().splitlines():
-            if line.startswith(what):
-                return int(line.split()[1]) / 1024
-        return 0.0
+        return peak_bytes(self.process.pid) / 2**20
 
 
 @dataclass

@@ -30,11 +30,11 @@ BARS: Mapping[str, tuple[str, float]] = {
 }
 
 RUN = """
-import json, resource, sys
+import json, sys
+from tests.bench.memory import peak_bytes
 from tests.bench.statistics import one_run
 seconds = one_run(sys.argv[1], int(sys.argv[2]))
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024)
-print(json.dumps([seconds, peak]))
+print(json.dumps([seconds, peak_bytes()]))
 """
 
 

@@ -4,12 +4,16 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from reader.run import pool
 from reader.run.batch import Outcome, read_many
 from reader.run.hand_out import in_order
 from reader.run.jobs import Job, plan_jobs
@@ -127,6 +131,44 @@ def test_ctrl_c_ends_a_run_with_one_line_and_no_traceback(long_run: subprocess.P
     assert problems == "stopped\n"
     assert long_run.returncode == 130
     assert len(output.splitlines()) < 50
+
+
+@pytest.mark.parametrize("other_thread", [False, True])
+@pytest.mark.posix
+def test_ctrl_c_while_a_job_is_handed_over_comes_right_after(
+    other_thread: bool, monkeypatch: pytest.MonkeyPatch, our_interrupts: None
+) -> None:
+    handed_over = []
+
+    class Slow(ThreadPoolExecutor):
+        def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+            if other_thread:
+                from_another_thread(lambda: os.kill(os.getpid(), signal.SIGINT))
+            else:
+                signal.pthread_kill(threading.get_ident(), signal.SIGINT)
+            time.sleep(0.05)
+            future = super().submit(fn, *args, **kwargs)
+            handed_over.append(future)
+            return future
+
+    monkeypatch.setattr(pool, "new_executor", lambda _: Slow(1))
+    with OwnProcesses(1) as hands, pytest.raises(KeyboardInterrupt):
+        hands.submit(os.getpid)
+    assert [future.result() for future in handed_over] == [os.getpid()]
+
+
+def from_another_thread(what: Callable[[], None]) -> None:
+    thread = threading.Thread(target=what)
+    thread.start()
+    thread.join()
+
+
+@pytest.fixture
+def our_interrupts() -> Iterator[None]:
+    """Ctrl-C as in a terminal, however the tests were started."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 @pytest.mark.posix

@@ -1,5 +1,6 @@
 """What tests of the station share: a depot with a site, people, a clock that the test turns, and runs on their way."""
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
@@ -29,12 +30,13 @@ STEPS = (("sample", 25), ("settled", 15), ("extract", 13), ("gathered", 5), ("dr
 
 
 class Clock:
-    """A clock that a test turns."""
+    """A clock that a test turns; it stands still until `began`, by time.monotonic()."""
 
     now = NOW
+    began: float | None = None
 
     def __call__(self) -> datetime:
-        return self.now
+        return self.now + timedelta(seconds=0 if self.began is None else time.monotonic() - self.began)
 
 
 @contextmanager
