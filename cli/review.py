@@ -340,7 +340,7 @@ def _decided_lines(done: "Reviewed") -> list[str]:
     for open_mark in review.open:
         lines += show.labelled("open", open_mark.sentence)
     if done.way_out is not None:
-        lines += show.labelled("way out", done.way_out)
+        lines += show.labelled("way out", str(done.way_out))
     from reader.verdict.in_words import why
 
     lines += show.labelled("why", why(verdict))
@@ -361,7 +361,7 @@ def _blind_lines(done: "Reviewed", decisions: "Sequence[Decision]") -> list[str]
         sentence = still.get((decision.window, decision.mark), f"{decision}: settled")
         lines += show.labelled("yours", sentence)
     if done.way_out is not None:
-        lines += show.labelled("way out", done.way_out)
+        lines += show.labelled("way out", str(done.way_out))
     return lines
 
 

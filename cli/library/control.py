@@ -209,7 +209,7 @@ def _origin(library: "Library", chart: "ControlChart", now: datetime) -> "Origin
 
 def _lines(chart: "ControlChart", state: "ChartState", checked: "Sequence[Checked]", n: int) -> Iterator[str]:
     from reader.library.control.chart import changes
-    from reader.library.control.strip import height_words, mark_words, moment_words, state_words, told
+    from reader.library.control.strip import height_words, mark_words, moment_words, state_said, told
 
     part = chart.now
     for one in checked:
@@ -221,7 +221,7 @@ def _lines(chart: "ControlChart", state: "ChartState", checked: "Sequence[Checke
             )
     of_marks = f"mean height of {', '.join(map(mark_words, part.baseline.marks))}"
     yield from show.labelled("chart", f"{chart.strip}: {of_marks}")
-    yield from show.labelled("state", state_words(part, state))
+    yield from show.labelled("state", str(state_said(part, state)))
     added = [one.point.id for one in checked if one.point]
     signals, resting = chart.signals(added), chart.resting(added)
     for rule, sentence in told(signals):

@@ -6,7 +6,7 @@ every call at its mark, and each window with its analyte and calls; then for the
 as photographed and levelled, beside the very curves that were fitted; provenance.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -55,6 +55,7 @@ from reader.verdict.in_words import sample, why
 from reader.verdict.in_words import taken as taken_at
 from reader.verdict.model import Mark, Verdict, WindowRecord
 from reader.words import Call, MarkName, tidy
+from reader.words.sayings import Items, Said, Sayings
 
 Scale = Callable[[float], float]
 
@@ -86,6 +87,29 @@ CALL_WORDS: Final[dict[str, str]] = {
     "competitive": "A line that forms: below this window's cutoff. No line: above it.",
     "sandwich": "A line that forms: above this window's cutoff. No line: below it.",
 }
+MARK_SAYS: Final = Sayings(
+    "of_mark",
+    {
+        "decided": "Decided by {names}; linecall called it {call}.",
+        "disagree": "Readers disagree; linecall called it {call}.",
+        "pivotal": "Pivotal: the grade turns on it.",
+        "below": "{analyte}: below the {tier} cutoff",
+        "above": "{analyte}: above the {tier} cutoff",
+        "no_height": "Height not measured.",
+        "height": "{height:.4f} \u00b1 {error:.4f}",
+        "height_at": "{height:.4f} \u00b1 {error:.4f} at {place:.2f} mm",
+        "limits": "blank {blank:.4f}, detection {detection:.4f}",
+        "photos": "by photo: {heights}",
+        "photo": "{height:.4f} ({share:.0%})",
+        "photo_without": "none",
+        "looks": "{looks}",
+        "wide": "{value:.2f} mm wide",
+        "bent": "bent {value:.2f} mm",
+        "span": "{value:.0%} of the breadth",
+        "colour": "colour {value:.0f} degrees off the dye's",
+    },
+)
+"""What is said of a mark, in the order of the lines."""
 CAUTION: Final = (
     "Assists a trained person. A grade triggers the site's procedure; it certifies nothing, and it does not "
     "say that fuel is fit. Local procedures and licensed practice come first."
@@ -206,7 +230,7 @@ def _paragraphs(
     return _Block(shapes=shapes, bottom=bottom)
 
 
-def _sentence(text: str) -> str:
+def as_sentence(text: str) -> str:
     """A reason as a sentence: first letter large, full stop at its end."""
     text = tidy(text)
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
@@ -255,18 +279,20 @@ def _headline_label(verdict: Verdict) -> str:
 
 def _why(verdict: Verdict) -> list[str]:
     """What decided, and how old the plate was."""
-    lines = [_sentence(why(verdict))]
+    lines = [as_sentence(why(verdict))]
     if verdict.cause == "time":
         lines.append("Any grade is possible.")
     if verdict.reading_age is not None:
-        lines.append(_sentence(verdict.reading_age.sentence))
+        lines.append(as_sentence(verdict.reading_age.sentence))
     return lines
 
 
 def _next_step(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     """What to do now, in a frame of its own; warnings below it."""
     pad = 22
-    steps = [verdict.next_step] if verdict.remedy is None else [_sentence(verdict.remedy), verdict.next_step]
+    steps = (
+        [verdict.next_step] if verdict.remedy is None else [as_sentence(verdict.remedy), verdict.next_step]
+    )
     label = Text(at=(MARGIN + pad, top + pad + 22), text="next step", size=SMALL, colour=GREY)
     body = _paragraphs(
         steps, at=(MARGIN + pad, top + pad + 34), width=INNER - 2 * pad, size=MAIN + 4, weight=BOLD
@@ -275,7 +301,7 @@ def _next_step(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     shapes: list[Shape] = [frame, label, *body.shapes]
     bottom = body.bottom + pad + 20
     for warning in verdict.warnings:
-        block = _paragraph(_sentence(warning), at=(MARGIN + 52, bottom), width=INNER - 52, size=MAIN)
+        block = _paragraph(as_sentence(warning), at=(MARGIN + 52, bottom), width=INNER - 52, size=MAIN)
         shapes += [Sign(at=(MARGIN, bottom + 2), size=36, name="warning"), *block.shapes]
         bottom = block.bottom + 8
     return _Block(shapes=shapes, bottom=bottom + 10)
@@ -305,7 +331,7 @@ def _review(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
         shapes += [bar, *block.shapes]
         bottom = block.bottom + 4
     still = _paragraphs(
-        [_sentence(mark.sentence) for mark in review.open], at=(MARGIN, bottom), width=INNER, size=MAIN
+        [as_sentence(mark.sentence) for mark in review.open], at=(MARGIN, bottom), width=INNER, size=MAIN
     )
     policy = _paragraph(
         f"Policy {review.policy}.",
@@ -334,12 +360,14 @@ def _decision_words(verdict: Verdict) -> list[tuple[Call, str]]:
     ]
 
 
-def _reader_words(mark: Mark) -> str:
+def _readers_said(mark: Mark) -> Iterator[Said]:
     """Whose call a mark has, where it is not linecall's own."""
     if mark.first_call is None:
-        return ""
-    whose = f"Decided by {' and '.join(mark.decided_by)}" if mark.decisions else "Readers disagree"
-    return f"{whose}; linecall called it {mark.first_call}."
+        return
+    if mark.decisions:
+        yield MARK_SAYS("decided", names=mark.decided_by, call=mark.first_call)
+    else:
+        yield MARK_SAYS("disagree", call=mark.first_call)
 
 
 # -- the plate as photographed ----------------------------------------------------------------------------
@@ -564,7 +592,7 @@ def _window_section(verdict: Verdict, evidence: Evidence, top: float) -> _Block:
     height_max = _height_axis_max(verdict)
     head = _paragraph("For the reviewer", at=(MARGIN, top + 14), width=INNER, size=MAIN, weight=BOLD)
     how = _paragraphs(
-        [*([_sentence(verdict.rule or "")] if verdict.pivotal else []), how_to_read()],
+        [*([as_sentence(verdict.rule or "")] if verdict.pivotal else []), how_to_read()],
         at=(MARGIN, head.bottom),
         width=INNER,
         size=SMALL,
@@ -675,7 +703,7 @@ def _window_cell(
         y = block.bottom + 8
     if window.flags:
         block = _paragraphs(
-            [_sentence(FLAGS.get(flag, flag)) for flag in window.flags], at=(x, y), width=width, size=SMALL
+            [as_sentence(FLAGS.get(flag, flag)) for flag in window.flags], at=(x, y), width=width, size=SMALL
         )
         shapes += block.shapes
         y = block.bottom
@@ -698,54 +726,67 @@ def _mark_lines(name: MarkName, mark: Mark, lines: Sequence[str], *, at: XY, wid
 def mark_words(verdict: Verdict, window: WindowRecord, name: MarkName, *, pivotal: bool) -> list[str]:
     """What a mark means, its height, its limits, an indicator's looks, and why it is not simply present."""
     mark = window.reference if name == "reference" else window.indicator
-    finding = None if verdict.layout is None else FINDINGS.get((verdict.layout.assay, mark.call))
-    lines = [_height_words(mark), _limit_words(mark), _photo_words(verdict, window, name)]
-    if name == "indicator":
-        lines.append(_look_words(mark))
-        if finding is not None:
-            lines.insert(0, f"{window.analyte}: {finding.split()[0]} the {window.tier} cutoff")
-    if pivotal:
-        lines.insert(0, "Pivotal: the grade turns on it.")
-    lines.insert(0, _reader_words(mark))
-    if (mark.first_call or mark.call) != "present":
-        lines += [_sentence(reason) for reason in mark.reasons]
-    lines += [_sentence(FLAGS.get(flag, flag)) for flag in mark.flags]
-    return [line for line in lines if line]
+    return [*map(str, mark_said(verdict, window, name, pivotal=pivotal)), *why_words(mark)]
 
 
-def _height_words(mark: Mark) -> str:
-    if mark.height is None or mark.standard_error is None:
-        return "Height not measured."
-    place = "" if mark.position_mm is None else f" at {mark.position_mm:.2f} mm"
-    return f"{mark.height:.4f} \u00b1 {mark.standard_error:.4f}{place}"
-
-
-def _limit_words(mark: Mark) -> str:
-    if mark.limit_of_blank is None or mark.limit_of_detection is None:
-        return ""
-    return f"blank {mark.limit_of_blank:.4f}, detection {mark.limit_of_detection:.4f}"
-
-
-def _photo_words(verdict: Verdict, window: WindowRecord, name: MarkName) -> str:
-    """Each photo's own height of a mark and its share in the combined one; empty for a single photo."""
+def mark_said(verdict: Verdict, window: WindowRecord, name: MarkName, *, pivotal: bool) -> list[Said]:
+    """Who called a mark, what it means, its height, its limits, and an indicator's looks."""
     mark = window.reference if name == "reference" else window.indicator
-    words = []
+    lines = [*_readers_said(mark)]
+    if pivotal:
+        lines.append(MARK_SAYS("pivotal"))
+    if name == "indicator" and verdict.layout is not None:
+        finding = FINDINGS.get((verdict.layout.assay, mark.call))
+        if finding is not None:
+            lines.append(MARK_SAYS(finding.split()[0], analyte=window.analyte, tier=window.tier))
+    lines += [_height_said(mark), *_limits_said(mark), *_photos_said(verdict, window, name)]
+    return [*lines, *_looks_said(mark)] if name == "indicator" else lines
+
+
+def why_words(mark: Mark) -> list[str]:
+    """Why a mark is not simply present, and its flags, in sentences."""
+    reasons = mark.reasons if (mark.first_call or mark.call) != "present" else ()
+    return [as_sentence(one) for one in (*reasons, *(FLAGS.get(flag, flag) for flag in mark.flags)) if one]
+
+
+def _height_said(mark: Mark) -> Said:
+    if mark.height is None or mark.standard_error is None:
+        return MARK_SAYS("no_height")
+    if mark.position_mm is None:
+        return MARK_SAYS("height", height=mark.height, error=mark.standard_error)
+    return MARK_SAYS("height_at", height=mark.height, error=mark.standard_error, place=mark.position_mm)
+
+
+def _limits_said(mark: Mark) -> Iterator[Said]:
+    if mark.limit_of_blank is not None and mark.limit_of_detection is not None:
+        yield MARK_SAYS("limits", blank=mark.limit_of_blank, detection=mark.limit_of_detection)
+
+
+def _photos_said(verdict: Verdict, window: WindowRecord, name: MarkName) -> Iterator[Said]:
+    """Each photo's own height of a mark and its share in the combined one; nothing for a single photo."""
+    mark = window.reference if name == "reference" else window.indicator
+    heights = []
     for reading, weight in zip(verdict.readings, mark.weights, strict=True):
         own = [seen for seen in reading.windows if seen.id == window.id]
         height = getattr(own[0], name).height if own else None
-        words.append("none" if height is None else f"{height:.4f} ({weight:.0%})")
-    return f"by photo: {', '.join(words)}" if words else ""
+        heights.append(
+            MARK_SAYS("photo_without") if height is None else MARK_SAYS("photo", height=height, share=weight)
+        )
+    if heights:
+        yield MARK_SAYS("photos", heights=Items(heights))
 
 
-def _look_words(mark: Mark) -> str:
-    """What was measured of a line's looks, in words; empty where nothing was."""
+def _looks_said(mark: Mark) -> Iterator[Said]:
+    """What was measured of a line's looks; nothing where nothing was."""
     looks = (
-        ("{:.2f} mm wide", mark.width_mm),
-        ("bent {:.2f} mm", mark.straightness_mm),
-        ("{:.0%} of the breadth", mark.span),
-        ("colour {:.0f} degrees off the dye's", mark.dye_angle_deg),
+        ("wide", mark.width_mm),
+        ("bent", mark.straightness_mm),
+        ("span", mark.span),
+        ("colour", mark.dye_angle_deg),
     )
-    return ", ".join(words.format(value) for words, value in looks if value is not None)
+    known = [MARK_SAYS(code, value=value) for code, value in looks if value is not None]
+    if known:
+        yield MARK_SAYS("looks", looks=Items(known))
 
 
 # -- one window's pictures and curves ---------------------------------------------------------------------

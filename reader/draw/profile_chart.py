@@ -50,14 +50,10 @@ class ProfileChart:
             parts += [self._zones(HEIGHT), *self._heights()]
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 {-ROOM:g} {WIDTH:g} {height + ROOM:g}" '
-            f'style="aspect-ratio:{WIDTH:g}/{height + ROOM:.1f}" role="img" aria-label="{self._label()}">'
+            f'style="aspect-ratio:{WIDTH:g}/{height + ROOM:.1f}" aria-hidden="true">'
             + "".join(parts)
             + "</svg>"
         )
-
-    def _label(self) -> str:
-        shown = "absorbance along the flow, as measured"
-        return shown if self._blind else f"{shown}, and heights over the baseline with the fit and the limits"
 
     def _y(self, position_mm: FloatArray | float) -> FloatArray:
         return np.asarray((self._length_mm - np.asarray(position_mm)) / UNIT_MM)

@@ -11,6 +11,7 @@ from reader.library.store import Library
 from reader.library.strength import STRENGTHS, Strength
 from reader.settings.values import Layout, Rules
 from reader.words import GRADES, Call, MarkKey, MarkName
+from reader.words.sayings import Items, Said, Sayings
 
 ENOUGH: Final = 10  # indicator marks of a kind, where nothing else is asked for (common practice, no source)
 NEXT: Final = 10  # photos that are named
@@ -24,6 +25,15 @@ WORTH: Final[dict[Strength, float]] = {
 """How much a missing mark of a class is worth: faint against absent is what the job turns on (no source)."""
 GRADE_WORTH: Final = {"negligible": 1.0, "moderate": 1.0, "heavy": 1.0, "invalid": 0.3}
 """Of a plate of a grade: one that did not work teaches its reference marks, hardly its indicator marks (no source)."""
+SAYS: Final = Sayings(
+    "worth_taking",
+    {
+        "in_light": "a {layout} plate graded {grade}, in the light {light}; indicator marks wanted: {marks}",
+        "in_any_light": "a {layout} plate graded {grade}, in a light that its label names; indicator marks wanted: "
+        "{marks}",
+        "mark": "{strength} ({n} of {enough})",
+    },
+)
 CLASSES: Final[tuple[Strength, ...]] = tuple(strength for strength in STRENGTHS if strength in WORTH)
 
 
@@ -53,11 +63,16 @@ class WorthTaking:
     grade: str
     lacks: tuple[Cell, ...]
 
-    def __str__(self) -> str:
+    @property
+    def said(self) -> Said:
         """One line."""
-        light = "in a light that its label names" if self.light == UNSTATED else f"in the light {self.light}"
-        wanted = ", ".join(f"{cell.strength} ({cell.n} of {cell.enough})" for cell in self.lacks)
-        return f"a {self.layout} plate graded {self.grade}, {light}; indicator marks wanted: {wanted}"
+        marks = [SAYS("mark", strength=cell.strength, n=cell.n, enough=cell.enough) for cell in self.lacks]
+        code = "in_any_light" if self.light == UNSTATED else "in_light"
+        return SAYS(code, layout=self.layout, grade=self.grade, light=self.light, marks=Items(marks))
+
+    def __str__(self) -> str:
+        """`said`, in English."""
+        return str(self.said)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -87,10 +87,23 @@ from reader.verdict.model import Verdict, load_verdict
 from reader.verdict.succession import photos_of, says_no_less
 from reader.words import listed
 from reader.words.ids import new_id
+from reader.words.sayings import Sayings
 
 TIMEOUT_S: Final = 30.0
 """Seconds that a writer waits for others; a turn takes some milliseconds."""
 
+SAYS: Final = Sayings(
+    "logbook",
+    {
+        "open_run": "sample point {point} has an open run, {run}, begun {at}; go on with it, or end it first: "
+        "linecall run abandon {run} --reason TEXT",
+        "plate_in": "plate {plate} of lot {lot} is in run {run}, of sample point {point}; "
+        "a plate is used once: check its number, or take another plate",
+        "plate_used": "plate {plate} of lot {lot} has been used in run {run}, of sample point {point}; "
+        "a plate is used once: check its number, or take another plate",
+    },
+)
+"""Why a run cannot begin or go on."""
 FILTERABLE: Final = (*FILTERS, "sample_point", "sample_phase", "status", "layout")
 
 
@@ -1604,8 +1617,7 @@ def _check_alone(connection: Connection, row: Mapping[str, Any], *, begins: bool
         found = connection.execute(of_point.limit(1)).first()
         if found is not None:
             raise LinecallError(
-                f"sample point {row['point']} has an open run, {found.id}, begun {found.at[:16].replace('T', ' ')}; "
-                f"go on with it, or end it first: linecall run abandon {found.id} --reason TEXT"
+                SAYS("open_run", point=row["point"], run=found.id, at=found.at[:16].replace("T", " "))
             )
     if row["plate"] is None:
         return
@@ -1614,11 +1626,8 @@ def _check_alone(connection: Connection, row: Mapping[str, Any], *, begins: bool
     )
     found = connection.execute(of_plate.limit(1)).first()
     if found is not None:
-        how = "is in" if found.drops_utc is None else "has been used in"
-        raise LinecallError(
-            f"plate {row['plate']} of lot {row['lot']} {how} run {found.id}, of sample point {found.point}; "
-            "a plate is used once: check its number, or take another plate"
-        )
+        code = "plate_in" if found.drops_utc is None else "plate_used"
+        raise LinecallError(SAYS(code, plate=row["plate"], lot=row["lot"], run=found.id, point=found.point))
 
 
 def _run_value(row: Row[Any], prefix: str = "") -> RunRow:

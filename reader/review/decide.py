@@ -25,17 +25,71 @@ from reader.verdict.model import (
     SettingsRecord,
     Verdict,
 )
-from reader.words import CALLS_OF, GRAVITY, Call, MarkName, listed, shown
+from reader.words import CALLS_OF, GRAVITY, Call, MarkName, shown
 from reader.words import MarkKey as Key
 from reader.words.names import NAME_MAX, folded, is_one_of
+from reader.words.sayings import OneOf, Said, Sayings
 
 REASON_MAX: Final = 1000  # characters; more than ten lines
-ANOTHER: Final = "another person must decide"
 OUTVOTES: Final = 2  # readers with one call where another reader has made another one
+
+SAYS: Final = Sayings(
+    "review",
+    {
+        "mark_of": "the {mark} of window {window}",
+        "another_person": "another person must decide",
+        "no_decision": "there is no decision; name a window, a mark and a call",
+        "twice": "{decision} is decided on twice; give one call for it",
+        "no_name": "a decision needs the name of who decides, but the name is empty",
+        "no_reason": "a decision needs a reason, but the reason is empty; say what you saw",
+        "name_long": "the name has {n} characters, but may have {most}",
+        "reason_long": "the reason has {n} characters, but may have {most}",
+        "own": "{by} had a hand in reading this plate, and by policy {policy} nobody reviews their own; {others}",
+        "refused": "this photo was refused ({refused}), and no reviewer can decide on it; {remedy}",
+        "closed": "by policy {policy} nobody decides on this plate: {age}; {next_step}",
+        "no_window": "layout {layout} has no window {window}; its windows are {windows}",
+        "no_mark": "window {window} has no mark {mark}, but an indicator and a reference",
+        "no_call": "{decision} cannot be {call}, but {calls}",
+        "no_dye": "{decision} cannot be {call}, but {calls}; it has no starting dye",
+        "layout_no_dye": "{decision} cannot be {call}, but {calls}; this layout gives no starting dye",
+        "not_seen": "by policy {policy} nobody decides on {decision}: the photo does not show its place; "
+        "take another photo while the plate may be read, or repeat with a new plate",
+        "kept": "by policy {policy} nobody replaces the call {call} of {decision}; repeat with a new plate",
+        "kept_blind": "by policy {policy} nobody replaces linecall's call of {decision}; repeat with a new plate",
+        "already": "{by} has decided on {decision} already, {at}; what was decided stays, and another reader may "
+        "decide otherwise",
+        "in_view": "{by} has decided on this plate with its calls in view, so cannot read it blind",
+    },
+)
+"""What the policy says to a decision."""
+STANDING_SAYS: Final = Sayings(
+    "standing",
+    {
+        "settled": "the {mark} of window {window}: settled",
+        "stays": "the {mark} of window {window}: readers disagree, and it stays doubtful",
+        "third": "the {mark} of window {window}: readers disagree, so it is doubtful and goes to a third reader",
+        "third_blind": "the {mark} of window {window}: readers disagree, so it is doubtful and goes to a third blind "
+        "reader",
+        "another": "the {mark} of window {window}: readers disagree, so it is doubtful and goes to another reader",
+        "another_blind": "the {mark} of window {window}: readers disagree, so it is doubtful and goes to another blind "
+        "reader",
+        "one": "the {mark} of window {window}: {n} of 1 reader",
+        "one_blind": "the {mark} of window {window}: {n} of 1 blind reader",
+        "more": "the {mark} of window {window}: {n} of {asked} readers",
+        "more_blind": "the {mark} of window {window}: {n} of {asked} blind readers",
+    },
+)
+"""What a mark still waits for, as verdicts keep it."""
 
 
 class DecisionError(LinecallError):
     """A decision that cannot be, or that the policy does not allow; nothing has been changed."""
+
+
+def mark_of(key: Key) -> Said:
+    """Such as `the indicator of window 3`."""
+    window, mark = key
+    return SAYS("mark_of", mark=mark, window=window)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -55,9 +109,14 @@ class Decision:
         """Window and mark."""
         return self.window, self.mark
 
-    def __str__(self) -> str:
+    @property
+    def said(self) -> Said:
         """Such as `the indicator of window 3`."""
-        return f"the {self.mark} of window {self.window}"
+        return mark_of(self.key)
+
+    def __str__(self) -> str:
+        """`said`, in English."""
+        return str(self.said)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -93,7 +152,7 @@ def check_decisions(
     layout: Layout,
     policy: Policy,
     elsewhere: Sequence[Decision] = (),
-    others: str = ANOTHER,
+    others: Said | None = None,
 ) -> None:
     """Raise DecisionError at the first decision that cannot be or is not allowed on a plate open to review.
 
@@ -101,86 +160,76 @@ def check_decisions(
     in reading its plate. elsewhere : decisions on other readings of that plate. others : who else may decide.
     """
     if not new:
-        raise DecisionError("there is no decision; name a window, a mark and a call")
+        raise DecisionError(SAYS("no_decision"))
     seen: set[Key] = set()
     for decision in new:
         check_reader(decision.by, decision.reason, hands=hands, policy=policy, others=others)
         _check_mark(decision, first, layout, policy)
         if decision.key in seen:
-            raise DecisionError(f"{decision} is decided on twice; give one call for it")
+            raise DecisionError(SAYS("twice", decision=decision.said))
         seen.add(decision.key)
         _check_independence(decision, earlier, elsewhere)
 
 
 def check_reader(
-    by: str, reason: str, *, hands: Iterable[str], policy: Policy, others: str = ANOTHER
+    by: str, reason: str, *, hands: Iterable[str], policy: Policy, others: Said | None = None
 ) -> None:
     """Raise DecisionError where this person may not review this reading, or gives no name or reason."""
     if not by.strip():
-        raise DecisionError("a decision needs the name of who decides, but the name is empty")
+        raise DecisionError(SAYS("no_name"))
     if not reason.strip():
-        raise DecisionError("a decision needs a reason, but the reason is empty; say what you saw")
+        raise DecisionError(SAYS("no_reason"))
     for what, text, most in (("name", by, NAME_MAX), ("reason", reason, REASON_MAX)):
         if len(text) > most:
-            raise DecisionError(f"the {what} has {len(text)} characters, but may have {most}")
+            raise DecisionError(SAYS(f"{what}_long", n=len(text), most=most))
     check_hands(by, hands=hands, policy=policy, others=others)
 
 
-def check_hands(by: str, *, hands: Iterable[str], policy: Policy, others: str = ANOTHER) -> None:
+def check_hands(by: str, *, hands: Iterable[str], policy: Policy, others: Said | None = None) -> None:
     """Raise DecisionError where somebody had a hand in the reading, and the policy lets nobody review their own."""
     if not policy.own_readings and is_one_of(by, hands):
         raise DecisionError(
-            f"{shown(by.strip(), quote='')} had a hand in reading this plate, and by policy {policy.name} nobody "
-            f"reviews their own; {others}"
+            SAYS(
+                "own",
+                by=shown(by.strip(), quote=""),
+                policy=policy.name,
+                others=others or SAYS("another_person"),
+            )
         )
 
 
 def check_plate(first: Verdict, policy: Policy) -> None:
     """Raise DecisionError where nobody may decide on anything of this reading."""
     if first.status == "refused":
-        raise DecisionError(
-            f"this photo was refused ({first.reason}), and no reviewer can decide on it; {first.remedy}"
-        )
+        raise DecisionError(SAYS("refused", refused=first.reason, remedy=first.remedy))
     age = first.reading_age
     if age is not None and age.status in policy.closed_to_review:
-        raise DecisionError(
-            f"by policy {policy.name} nobody decides on this plate: {age.sentence}; {first.next_step}"
-        )
+        raise DecisionError(SAYS("closed", policy=policy.name, age=age.sentence, next_step=first.next_step))
 
 
 def _check_mark(decision: Decision, first: Verdict, layout: Layout, policy: Policy) -> None:
     ids = [window.id for window in layout.window]
     if decision.window not in ids:
         raise DecisionError(
-            f"layout {layout.name} has no window {shown(decision.window)}; its windows are {', '.join(ids)}"
+            SAYS("no_window", layout=layout.name, window=shown(decision.window), windows=", ".join(ids))
         )
     if decision.mark not in CALLS_OF:
-        raise DecisionError(
-            f"window {decision.window} has no mark {shown(decision.mark)}, but an indicator and a reference"
-        )
+        raise DecisionError(SAYS("no_mark", window=decision.window, mark=shown(decision.mark)))
     possible = [
         call for call in CALLS_OF[decision.mark] if call != "undeveloped" or _has_starting_dye(layout)
     ]
     if decision.call not in possible:
-        why = ""
+        code = "no_call"
         if decision.call == "undeveloped":
-            why = (
-                "; it has no starting dye"
-                if decision.mark == "indicator"
-                else "; this layout gives no starting dye"
-            )
-        raise DecisionError(f"{decision} cannot be {shown(decision.call)}, but {listed(possible, 'or')}{why}")
+            code = "no_dye" if decision.mark == "indicator" else "layout_no_dye"
+        calls = OneOf(possible)
+        raise DecisionError(SAYS(code, decision=decision.said, call=shown(decision.call), calls=calls))
     mark = marks_of(first)[decision.key]
     if "not_seen" in policy.closed_to_review and mark.height is None:
-        raise DecisionError(
-            f"by policy {policy.name} nobody decides on {decision}: the photo does not show its place; "
-            "take another photo while the plate may be read, or repeat with a new plate"
-        )
+        raise DecisionError(SAYS("not_seen", policy=policy.name, decision=decision.said))
     if decision.call != mark.call and mark.call not in policy.may_replace:
-        told = "linecall's call" if decision.blind else f"the call {mark.call}"
-        raise DecisionError(
-            f"by policy {policy.name} nobody replaces {told} of {decision}; repeat with a new plate"
-        )
+        code = "kept_blind" if decision.blind else "kept"
+        raise DecisionError(SAYS(code, policy=policy.name, call=mark.call, decision=decision.said))
 
 
 def _has_starting_dye(layout: Layout) -> bool:
@@ -194,8 +243,7 @@ def _check_independence(
     for before in own:
         if before.key == decision.key:
             raise DecisionError(
-                f"{before.by} has decided on {decision} already, {before.at:%Y-%m-%d %H:%M}; what was "
-                "decided stays, and another reader may decide otherwise"
+                SAYS("already", by=before.by, decision=decision.said, at=f"{before.at:%Y-%m-%d %H:%M}")
             )
     own += [before for before in elsewhere if folded(before.by) == folded(decision.by)]
     if decision.blind:
@@ -205,7 +253,7 @@ def _check_independence(
 def check_unseen(by: str, own: Iterable[Decision]) -> None:
     """Raise DecisionError where one of somebody's own decisions on a plate was made with its calls in view."""
     if any(not before.blind for before in own):
-        raise DecisionError(f"{by} has decided on this plate with its calls in view, so cannot read it blind")
+        raise DecisionError(SAYS("in_view", by=by))
 
 
 # --- which decisions count ---------------------------------------------------------------------------------
@@ -309,14 +357,14 @@ class _Weighing:
         readers = max(self._count(key, one, blind=needed.blind) for one in candidates)
         disagree = _disagree(votes)
         if key in self._counting:
-            state = "settled"
+            code = "settled"
         elif disagree and self._policy.disagreement == "stays doubtful":
-            state = "readers disagree, and it stays doubtful"
+            code = "stays"
         elif call is None:
-            next_one = f"{'a third' if len(votes) == 2 else 'another'}{' blind' * needed.blind} reader"
-            state = f"readers disagree, so it is doubtful and goes to {next_one}"
+            code = f"{'third' if len(votes) == 2 else 'another'}{'_blind' * needed.blind}"
         else:
-            state = f"{readers} of {needed}"
+            code = f"{'one' if needed.number == 1 else 'more'}{'_blind' * needed.blind}"
+        state = STANDING_SAYS(code, mark=key[1], window=key[0], n=readers, asked=needed.number)
         return Standing(
             window=key[0],
             mark=key[1],
@@ -327,7 +375,7 @@ class _Weighing:
             needed=max(needed.number, OUTVOTES) if disagree else needed.number,
             blind=needed.blind,
             disagree=disagree,
-            sentence=f"the {key[1]} of window {key[0]}: {state}",
+            sentence=str(state),
         )
 
 

@@ -17,6 +17,7 @@ from reader.logbook.kept_settings import KeptFile
 from reader.logbook.people import find_person, people_of, settle
 from reader.logbook.summary import Rank, summarise
 from reader.read import examine
+from reader.review.decide import SAYS as DECISION_SAYS
 from reader.review.decide import (
     Decision,
     DecisionError,
@@ -25,6 +26,7 @@ from reader.review.decide import (
     check_plate,
     check_reader,
     check_unseen,
+    mark_of,
     regrade,
 )
 from reader.review.hands import hands_in, readings_of_plate
@@ -48,14 +50,39 @@ from reader.words import MarkKey as Key
 from reader.words import did_you_mean, shown
 from reader.words.ids import MISREAD
 from reader.words.names import folded, is_one_of, may_be
+from reader.words.sayings import OneOf, Said, Sayings
 
 ATTEMPTS: Final = 50
 """Times that an event is tried while others write to the logbook about other readings."""
 NEAR: Final = 200  # newest readings among which a mistyped id is looked for
-NEW_PLATE: Final = (
-    "the way out is a new plate from the fresh sample, or another reviewer "
-    "(linecall people add NAME --role reviewer)"
+SAYS: Final = Sayings(
+    "reviewing",
+    {
+        "new_plate": "the way out is a new plate from the fresh sample, or another reviewer "
+        "(linecall people add NAME --role reviewer)",
+        "may_decide": "{names} may decide",
+        "nobody_else": "no other reviewer is known in {logbook}: {way_out}",
+        "role": "{name} is known as {roles}, and by policy {policy} a {wanted} decides; "
+        'linecall people add "{name}" --role {first} gives them that role',
+        "nobody_left": "{lack} needed, nobody of those known can still be one: {way_out}",
+        "few_left": "{lack} needed, {left} of those known can still be one: {way_out}",
+        "lack_one": "1 more reader",
+        "lack_one_blind": "1 more blind reader",
+        "lack": "{n} more readers",
+        "lack_blind": "{n} more blind readers",
+        "superseded": "reading {reading} has been superseded by {other}; review that one",
+        "not_blind_again": "{by} took back a call of {decision} after another reader had decided on it, so cannot "
+        "call it blind again; another reader may, or decide with the calls in view",
+        "nothing_stands": "{by} has decided nothing of reading {reading} that stands; there is nothing to take back",
+        "nothing_on": "{by} has decided nothing on {decision} of reading {reading} that stands; there is nothing to "
+        "take back",
+        "waits_for_nobody": "reading {reading} waits for nobody; there is nothing to close",
+        "meanwhile": "reading {reading}: {by} has written to it meanwhile, so nothing was changed; look at it again, "
+        "then decide",
+        "somebody": "somebody",
+    },
 )
+"""What is said to reviewers about a reading in the logbook."""
 
 _MODELS: Final[dict[str, type[SettingsFile]]] = {
     "layout": Layout,
@@ -100,7 +127,7 @@ class Reviewed:
     event: Event
     drawn: Drawn
     waiting: bool
-    way_out: str | None = None
+    way_out: Said | None = None
 
 
 # --- looking ----------------------------------------------------------------------------------------------
@@ -261,7 +288,7 @@ def check_may_decide(
         check_unseen(by, [made for made in plate.elsewhere if folded(made.by) == folded(by)])
 
 
-def way_out_of(logbook: Logbook, reading_id: str, *, policy: Policy) -> str | None:
+def way_out_of(logbook: Logbook, reading_id: str, *, policy: Policy) -> Said | None:
     """What to do where fewer reviewers are left than a reading still asks for; None where there are enough."""
     stored = find_reading(logbook, reading_id)
     return _Plate.of(logbook, stored, policy).way_out(stored.current, decisions_on(stored))
@@ -330,10 +357,7 @@ def _check_not_learned(stored: StoredReading, decisions: Sequence[Decision]) -> 
                 continue
             back = {(one["window"], one["mark"]) for one in event.payload.get("withdrawn", ())}
             if others and made.key in back:
-                raise DecisionError(
-                    f"{made.by} took back a call of {made} after another reader had decided on it, so cannot call it "
-                    "blind again; another reader may, or decide with the calls in view"
-                )
+                raise DecisionError(SAYS("not_blind_again", by=made.by, decision=made.said))
 
 
 def withdraw(
@@ -360,10 +384,9 @@ def withdraw(
     own = [made for made in standing if folded(made.by) == folded(who) and mark in (None, made.key)]
     opens = mark is None and is_one_of(who, _closings(stored))
     if not own and not opens:
-        what = "nothing" if mark is None else f"nothing on the {mark[1]} of window {mark[0]}"
-        raise DecisionError(
-            f"{who} has decided {what} of reading {stored.id} that stands; there is nothing to take back"
-        )
+        if mark is None:
+            raise DecisionError(SAYS("nothing_stands", by=who, reading=stored.id))
+        raise DecisionError(SAYS("nothing_on", by=who, decision=mark_of(mark), reading=stored.id))
     taken_back = {
         "withdrawn": [{"window": made.window, "mark": made.mark} for made in own],
         "opened": opens,
@@ -468,23 +491,28 @@ class _Plate:
     def reviewer(self, name: str) -> str:
         """The name of a known person who may review, as it is written. Raises LinecallError, DecisionError."""
         if not name.strip():
-            raise DecisionError("a decision needs the name of who decides, but the name is empty")
+            raise DecisionError(DECISION_SAYS("no_name"))
         person = settle(self.logbook, name, role=self.policy.may_review[0])
         if not set(person.roles) & set(self.policy.may_review):
-            wanted = " or ".join(self.policy.may_review)
             raise DecisionError(
-                f"{person.name} is known as {' and '.join(person.roles)}, and by policy {self.policy.name} a {wanted} "
-                f'decides; linecall people add "{person.name}" --role {self.policy.may_review[0]} gives them that role'
+                SAYS(
+                    "role",
+                    name=person.name,
+                    roles=person.roles,
+                    policy=self.policy.name,
+                    wanted=OneOf(self.policy.may_review),
+                    first=self.policy.may_review[0],
+                )
             )
         return person.name
 
-    def others(self) -> str:
+    def others(self) -> Said:
         """Who may decide instead of somebody who had a hand in the reading, or what to do where nobody is known."""
         if self.free:
-            return f"{' or '.join(self.free)} may decide"
-        return f"no other reviewer is known in {self.logbook.name}: {NEW_PLATE}"
+            return SAYS("may_decide", names=OneOf(self.free))
+        return SAYS("nobody_else", logbook=self.logbook.name, way_out=SAYS("new_plate"))
 
-    def way_out(self, verdict: Verdict, decisions: Sequence[Decision]) -> str | None:
+    def way_out(self, verdict: Verdict, decisions: Sequence[Decision]) -> Said | None:
         """What to do where fewer reviewers are left than what is open asks for."""
         if verdict.review is None:
             return None
@@ -497,10 +525,10 @@ class _Plate:
                 if folded(name) not in votes and not (mark.blind and folded(name) in seen)
             ]
             if mark.readers + len(left) < mark.needed:
-                lack = mark.needed - mark.readers
-                more = f"{lack} more {'blind ' * mark.blind}reader{'s' * (lack > 1)}"
-                known = f"{len(left) or 'nobody'} of those known"
-                return f"{more} needed, {known} can still be one: {NEW_PLATE}"
+                n = mark.needed - mark.readers
+                lack = SAYS(f"lack{'_one' * (n == 1)}{'_blind' * mark.blind}", n=n)
+                code = "few_left" if left else "nobody_left"
+                return SAYS(code, lack=lack, left=len(left), way_out=SAYS("new_plate"))
         return None
 
 
@@ -515,7 +543,7 @@ def close(logbook: Logbook, reading_id: str, *, by: str, reason: str, at: dateti
     by = plate.reviewer(by)
     check_reader(by, reason, hands=plate.hands, policy=policy, others=plate.others())
     if not stored.waiting:
-        raise DecisionError(f"reading {stored.id} waits for nobody; there is nothing to close")
+        raise DecisionError(SAYS("waits_for_nobody", reading=stored.id))
     payload = {
         "closed": True,
         "reason": reason.strip(),
@@ -538,9 +566,7 @@ def still_waits(verdict: Verdict) -> bool:
 
 def _check_standing(stored: StoredReading) -> None:
     if stored.superseded_by is not None:
-        raise DecisionError(
-            f"reading {stored.id} has been superseded by {stored.superseded_by}; review that one"
-        )
+        raise DecisionError(SAYS("superseded", reading=stored.id, other=stored.superseded_by))
 
 
 def _append(
@@ -563,10 +589,7 @@ def _append(
         if now.last_seq != stored.last_seq:
             last = (*now.reviews, *now.corrections)
             who = max(last, key=lambda event: event.seq) if last else None
-            raise DecisionError(
-                f"reading {stored.id}: {who.by if who else 'somebody'} has written to it meanwhile, so nothing was "
-                "changed; look at it again, then decide"
-            )
+            raise DecisionError(SAYS("meanwhile", reading=stored.id, by=who.by if who else SAYS("somebody")))
         try:
             return logbook.append(
                 "review",

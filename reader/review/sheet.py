@@ -16,7 +16,7 @@ from typing import Any, Final
 from reader.anew.grade_anew import calls_of, graded
 from reader.decide.grade import Grade
 from reader.draw import ink, strip_view
-from reader.draw.annotate import CALL_WORDS, CAUTION, mark_words, plan_plate, settings_words, taken
+from reader.draw.annotate import CALL_WORDS, CAUTION, mark_said, plan_plate, settings_words, taken, why_words
 from reader.draw.page_picture import png
 from reader.draw.profile_chart import ProfileChart
 from reader.errors import LinecallError
@@ -28,7 +28,8 @@ from reader.settings.values import Layout, Rules, Thresholds
 from reader.verdict.evidence import Reading, WindowEvidence
 from reader.verdict.in_words import pivotal_marks
 from reader.verdict.model import Mark, PhotoRecord, QualityRecord, Verdict, WindowRecord
-from reader.words import CALLS_OF, GRADES, Call, MarkName, listed
+from reader.words import CALLS_OF, GRADES, Call, MarkName, listed, tidy
+from reader.words.sayings import Items, OneOf, Parts, Said, Sayings
 
 MARKS: Final[tuple[MarkName, ...]] = ("indicator", "reference")
 TOGETHER_MAX: Final = 3  # marks in question whose answers are tried together
@@ -45,6 +46,71 @@ STATED: Final = {
 }
 BESIDE: Final = ("note", "reading age", "not stated", "none")
 """What else stands beside what was stated."""
+SAYS: Final = Sayings(
+    "sheet",
+    {
+        "blind": "All windows are shown, whichever of them somebody asked about.",
+        "every": "All windows are shown, also those that are not in question.",
+        "nothing": "No mark of this plate is in question; all windows are shown.",
+        "others": "The {n} other windows are not in question.",
+        "other": "The other window is not in question.",
+        "left_out": "Blind: left out are the tool's calls, grade, limits, fits and warnings, what would follow from "
+        "each answer, the technician's note, and all that earlier reviewers said.",
+        "anew": "Pictures and curves were measured anew from the stored photo: heights differ by up to "
+        "{apart:.4f} from those of the verdict, which was made by linecall {version}.",
+        "mark": "{mark} {call}",
+        "decision": "{by}, {at}: {call}.",
+        "decision_blind": "{by}, {at}, blind: {call}.",
+        "if": "if {call}",
+        "grade": "{grade}",
+        "undecided": "undecided: {grades}",
+        "still": "still undecided: {grades}",
+        "as_now": "{grade}, as now",
+        "instead": "{grade} instead of {grade_now}",
+        "ways": "{ways}",
+        "absent": "{marks}",
+        "no_mark": "none",
+        "reference_of": "reference of {window}",
+        "photographed": "as photographed",
+        "photo": "photo",
+        "contrast": "contrast \u00d7 {n}",
+        "times": "\u00d7 {n}",
+        "dye_only": "{dye} dye only, \u00d7 {n}",
+        "dye": "dye only",
+        "lightness_only": "lightness only, \u00d7 {n}",
+        "lightness": "lightness",
+        "no_colour": "this file has no colour below {least:.3f} ({contrast:.1%}): see lightness",
+        "strip": "window {window}, {look}",
+        "tile": "{what}, {look}",
+        "row": "{look}; {note}",
+        "indicator": "indicator",
+        "reference": "reference",
+        "no_line": "no line",
+        "none": "none",
+        "no_ladder": "No stretch of this window is blank enough to draw a ladder into.",
+        "curves_blind": "absorbance along the flow, as measured",
+        "curves": "absorbance along the flow, as measured, and heights over the baseline with the fit and the limits",
+        "sharpness": "sharpness",
+        "sharpness_is": "{value:.1f} px per mm",
+        "blur": "blur",
+        "blur_is": "{value:.2f} mm (1 sigma)",
+        "noise": "noise",
+        "noise_is": "a blank's height varies by {value:.4f} (1 sigma)",
+        "blown_out": "blown out",
+        "blown_out_is": "{value:.1%} of the membranes",
+        "hidden": "hidden",
+        "hidden_is": "{value:.1%} of the membranes",
+        "file": "file",
+        "lossless": "nothing lost in compression",
+        "jpeg": "{kept}",
+        "quality": "JPEG quality {n}",
+        "colour": "colour kept {sampling}",
+        "lossy": "compressed with losses",
+        "camera": "camera",
+        "tilted": "tilted by {value:.0f} degrees",
+    },
+)
+"""What a sheet says around its pictures."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -70,7 +136,7 @@ class Consequence:
     """What an answer leads to: the grade, in words, and the rule that decides it."""
 
     call: Call
-    words: str
+    said: Said
     because: str
 
 
@@ -172,11 +238,11 @@ def consequences(case: Case, window: str, mark: MarkName) -> tuple[Consequence, 
     answers = (call for call in _answers(case, mark) if call != "doubtful")
     found = ((call, _grade_answers(case, {(window, mark): call})) for call in answers)
     return tuple(
-        Consequence(call=call, words=_change(now, then), because=_because(then)) for call, then in found
+        Consequence(call=call, said=_change(now, then), because=_because(then)) for call, then in found
     )
 
 
-def outcomes(case: Case) -> tuple[tuple[str, str], ...]:
+def outcomes(case: Case) -> tuple[tuple[Said, Said], ...]:
     """Grades, mildest first, and which of the pivotal marks are absent then; `;` parts the ways to a grade.
 
     Empty where there is one such mark, for `consequences` says it, or more than TOGETHER_MAX.
@@ -184,20 +250,22 @@ def outcomes(case: Case) -> tuple[tuple[str, str], ...]:
     together = [(pivot.window, pivot.mark) for pivot in case.current.pivotal]
     if not 1 < len(together) <= TOGETHER_MAX:
         return ()
-    found: dict[tuple[tuple[str, ...], str], list[str]] = {}
+    found: dict[tuple[str, ...], list[Said]] = {}
     either: tuple[Call, ...] = ("present", "absent")
     for answers in itertools.product(either, repeat=len(together)):
         then = _grade_answers(case, dict(zip(together, answers, strict=True)))
-        absent = [_named(mark) for mark, call in zip(together, answers, strict=True) if call == "absent"]
-        grade = listed(then.possible_grades, "or") if then.grade == "undecided" else then.grade
-        found.setdefault((then.possible_grades, grade), []).append(listed(absent) or "none")
-    ranked = sorted(found.items(), key=lambda item: [GRADES.index(grade) for grade in item[0][0]])
-    return tuple((grade, "; ".join(ways)) for (_, grade), ways in ranked)
+        absent = tuple(_named(mark) for mark, call in zip(together, answers, strict=True) if call == "absent")
+        ways = found.setdefault(tuple(then.possible_grades), [])
+        ways.append(SAYS("absent", marks=absent) if absent else SAYS("no_mark"))
+    ranked = sorted(found.items(), key=lambda item: [GRADES.index(grade) for grade in item[0]])
+    return tuple(
+        (SAYS("grade", grade=OneOf(grades)), SAYS("ways", ways=Parts(ways))) for grades, ways in ranked
+    )
 
 
-def _named(mark: tuple[str, MarkName]) -> str:
+def _named(mark: tuple[str, MarkName]) -> Said | str:
     window, name = mark
-    return window if name == "indicator" else f"reference of {window}"
+    return window if name == "indicator" else SAYS("reference_of", window=window)
 
 
 def _grade_answers(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Grade:
@@ -205,14 +273,16 @@ def _grade_answers(case: Case, answers: dict[tuple[str, MarkName], Call]) -> Gra
     return graded(case.current, calls, case.layout, case.rules)
 
 
-def _change(now: Grade, then: Grade) -> str:
+def _change(now: Grade, then: Grade) -> Said:
     """The grade that an answer leads to, against that of now."""
     if then.grade == "undecided":
-        still = "still " if now.grade == "undecided" else ""
-        return f"{still}undecided: {listed(then.possible_grades, 'or')}"
+        grades = OneOf(then.possible_grades)
+        return SAYS("still" if now.grade == "undecided" else "undecided", grades=grades)
     if now.grade == then.grade:
-        return f"{then.grade}, as now"
-    return then.grade if now.grade == "undecided" else f"{then.grade} instead of {now.grade}"
+        return SAYS("as_now", grade=then.grade)
+    if now.grade == "undecided":
+        return SAYS("grade", grade=then.grade)
+    return SAYS("instead", grade=then.grade, grade_now=now.grade)
 
 
 def _because(grade: Grade) -> str:
@@ -238,20 +308,16 @@ def _grade(verdict: Verdict) -> dict[str, object]:
     }
 
 
-def _shown_because(shown: int, case: Case, *, blind: bool, every_window: bool, asked: bool) -> str:
+def _shown_because(shown: int, case: Case, *, blind: bool, every_window: bool, asked: bool) -> Said | str:
     """Why these windows are on the sheet."""
     if blind:
-        return "All windows are shown, whichever of them somebody asked about."
+        return SAYS("blind")
     if every_window:
-        return "All windows are shown, also those that are not in question."
+        return SAYS("every")
     if not asked:
-        return "No mark of this plate is in question; all windows are shown."
+        return SAYS("nothing")
     rest = len(case.current.windows) - shown
-    return (
-        f"The {rest} other windows are not in question."
-        if rest > 1
-        else ("The other window is not in question." if rest else "")
-    )
+    return SAYS("others", n=rest) if rest > 1 else SAYS("other") if rest else ""
 
 
 def _window(
@@ -304,17 +370,22 @@ def _mark_block(
         follows = tuple(one for one in consequences(case, window.id, name) if one.call != mark.call)
     return {
         "name": name,
-        "call": mark.call,
+        "call": SAYS("mark", mark=name, call=mark.call),
         "bar": page.call_png(mark.call),
-        "words": mark_words(case.current, window, name, pivotal=pivotal),
-        "follows": follows,
+        "said": mark_said(case.current, window, name, pivotal=pivotal),
+        "why": why_words(mark),
+        "follows": [
+            {"when": SAYS("if", call=one.call), "said": one.said, "because": one.because} for one in follows
+        ],
         "decisions": [
             {
-                "call": made.call,
-                "by": made.by,
+                "said": SAYS(
+                    "decision_blind" if made.blind else "decision",
+                    by=tidy(made.by),
+                    at=_moment(made.at),
+                    call=made.call,
+                ),
                 "reason": made.reason,
-                "at": _moment(made.at),
-                "blind": made.blind,
             }
             for made in mark.decisions
         ],
@@ -333,11 +404,12 @@ def _look(case: Case, photo: Reading, window_id: str, *, blind: bool) -> dict[st
     assert photo.evidence.photo is not None
     from_height = ladder.coloured_from(photo.evidence, case.layout.marks.indicator.colour)
     built = ladder.build(window, found, case.layout, from_height)
+    n = strip_view.CONTRAST
     views = (
-        ("as photographed", "photo", "natural"),
-        (f"contrast \u00d7 {strip_view.CONTRAST}", f"\u00d7 {strip_view.CONTRAST}", "stretched"),
-        (f"{built.dye} dye only, \u00d7 {strip_view.CONTRAST}", "dye only", "dye"),
-        (f"lightness only, \u00d7 {strip_view.CONTRAST}", "lightness", "lightness"),
+        (SAYS("photographed"), SAYS("photo"), "natural"),
+        (SAYS("contrast", n=n), SAYS("times", n=n), "stretched"),
+        (SAYS("dye_only", dye=built.dye, n=n), SAYS("dye"), "dye"),
+        (SAYS("lightness_only", n=n), SAYS("lightness"), "lightness"),
     )
     third = views[2] if built.coloured_from <= case.thresholds.faintest_line else views[3]
     return {
@@ -346,40 +418,53 @@ def _look(case: Case, photo: Reading, window_id: str, *, blind: bool) -> dict[st
         "tile_mm": built.mm,
         "line_mm": case.layout.marks.indicator.width,
         "strips": [
-            {"label": short, "name": name, "picture": png(getattr(built.strip, view))}
+            {
+                "label": short,
+                "name": SAYS("strip", window=tidy(window_id), look=name),
+                "picture": png(getattr(built.strip, view)),
+            }
             for name, short, view in (*views[:2], third)
         ],
         "profile": ProfileChart(window, found, ticks=ladder.RUNGS, blind=blind).svg(),
+        "curves": SAYS("curves_blind" if blind else "curves"),
         "heads": [
-            {"name": "indicator", "above": "indicator", "below": "\u00a0"},
-            {"name": "reference", "above": "\u00a0", "below": "reference"},
+            {"above": SAYS("indicator"), "below": "\u00a0"},
+            {"above": "\u00a0", "below": SAYS("reference")},
             *(
-                {"name": f"{height:g}", "above": f"{height:g}", "below": f"{ladder.contrast(height):.1%}"}
+                {"above": f"{height:g}", "below": f"{ladder.contrast(height):.1%}"}
                 if height
-                else {"name": "no line", "above": "none", "below": "\u00a0"}
+                else {"above": SAYS("none"), "below": "\u00a0"}
                 for height in built.heights
             ),
         ],
         "rows": [
             {
-                "name": name,
-                "note": _colour_note(built) if view == "dye" else "",
+                "said": _row_said(built, name, is_dye=view == "dye"),
                 "tiles": [
-                    png(getattr(tile, view)) for tile in (*(built.marks[n] for n in MARKS), *built.rungs)
+                    {"name": SAYS("tile", what=what, look=name), "picture": png(getattr(tile, view))}
+                    for what, tile in _tiles(built)
                 ],
             }
             for name, _, view in views
         ],
-        "no_ladder": not built.rungs,
+        "no_ladder": "" if built.rungs else SAYS("no_ladder"),
     }
 
 
-def _colour_note(built: ladder.Ladder) -> str:
-    """From which height on the dye's picture means anything."""
+def _tiles(built: ladder.Ladder) -> Iterator[tuple[Said | str, ladder.Tile]]:
+    """The two marks, then the ladder's lines, with what they are."""
+    for name in MARKS:
+        yield SAYS(name), built.marks[name]
+    for height, tile in zip(built.heights, built.rungs, strict=True):
+        yield f"{height:g}" if height else SAYS("no_line"), tile
+
+
+def _row_said(built: ladder.Ladder, look: Said, *, is_dye: bool) -> Said:
+    """What a row shows, and from which height on the dye's picture means anything."""
     least = built.coloured_from
-    if least <= ladder.RUNGS[1]:
-        return ""
-    return f"this file has no colour below {least:.3f} ({ladder.contrast(least):.1%}): see lightness"
+    if not is_dye or least <= ladder.RUNGS[1]:
+        return look
+    return SAYS("row", look=look, note=SAYS("no_colour", least=least, contrast=ladder.contrast(least)))
 
 
 def _measured_windows(photo: Reading) -> Iterator[tuple[WindowRecord, WindowEvidence]]:
@@ -447,46 +532,39 @@ def _measured(case: Case) -> list[dict[str, object]]:
     ]
 
 
-def _quality(quality: QualityRecord) -> Iterable[tuple[str, str]]:
+def _quality(quality: QualityRecord) -> Iterable[tuple[Said, Said]]:
     figures = (
-        ("sharpness", "{:.1f} px per mm", quality.px_per_mm),
-        ("blur", "{:.2f} mm (1 sigma)", quality.blur_mm),
-        ("noise", "a blank's height varies by {:.4f} (1 sigma)", quality.noise),
-        ("blown out", "{:.1%} of the membranes", quality.clipped_fraction),
-        ("hidden", "{:.1%} of the membranes", quality.hidden_fraction),
+        ("sharpness", quality.px_per_mm),
+        ("blur", quality.blur_mm),
+        ("noise", quality.noise),
+        ("blown_out", quality.clipped_fraction),
+        ("hidden", quality.hidden_fraction),
     )
-    return [(label, words.format(value)) for label, words, value in figures if value is not None]
+    return [(SAYS(code), SAYS(f"{code}_is", value=value)) for code, value in figures if value is not None]
 
 
-def _file(photo: PhotoRecord) -> Iterable[tuple[str, str]]:
+def _file(photo: PhotoRecord) -> Iterable[tuple[Said, Said]]:
     if photo.lossy is False:
-        return [("file", "nothing lost in compression")]
-    kept = [
-        "" if photo.jpeg_quality is None else f"JPEG quality {photo.jpeg_quality}",
-        "" if photo.chroma_subsampling is None else f"colour kept {photo.chroma_subsampling}",
-    ]
-    return [("file", ", ".join(filter(None, kept)) or "compressed with losses")]
+        return [(SAYS("file"), SAYS("lossless"))]
+    kept = []
+    if photo.jpeg_quality is not None:
+        kept.append(SAYS("quality", n=photo.jpeg_quality))
+    if photo.chroma_subsampling is not None:
+        kept.append(SAYS("colour", sampling=photo.chroma_subsampling))
+    return [(SAYS("file"), SAYS("jpeg", kept=Items(kept)) if kept else SAYS("lossy"))]
 
 
-def _view(verdict: Verdict) -> Iterable[tuple[str, str]]:
+def _view(verdict: Verdict) -> Iterable[tuple[Said, Said]]:
     tilt = None if verdict.pose is None else verdict.pose.tilt_deg
-    return [] if tilt is None else [("camera", f"tilted by {tilt:.0f} degrees")]
+    return [] if tilt is None else [(SAYS("camera"), SAYS("tilted", value=tilt))]
 
 
-def _notes(case: Case, *, blind: bool) -> list[str]:
+def _notes(case: Case, *, blind: bool) -> list[Said]:
     """What a reader must know of the sheet itself."""
-    notes = []
     if blind:
-        notes.append(
-            "Blind: left out are the tool's calls, grade, limits, fits and warnings, what would follow from each "
-            "answer, the technician's note, and all that earlier reviewers said."
-        )
-    elif (apart := _apart(case)) > SAME_HEIGHT:
-        notes.append(
-            "Pictures and curves were measured anew from the stored photo: heights differ by up to "
-            f"{apart:.4f} from those of the verdict, which was made by linecall {case.first.software.version}."
-        )
-    return notes
+        return [SAYS("left_out")]
+    apart = _apart(case)
+    return [SAYS("anew", apart=apart, version=case.first.software.version)] if apart > SAME_HEIGHT else []
 
 
 def _apart(case: Case) -> float:

@@ -15,6 +15,7 @@ from reader.round.run import Run, StepTaken
 from reader.round.site import PlateLot
 from reader.words import counted, listed
 from reader.words.clock import Zone, span_in_words
+from reader.words.sayings import Said, Sayings
 
 RESUMED_AFTER: Final = timedelta(hours=6)
 """A pause over midnight that is longer is a run resumed on another day; a night shift's run is not (no source)."""
@@ -36,6 +37,15 @@ SAID: Final[dict[str, str]] = {
     "resumed": "{step} at {at}, {other_step} at {other_at}",
 }
 """What is said of a departure behind its name in the procedure, by code, as str.format templates."""
+IMPOSSIBLE: Final = Sayings(
+    "impossible",
+    {
+        "no_sample": "the drops cannot be in before the sample was drawn; note when it was drawn first: step sample",
+        "drops_first": "the drops, {drops_at}, would be in before the sample was drawn, {sample_at}; "
+        "check both times, and correct {step} or {other_step}",
+    },
+)
+"""Why a run's times cannot be."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -176,14 +186,17 @@ def months_before(instant: datetime, months: int) -> datetime:
     return instant.replace(year=year, month=month + 1, day=min(instant.day, last_day))
 
 
-def impossible(run: Run, facts: Facts) -> str | None:
+def impossible(run: Run, facts: Facts) -> Said | None:
     """Why a run's times cannot be, whatever the procedure; None where they can."""
     sample, drops = run.sample_at, run.drops_at
     if drops is not None and sample is None:
-        return "the drops cannot be in before the sample was drawn; note when it was drawn first: step sample"
+        return IMPOSSIBLE("no_sample")
     if drops is not None and sample is not None and drops < sample:
-        return (
-            f"the drops, {facts.clock(drops)}, would be in before the sample was drawn, {facts.clock(sample)}; "
-            f"check both times, and correct {SAMPLE} or {DROPS}"
+        return IMPOSSIBLE(
+            "drops_first",
+            drops_at=facts.clock(drops),
+            sample_at=facts.clock(sample),
+            step=SAMPLE,
+            other_step=DROPS,
         )
     return None

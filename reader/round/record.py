@@ -40,6 +40,7 @@ from reader.settings.values import File, Layout, SettingsFile, load_layout, pars
 from reader.verdict.statement import Stated
 from reader.words import did_you_mean, listed, shown
 from reader.words.ids import MISREAD
+from reader.words.sayings import OneOf, Sayings
 
 ATTEMPTS: Final = 50
 """Times that an entry is tried while others write on the same run."""
@@ -63,6 +64,47 @@ class Desk:
 
 
 Entries = Sequence[tuple[str, Payload]]
+
+SAYS: Final = Sayings(
+    "recording",
+    {
+        "run": "run {run}: {why}",
+        "no_phase": "procedure {procedure} has no phase {phase}; it has {phases}",
+        "recalled": "plate lot {lot} is recalled since {day}; {remedy_lot}",
+        "recalled_for": "plate lot {lot} is recalled since {day} ({reason}); {remedy_lot}",
+        "expired": "plate lot {lot} may be used until {until}, and this run is of {day}; {remedy_lot}",
+        "other_lot": "take a plate of another lot. If it was used already, enter that with --anyway REASON: "
+        "the run then says so, and so does every reading of it",
+        "expiry": "plate lot {lot} expires {expiry} by the site file, but {stated} was given; look at the plate again, "
+        "and correct whichever is wrong",
+        "step_noted": "{step} is noted in run {run} already, at {at}; "
+        "to correct it: linecall run correct {run} {field} TIME --reason TEXT",
+        "nothing": "there is nothing to note: give a text, a departure, or both",
+        "departure_noted": "departure {departure_code} is noted in run {run} already",
+        "lift_reason": "a departure is taken back only for a reason; say which",
+        "not_noted": "run {run} has no departure {departure_code}; there is nothing to take back",
+        "follows": "departure {departure_code} of run {run} follows from what was entered ({departure}); "
+        "correct that: linecall run correct {run} FIELD VALUE --reason TEXT",
+        "correction_reason": "a correction needs a reason",
+        "abandoned": "run {run} was abandoned; there is nothing to correct in it",
+        "so_already": "{field} of run {run} is so already; nothing was changed",
+        "nobody": "somebody did the run; give their name",
+        "not_read": "the plate of run {run} has not been read; read its photo with linecall read PHOTO --run {run}, "
+        "or give it up: linecall run abandon {run} --reason TEXT",
+        "abandon_reason": "a run is abandoned for a reason; say which",
+        "read_stands": "the plate of run {run} has been read, and that stands; close it: linecall run close {run}",
+        "other_site": "run {run} is of site {site}, but this is the file of site {other_site}",
+        "meanwhile": "others keep writing on run {run}; nothing was changed, try again",
+        "two_times": "{at} is not one time at site {site}: the clocks change then; write {times}",
+        "future": "{at} lies in the future: it is {now} at site {site}; check date, time and zone",
+        "long_ago": "{at} lies {n} days back, and what is entered afterwards may be up to {most}; check the date",
+        "ended_closed": "run {run} was closed at {at}; begin another one",
+        "ended_abandoned": "run {run} was abandoned at {at}; begin another one",
+        "is_read": "the plate of run {run} has been read; what went otherwise is noted with linecall run note, and a "
+        "wrong time corrected with linecall run correct {run} {field} TIME --reason TEXT",
+    },
+)
+"""Why something cannot be written on a run."""
 
 
 # --- looking --------------------------------------------------------------------------------------------------
@@ -262,7 +304,7 @@ def _check_phase(procedure: Procedure, phase: str) -> None:
     known = [one.id for one in procedure.phase]
     if phase not in known:
         raise LinecallError(
-            f"procedure {procedure.name} has no phase {shown(phase)}; it has {listed(known, 'or')}"
+            SAYS("no_phase", procedure=procedure.name, phase=shown(phase), phases=OneOf(known))
         )
 
 
@@ -277,19 +319,15 @@ def _lot(desk: Desk, lot: str, begun_at: datetime, anyway: str | None) -> PlateL
         raise
     day = begun_at.astimezone(desk.site.place.place).date()
     today = desk.now.astimezone(desk.site.place.place).date()
-    problem = None
+    if forced:
+        return known
+    instead = SAYS("other_lot")
     if known.is_recalled_on(today):
-        why = f" ({known.recall_reason})" if known.recall_reason else ""
-        problem = f"plate lot {known.id} is recalled since {known.recalled}{why}"
-    elif known.is_expired_on(day):
-        problem = (
-            f"plate lot {known.id} may be used until {known.last_day():%Y-%m-%d}, and this run is of {day}"
-        )
-    if problem is not None and not forced:
-        raise LinecallError(
-            f"{problem}; take a plate of another lot. If it was used already, enter that with --anyway REASON: "
-            "the run then says so, and so does every reading of it"
-        )
+        code, reason = "recalled_for" if known.recall_reason else "recalled", known.recall_reason
+        raise LinecallError(SAYS(code, lot=known.id, day=known.recalled, reason=reason, remedy_lot=instead))
+    if known.is_expired_on(day):
+        until = f"{known.last_day():%Y-%m-%d}"
+        raise LinecallError(SAYS("expired", lot=known.id, until=until, day=day, remedy_lot=instead))
     return known
 
 
@@ -297,10 +335,7 @@ def _expiry(stated: str | None, known: PlateLot | None) -> str | None:
     if known is None:
         return Stated.of(plate_expiry=stated).plate_expiry
     if stated is not None and stated != known.expiry:
-        raise LinecallError(
-            f"plate lot {known.id} expires {known.expiry} by the site file, but {stated} was given; "
-            "look at the plate again, and correct whichever is wrong"
-        )
+        raise LinecallError(SAYS("expiry", lot=known.id, expiry=known.expiry, stated=stated))
     return known.expiry
 
 
@@ -340,8 +375,13 @@ def step(
         taken = run.last_of(name)
         if taken is not None and name in ONCE:
             raise LinecallError(
-                f"{name} is noted in run {run.id} already, at {_facts(desk, run, procedure).clock(taken.at)}; "
-                f"to correct it: linecall run correct {run.id} {name} TIME --reason TEXT"
+                SAYS(
+                    "step_noted",
+                    step=name,
+                    run=run.id,
+                    at=_facts(desk, run, procedure).clock(taken.at),
+                    field=name,
+                )
             )
         payload = RunStep(
             step=name,
@@ -387,7 +427,7 @@ def note(
     """
     text = _said(text)
     if text is None and departure is None:
-        raise LinecallError("there is nothing to note: give a text, a departure, or both")
+        raise LinecallError(SAYS("nothing"))
 
     def entries(run: Run, procedure: Procedure) -> Entries:
         found: list[tuple[str, Payload]] = []
@@ -407,7 +447,7 @@ def note(
             (one.id for one in procedure.steps_of(run.phase) if departure in one.departures), None
         )
         if any((one.code, one.step) == (departure, where) for one in run.departures):
-            raise LinecallError(f"departure {departure} is noted in run {run.id} already")
+            raise LinecallError(SAYS("departure_noted", departure_code=departure, run=run.id))
         sentence = kind.text if text is None else f"{kind.text}: {text}"
         found.append(
             (
@@ -425,18 +465,15 @@ def note(
 def lift(desk: Desk, run_id: str, departure: str, *, reason: str) -> Run:
     """Take back a departure that a person noted wrongly; what linecall found goes by correcting what it rests on."""
     if not reason.strip():
-        raise LinecallError("a departure is taken back only for a reason; say which")
+        raise LinecallError(SAYS("lift_reason"))
 
     def entries(run: Run, procedure: Procedure) -> Entries:
         standing = [one for one in run.departures if one.code == departure]
         if not standing:
-            raise LinecallError(
-                f"run {run.id} has no departure {shown(departure)}; there is nothing to take back"
-            )
+            raise LinecallError(SAYS("not_noted", run=run.id, departure_code=shown(departure)))
         if all(one.found_by == "linecall" for one in standing):
             raise LinecallError(
-                f"departure {departure} of run {run.id} follows from what was entered ({standing[0].sentence}); "
-                f"correct that: linecall run correct {run.id} FIELD VALUE --reason TEXT"
+                SAYS("follows", departure_code=departure, run=run.id, departure=standing[0].sentence)
             )
         return [
             (
@@ -465,11 +502,11 @@ def correct(desk: Desk, run_id: str, field: str, value: str | datetime, *, reaso
     cannot be.
     """
     if not reason.strip():
-        raise LinecallError("a correction needs a reason")
+        raise LinecallError(SAYS("correction_reason"))
 
     def entries(run: Run, procedure: Procedure) -> Entries:
         if run.ended == "abandoned":
-            raise LinecallError(f"run {run.id} was abandoned; there is nothing to correct in it")
+            raise LinecallError(SAYS("abandoned", run=run.id))
         taken = run.last_of(field)
         if taken is not None:
             if not isinstance(value, datetime):
@@ -486,7 +523,7 @@ def correct(desk: Desk, run_id: str, field: str, value: str | datetime, *, reaso
                 f"it has {listed(known, 'and')}"
             )
         if was == now:
-            raise LinecallError(f"{field} of run {run.id} is so already; nothing was changed")
+            raise LinecallError(SAYS("so_already", field=field, run=run.id))
         return [(CORRECTION, RunCorrection(event=seq, was=was, now=now, reason=reason.strip()))]
 
     return _write(desk, run_id, entries)
@@ -521,7 +558,7 @@ def _corrected_field(
     else:
         now = {field: _said(value)}
         if field == "operator" and now[field] is None:
-            raise LinecallError("somebody did the run; give their name")
+            raise LinecallError(SAYS("nobody"))
     return {name: _plain(getattr(run, name)) for name in now}, now
 
 
@@ -541,10 +578,7 @@ def close(desk: Desk, run_id: str, *, reason: str | None = None) -> Run:
     def entries(run: Run, procedure: Procedure) -> Entries:
         _check_not_ended(run)
         if not any(one.status == "read" for one in run.readings):
-            raise LinecallError(
-                f"the plate of run {run.id} has not been read; read its photo with linecall read PHOTO --run {run.id}, "
-                f"or give it up: linecall run abandon {run.id} --reason TEXT"
-            )
+            raise LinecallError(SAYS("not_read", run=run.id))
         return [(END, RunEnd(how="closed", reason=_said(reason)))]
 
     return _write(desk, run_id, entries)
@@ -553,14 +587,12 @@ def close(desk: Desk, run_id: str, *, reason: str | None = None) -> Run:
 def abandon(desk: Desk, run_id: str, *, reason: str) -> Run:
     """Give a run up: nothing of it is lost, and nothing follows."""
     if not reason.strip():
-        raise LinecallError("a run is abandoned for a reason; say which")
+        raise LinecallError(SAYS("abandon_reason"))
 
     def entries(run: Run, procedure: Procedure) -> Entries:
         _check_not_ended(run)
         if any(one.status == "read" for one in run.readings):
-            raise LinecallError(
-                f"the plate of run {run.id} has been read, and that stands; close it: linecall run close {run.id}"
-            )
+            raise LinecallError(SAYS("read_stands", run=run.id))
         return [(END, RunEnd(how="abandoned", reason=reason.strip()))]
 
     return _write(desk, run_id, entries)
@@ -577,9 +609,7 @@ def _write(desk: Desk, run_id: str, entries: Callable[[Run, Procedure], Entries]
         events = desk.logbook.run_events(find_run(desk.logbook, run_id).id)
         run = run_of(events)
         if run.site.name != desk.site.name:
-            raise LinecallError(
-                f"run {run.id} is of site {run.site.name}, but this is the file of site {desk.site.name}"
-            )
+            raise LinecallError(SAYS("other_site", run=run.id, site=run.site.name, other_site=desk.site.name))
         procedure = procedure_of(desk.logbook, run)
         new = list(entries(run, procedure))
         pending = [
@@ -589,7 +619,7 @@ def _write(desk: Desk, run_id: str, entries: Callable[[Run, Procedure], Entries]
         facts = _facts(desk, after, procedure)
         problem = impossible(after, facts)
         if problem is not None:
-            raise LinecallError(f"run {run.id}: {problem}")
+            raise LinecallError(SAYS("run", run=run.id, why=problem))
         new += _changed_departures(after, find_departures(after, procedure, facts))
         if not new:
             return run
@@ -605,7 +635,7 @@ def _write(desk: Desk, run_id: str, entries: Callable[[Run, Procedure], Entries]
         except StaleHeadError:
             continue
         return find_run(desk.logbook, run.id)
-    raise LinecallError(f"others keep writing on run {run_id}; nothing was changed, try again")
+    raise LinecallError(SAYS("meanwhile", run=run_id))
 
 
 def _new_layouts(desk: Desk, after: Run, before: Run) -> list[SettingsFile]:
@@ -662,21 +692,17 @@ def _moment(desk: Desk, at: datetime | None) -> datetime:
     if at.tzinfo is None:
         both = zone.instants(at)
         if len(both) > 1:
-            offsets = " or ".join(f"{one:%Y-%m-%dT%H:%M%z}" for one in both)
+            times = OneOf(f"{one:%Y-%m-%dT%H:%M%z}" for one in both)
             raise LinecallError(
-                f"{at:%Y-%m-%d %H:%M} is not one time at site {desk.site.site}: the clocks change then; write {offsets}"
+                SAYS("two_times", at=f"{at:%Y-%m-%d %H:%M}", site=desk.site.site, times=times)
             )
         at = both[0]
     if at > desk.now + FUTURE_SLACK:
-        raise LinecallError(
-            f"{at:%Y-%m-%d %H:%M%z} lies in the future: it is {desk.now.astimezone(zone.place):%Y-%m-%d %H:%M} "
-            f"at site {desk.site.site}; check date, time and zone"
-        )
+        now = f"{desk.now.astimezone(zone.place):%Y-%m-%d %H:%M}"
+        raise LinecallError(SAYS("future", at=f"{at:%Y-%m-%d %H:%M%z}", now=now, site=desk.site.site))
     if desk.now - at > AFTERWARDS_MAX:
-        raise LinecallError(
-            f"{at:%Y-%m-%d %H:%M} lies {(desk.now - at).days} days back, and what is entered afterwards may be up to "
-            f"{AFTERWARDS_MAX.days}; check the date"
-        )
+        days = (desk.now - at).days
+        raise LinecallError(SAYS("long_ago", at=f"{at:%Y-%m-%d %H:%M}", n=days, most=AFTERWARDS_MAX.days))
     return at.replace(microsecond=0)
 
 
@@ -700,18 +726,13 @@ def _check_step(procedure: Procedure, run: Run, name: str, *, must_be_recorded: 
 
 def _check_not_ended(run: Run) -> None:
     if run.ended is not None:
-        raise LinecallError(
-            f"run {run.id} was {run.ended} at {run.ended_at:%Y-%m-%d %H:%M}; begin another one"
-        )
+        raise LinecallError(SAYS(f"ended_{run.ended}", run=run.id, at=f"{run.ended_at:%Y-%m-%d %H:%M}"))
 
 
 def _check_going_on(run: Run, name: str) -> None:
     _check_not_ended(run)
     if any(one.status == "read" for one in run.readings):
-        raise LinecallError(
-            f"the plate of run {run.id} has been read; what went otherwise is noted with linecall run note, and a "
-            f"wrong time corrected with linecall run correct {run.id} {name} TIME --reason TEXT"
-        )
+        raise LinecallError(SAYS("is_read", run=run.id, field=name))
 
 
 def state_in(logbook: Logbook, run_id: str, *, now: datetime) -> RunState:

@@ -24,14 +24,25 @@ from reader.errors import LinecallError, SettingsError
 from reader.round.plan import FollowUpRow, PlanAction, plan_problems
 from reader.settings.toml_file import Problem, contradiction
 from reader.settings.values import ONE_LINE, Label, SettingsFile, load_layout, load_settings_file
-from reader.words import Grade, did_you_mean, shown
+from reader.words import Grade, closest, did_you_mean, shown
 from reader.words.clock import Zone, load_zone
 from reader.words.fields import Frozen
+from reader.words.sayings import Sayings
 
 INTERVAL_MAX_DAYS: Final = 3660.0  # ten years; beyond it the number is in another unit
 VOLUME_MAX_L: Final = 1e9  # a million cubic metres, more than the largest tank farm's tank
 POINTS_MAX: Final = 2000
 
+SAYS: Final = Sayings(
+    "site",
+    {
+        "no_point": "site {site} has no sample point {point}; it has {points}",
+        "no_point_but": 'site {site} has no sample point {point}; did you mean "{meant}"?',
+        "no_lot": "site {site} has no plate lot {lot}; enter it as a table [[lot]] in the site file",
+        "no_lot_but": 'site {site} has no plate lot {lot}; did you mean "{meant}"?',
+    },
+)
+"""What a site does not have."""
 _SHORT: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,15}")
 
 
@@ -195,10 +206,9 @@ class Site(SettingsFile):
         wanted = point.strip().lower()
         known = {one.id.lower(): one for one in self.point}
         if wanted not in known:
-            raise LinecallError(
-                f"site {self.site} has no sample point {shown(point)}"
-                f"{did_you_mean(wanted, list(known)) or f'; it has {_few([one.id for one in self.point])}'}"
-            )
+            meant, points = closest(wanted, list(known)), _few([one.id for one in self.point])
+            code = "no_point" if meant is None else "no_point_but"
+            raise LinecallError(SAYS(code, site=self.site, point=shown(point), points=points, meant=meant))
         return known[wanted]
 
     def find_lot(self, lot: str) -> PlateLot:
@@ -206,10 +216,9 @@ class Site(SettingsFile):
         wanted = lot.strip().lower()
         known = {one.id.lower(): one for one in self.lot}
         if wanted not in known:
-            raise LinecallError(
-                f"site {self.site} has no plate lot {shown(lot)}"
-                f"{did_you_mean(wanted, list(known)) or '; enter it as a table [[lot]] in the site file'}"
-            )
+            meant = closest(wanted, list(known))
+            code = "no_lot" if meant is None else "no_lot_but"
+            raise LinecallError(SAYS(code, site=self.site, lot=shown(lot), meant=meant))
         return known[wanted]
 
     def names(self) -> dict[tuple[str | None, str | None], str]:

@@ -13,7 +13,17 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from reader.errors import LinecallError, OutputError
-from reader.station import enter, helping, keeping, programs, reviewing, teaching, technician, translating
+from reader.station import (
+    enter,
+    helping,
+    keeping,
+    programs,
+    reviewing,
+    said,
+    teaching,
+    technician,
+    translating,
+)
 from reader.station.desk import Desk
 from reader.station.guard import App, Guard, Place, TooMuchError
 from reader.station.health import Checks, health
@@ -89,7 +99,8 @@ def _is_for_programs(request: Request) -> bool:
 async def say_problem(request: Request, error: Exception) -> Response:
     """What the other rooms refuse, in their own sentence; 503 where it is the logbook that cannot be used just now."""
     status = 503 if isinstance(error, OutputError) else 409
-    return await say_error(request, HTTPException(status, str(error)), in_english=True)
+    text, is_told = said.problem(desk_of(request).texts, error)
+    return await say_error(request, HTTPException(status, text), in_english=not is_told)
 
 
 async def say_too_much(request: Request, error: Exception) -> Response:

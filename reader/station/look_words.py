@@ -1,17 +1,22 @@
-"""What a reviewer reads around the pictures, in their page's language; figures keep the sheet's own."""
+"""What a reviewer reads around the pictures, in their page's language."""
 
+from collections.abc import Mapping
 from typing import Any
 
-from reader.review.sheet import MARKS
+from reader.draw.annotate import as_sentence
 from reader.station import said
 from reader.station.texts import Texts
 from reader.verdict.model import Verdict
+from reader.words.sayings import Said
 
 
 def in_language(content: dict[str, Any], verdict: Verdict, texts: Texts) -> dict[str, Any]:
     """What `sheet.content_of` made of a reading whose verdict is this now, as far as it is text."""
+    if texts.is_english:
+        return content
     grade = content["grade"]
-    return content | {
+    found: dict[str, Any] = _all_said(content, texts)
+    return found | {
         "grade": None if grade is None else grade | _grade(verdict, texts),
         "assay": said.told(texts, content["assay"], "assay"),
         "stated": [
@@ -19,11 +24,38 @@ def in_language(content: dict[str, Any], verdict: Verdict, texts: Texts) -> dict
             for label, value in content["stated"]
         ],
         "measured": [
-            photo | {"flags": [said.told(texts, flag, "flag") for flag in photo["flags"]]}
+            _all_said(photo, texts) | {"flags": [said.told(texts, flag, "flag") for flag in photo["flags"]]}
             for photo in content["measured"]
         ],
-        "said_of": {} if grade is None else _reasons(verdict, texts),
+        "windows": [_window(window, verdict, texts) for window in content["windows"]],
     }
+
+
+def _all_said(content: Any, texts: Texts) -> Any:
+    """Content with all that the reader said in it by code in the page's language."""
+    if isinstance(content, Said):
+        return said.say(texts, content)
+    if isinstance(content, Mapping):
+        return {name: _all_said(value, texts) for name, value in content.items()}
+    if isinstance(content, list | tuple):
+        return [_all_said(value, texts) for value in content]
+    return content
+
+
+def _window(content: dict[str, Any], verdict: Verdict, texts: Texts) -> dict[str, Any]:
+    """A window with what its marks' reasons, rules and open decisions say, which verdicts keep as sentences."""
+    (window,) = (one for one in verdict.windows if one.id == content["id"])
+    found = _all_said(content, texts)
+    for block in found["marks"]:
+        mark = getattr(window, block["name"])
+        reasons = said.reasons(texts, mark) if (mark.first_call or mark.call) != "present" else ()
+        block["why"] = [
+            as_sentence(one) for one in (*reasons, *(said.flag(texts, code) for code in mark.flags))
+        ]
+        block["open"] = [said.open_decision(texts, one) for one in block["open"]]
+        for answer in block["follows"]:
+            answer["because"] = said.rule(texts, answer["because"])
+    return dict(found)
 
 
 def _grade(verdict: Verdict, texts: Texts) -> dict[str, object]:
@@ -32,14 +64,4 @@ def _grade(verdict: Verdict, texts: Texts) -> dict[str, object]:
         "rule": said.rule(texts, verdict.rule or ""),
         "turns_on": said.pivotal_marks(texts, verdict),
         "warnings": tuple(said.warning(texts, one) for one in verdict.warnings),
-    }
-
-
-def _reasons(verdict: Verdict, texts: Texts) -> dict[str, list[tuple[str, str, tuple[str, ...]]]]:
-    """Of each window its marks, their calls, and why."""
-    return {
-        window.id: [
-            (name, getattr(window, name).call, said.reasons(texts, getattr(window, name))) for name in MARKS
-        ]
-        for window in verdict.windows
     }

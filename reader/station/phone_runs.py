@@ -16,6 +16,7 @@ from reader.round import record
 from reader.round.procedure import DROPS
 from reader.round.procedure import PHOTO as PHOTO_STEP
 from reader.round.run import Run, StepTaken
+from reader.station.says import SAYS
 from reader.words.fields import AwareMoment, Frozen, Sha256
 
 JUMP_MAX: Final = timedelta(minutes=1)
@@ -115,9 +116,7 @@ class PhoneClock:
         try:
             moment = noted.at + self._then(noted)
         except OverflowError:
-            raise MalformedError(
-                f"{noted.at.isoformat()} cannot be when this was; check the phone's clock"
-            ) from None
+            raise MalformedError(SAYS("clock", at=noted.at.isoformat())) from None
         if moment > self.now:
             moment = min(noted.at + self.offset, self.now)
         return moment.replace(microsecond=0)
@@ -162,9 +161,7 @@ def take_photo(desk: record.Desk, run: Run, photo: SaidPhoto, phone_now: datetim
     at = clock.station_time(photo)
     until = run.readable_until
     if run.readings and until is not None and at > until:
-        raise LinecallError(
-            f"the plate may be read until {until:%H:%M}, and this photo came later; take a new plate"
-        )
+        raise LinecallError(SAYS("too_late", until=f"{until:%H:%M}"))
     if any(one.status == "read" for one in run.readings):
         return run
     steps = {one.id for one in record.procedure_of(desk.logbook, run).steps_of(run.phase) if one.recorded}
@@ -218,8 +215,7 @@ def _check_same(logbook: Logbook, run: Run, said: SaidRun) -> None:
     for name in ("point", "phase", "lot", "operator"):
         if str(begun.get(name)).lower() != str(getattr(said, name)).lower():
             raise ClashError(
-                f"run {run.id} is here with {name} {begun.get(name)}, but was sent with {getattr(said, name)}; "
-                "nothing was changed"
+                SAYS("other_run", run=run.id, field=name, here=begun.get(name), sent=getattr(said, name))
             )
 
 
@@ -228,9 +224,7 @@ def _enter(desk: record.Desk, run: Run, said: SaidStep, clock: PhoneClock) -> Ru
     if any(one.step == said.step and one.device_at == device_at for one in run.steps):
         return run
     if said.step in record.ONCE and run.last_of(said.step) is not None:
-        raise ClashError(
-            f"{said.step} of run {run.id} is here with another time; correct it in the run, so that both are kept"
-        )
+        raise ClashError(SAYS("other_time", step=said.step, run=run.id))
     at = clock.station_time(said)
     return record.step(desk, run.id, said.step, at=at, entry="at once", device_at=device_at)
 

@@ -3,16 +3,36 @@
 from typing import Final
 
 from reader.decide import age, grade, reasons
-from reader.draw.annotate import CALL_WORDS
+from reader.draw.annotate import CALL_WORDS, MARK_SAYS
+from reader.library import coverage
+from reader.library.control import strip
+from reader.logbook import store
 from reader.refusals import COPY, FLAGS, REFUSALS
-from reader.review import sheet
-from reader.round import departures, due
+from reader.review import decide, sheet
+from reader.review import record as reviewing
+from reader.round import departures, due, site
+from reader.round import record as recording
 from reader.round.procedure import load_procedure
 from reader.settings.read_settings import load_settings
+from reader.station import says
 from reader.verdict import in_words, second_photo
 from reader.words import GRADES, clock
 
 UNDECIDED: Final = "undecided"
+SAYINGS: Final = (
+    MARK_SAYS,
+    sheet.SAYS,
+    decide.SAYS,
+    decide.STANDING_SAYS,
+    reviewing.SAYS,
+    departures.IMPOSSIBLE,
+    recording.SAYS,
+    site.SAYS,
+    store.SAYS,
+    says.SAYS,
+    coverage.SAYS,
+    strip.SAYS,
+)
 
 
 def reader_texts() -> dict[str, str]:
@@ -48,6 +68,7 @@ def _groups() -> dict[str, dict[str, str]]:
         "phase_name": {one.id: one.id for one in procedure.phase},
         "unit": {id: step.amount.unit for id, step in steps.items() if step.amount is not None},
         "procedure": {"caution": procedure.caution},
+        **{says.group: dict(says.texts) for says in SAYINGS},
         "assay": CALL_WORDS,
         "stated": {label: label for label in (*sheet.STATED.values(), *sheet.BESIDE)},
         "graded": {one: one for one in (*GRADES, UNDECIDED)},

@@ -22,6 +22,7 @@ from reader.run.jobs import Job
 from reader.run.pool import begin_processes, new_executor, process_context
 from reader.settings.read_settings import ReadSettings
 from reader.station import in_process
+from reader.station.says import SAYS
 
 MEMORY_MAX: Final = 1536 * 2**20
 """Bytes of private memory of one reading process: what the largest photo takes, and the program itself."""
@@ -73,13 +74,11 @@ class Readers:
         """
         with self._lock:
             if self._closed:
-                raise BusyError("the station is being stopped; the photo is kept, send it again")
+                raise BusyError(SAYS("stopping"))
             if key in self._asked:
                 return self._asked[key]
             if len(self._asked) >= QUEUE_MAX:
-                raise BusyError(
-                    f"{QUEUE_MAX} readings wait already; the photo is kept, ask again in a minute"
-                )
+                raise BusyError(SAYS("queue", n=QUEUE_MAX))
             found: Future[Any] = Future()
             found.set_running_or_notify_cancel()  # nobody who leaves takes a reading with them
             self._asked[key] = found

@@ -23,6 +23,7 @@ from reader.review import queue, record, sheet
 from reader.review.decide import Decision, DecisionError, readers_for
 from reader.review.page import TEMPLATES
 from reader.review.policy import Policy, Readers
+from reader.station import said
 from reader.station.desk import Desk
 from reader.station.guard import POLICY
 from reader.station.look_words import in_language
@@ -125,7 +126,7 @@ async def look_at_calls(request: Request) -> Response:
     if not seat.seen:
         return see_other(request, f"/readings/{seat.id}")
     if seat.stored.current.status == "refused":
-        return _hindered(request, seat, seat.stored.current.remedy or "")
+        return _hindered(request, seat, said.refusal(seat.desk.texts, seat.stored.current)[1])
     hindrance = await _hindrance(seat, blind=False)
     every = request.query_params.get("windows") == "all"
 
@@ -147,8 +148,9 @@ async def show_own(request: Request) -> Response:
     seat = await _seat(request)
     review = seat.stored.current.review
     mine = {made.key for made in seat.own()}
+    texts = seat.desk.texts
     still = [
-        mark.sentence
+        said.open_decision(texts, mark.sentence)
         for mark in (() if review is None else review.open)
         if seat.seen or (mark.window, mark.mark) in mine
     ]
@@ -167,9 +169,9 @@ async def show_own(request: Request) -> Response:
         own=seat.own(),
         closed=closed and not seat.stored.waiting,
         still=still,
-        way_out=way_out,
+        way_out=None if way_out is None else said.say(texts, way_out),
         grade=seat.stored.current.grade if seat.seen else None,
-        next_step=seat.stored.current.next_step if seat.seen else None,
+        next_step=said.next_steps(texts, seat.stored.current.next_step or "") if seat.seen else None,
     )
 
 
@@ -233,7 +235,7 @@ async def _hindrance(seat: Seat, *, blind: bool) -> str | None:
             )
         )
     except LinecallError as error:
-        return str(error)
+        return said.problem(seat.desk.texts, error)[0]
     return None
 
 
@@ -323,7 +325,7 @@ async def _keep(request: Request, seat: Seat, form: FormData, write: Callable[[]
     try:
         await run_in_threadpool(written)
     except LinecallError as error:
-        return _not_kept(request, seat, str(error), str(form.get("reason", "")))
+        return _not_kept(request, seat, said.problem(seat.desk.texts, error)[0], str(form.get("reason", "")))
     return see_other(request, f"/readings/{seat.id}/own")
 
 

@@ -5,7 +5,7 @@ as it is.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Final
 
@@ -13,6 +13,7 @@ from reader.refusals import FLAGS
 from reader.station.texts import FILLED, Texts, english
 from reader.verdict import in_words
 from reader.verdict.model import Mark, ReasonRecord, Verdict
+from reader.words.sayings import Items, OneOf, Parts, Said
 
 LONGEST: Final = 2000
 """Characters of a sentence that is looked at; the reader's own have a few hundred."""
@@ -36,10 +37,69 @@ PARTS: Final[Mapping[str, tuple[str, ...]]] = {
     "time": ("second",),
     "remedy": ("refusal",),
     "unit": ("unit",),
+    "mark": ("mark",),
     "step": ("step_name",),
     "other_step": ("step_name",),
 }
 """Groups of texts that may stand in a place, by the place's name."""
+
+
+WORDS: Final[Mapping[str, str]] = {
+    "call": "call",
+    "calls": "call",
+    "mark": "mark",
+    "tier": "tier",
+    "dye": "dye",
+    "analyte": "analyte",
+    "grade": "graded",
+    "grade_now": "graded",
+    "grades": "graded",
+    "strength": "class",
+    "step": "step_name",
+    "other_step": "step_name",
+    "phases": "phase_name",
+    "roles": "role",
+    "wanted": "role",
+}
+"""The group that a word in a place is of, by the place's name."""
+SENTENCES: Final[Mapping[str, Callable[[Texts, str], str]]] = {
+    "age": lambda texts, sentence: age(texts, sentence),
+    "next_step": lambda texts, sentence: next_steps(texts, sentence),
+    "departure": lambda texts, sentence: departure(texts, sentence),
+    "refused": lambda texts, sentence: told(texts, sentence, "refusal"),
+    "remedy": lambda texts, sentence: told(texts, sentence, "refusal"),
+}
+"""How the reader's sentence in a place is told, by the place's name."""
+
+
+def say(texts: Texts, said: Said) -> str:
+    """What the reader says by a code, in a page's language."""
+    if texts.is_english:
+        return str(said)
+    values = {name: _value(texts, name, value) for name, value in said.values.items()}
+    n = values.get("n")
+    return texts.filled(f"{said.group}.{said.code}", values, n if isinstance(n, int) else None)
+
+
+def _value(texts: Texts, name: str, value: object) -> object:
+    if isinstance(value, Said):
+        return say(texts, value)
+    if isinstance(value, tuple):
+        parts = [str(_value(texts, name, one)) for one in value]
+        if isinstance(value, Items | Parts):
+            return (", " if isinstance(value, Items) else "; ").join(parts)
+        return texts.listed(parts, "or" if isinstance(value, OneOf) else "and")
+    if isinstance(value, str) and name in SENTENCES:
+        return SENTENCES[name](texts, value)
+    if isinstance(value, str) and name in WORDS:
+        return texts.named(WORDS[name], value)
+    return value
+
+
+def problem(texts: Texts, error: Exception) -> tuple[str, bool]:
+    """What an error says, and whether in the page's language; what has no code stands as it is, in English."""
+    said = error.args[0] if error.args else None
+    return (say(texts, said), True) if isinstance(said, Said) else (str(error), texts.is_english)
 
 
 def told(texts: Texts, sentence: str, *groups: str) -> str:
@@ -260,6 +320,11 @@ def age(texts: Texts, sentence: str) -> str:
         return said
     first, between, note = sentence.partition("; ")
     return f"{told(texts, first, 'age')}{between}{told(texts, note, 'age')}"
+
+
+def open_decision(texts: Texts, sentence: str) -> str:
+    """What a mark that somebody decided on still waits for."""
+    return told(texts, sentence, "standing")
 
 
 def departure(texts: Texts, sentence: str) -> str:

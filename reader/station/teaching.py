@@ -13,7 +13,7 @@ from reader.library.add import layout_files
 from reader.library.control.chart import control_page
 from reader.library.control.check import CheckOrder
 from reader.library.control.store import Anew
-from reader.library.control.strip import height_words, moment_words, state_words
+from reader.library.control.strip import height_words, moment_words, state_said
 from reader.library.coverage import CLASSES, coverage
 from reader.library.filters import EVERYTHING, Filters
 from reader.library.report import Origin
@@ -27,6 +27,7 @@ from reader.station.label_uploads import UploadError, Uploads
 from reader.station.labelling import ROUTES as LABELLING
 from reader.station.pages import desk_of, own_page, page, see_other, who
 from reader.station.readers import Process
+from reader.station.said import say
 from reader.station.works import Made, Say
 from reader.words import GRADES
 from reader.words.names import checked_name
@@ -64,7 +65,16 @@ def show_coverage(request: Request) -> Response:
     for cell in found.cells:
         rows = kinds.setdefault((cell.layout, cell.light), {})
         rows.setdefault(cell.grade, {})[cell.strength] = cell
-    return page(request, "coverage.html", found=found, kinds=kinds, classes=CLASSES, grades=GRADES)
+    worth_taking = [say(desk_of(request).texts, photo.said) for photo in found.next_photos]
+    return page(
+        request,
+        "coverage.html",
+        found=found,
+        worth_taking=worth_taking,
+        kinds=kinds,
+        classes=CLASSES,
+        grades=GRADES,
+    )
 
 
 # --- reports ----------------------------------------------------------------------------------------------------
@@ -157,13 +167,14 @@ def _made(request: Request) -> Made:
 def control(request: Request) -> Response:
     """The control strips, how each stands, and a new photo of one."""
     who(request, "trainer")
+    texts = desk_of(request).texts
     with _library(desk_of(request)) as library:
         charts = [library.control.chart(strip) for strip in library.control.strips()]
     shown = [
         {
             "strip": chart.strip,
             "state": chart.state_with(()),
-            "said": state_words(chart.now, chart.state_with(())),
+            "said": say(texts, state_said(chart.now, chart.state_with(()))),
             "points": [
                 (point.id, moment_words(point.taken_at), height_words(point.value), point.set_aside)
                 for point in chart.now.points[-POINTS:]

@@ -26,7 +26,7 @@ from reader.station.answer import answer_of
 from reader.station.desk import Desk
 from reader.station.pages import FOLDER, desk_of, page, see_other, who
 from reader.station.readers import BusyError
-from reader.station.said import departure, told
+from reader.station.said import departure, problem, told
 from reader.station.seen import note_calls_shown
 from reader.station.texts import Texts, english
 from reader.station.uploads import UploadError, finished, has_room, store_piece
@@ -191,6 +191,14 @@ def _open_runs(desk: Desk, site: Site) -> dict[str, dict[str, str]]:
 # --- what the phone tells -------------------------------------------------------------------------------------
 
 
+def _status_of(error: LinecallError) -> int:
+    if isinstance(error, UploadError):
+        return error.status
+    if isinstance(error, phone_runs.MalformedError):
+        return 400
+    return 503 if isinstance(error, BusyError | work.NotReadError | OutputError) else 409
+
+
 def _for_phones(handler: Callable[[Request], Any]) -> Callable[[Request], Any]:
     """Answer in JSON, with the station's time, whatever comes of it."""
 
@@ -200,14 +208,10 @@ def _for_phones(handler: Callable[[Request], Any]) -> Callable[[Request], Any]:
             body = await handler(request)
         except HTTPException as error:
             status, body = error.status_code, {"error": error.detail}
-        except UploadError as error:
-            status, body = error.status, {"error": str(error), "next": error.next_offset}
-        except phone_runs.MalformedError as error:
-            status, body = 400, {"error": str(error)}
-        except (BusyError, work.NotReadError, OutputError) as error:
-            status, body = 503, {"error": str(error)}
         except LinecallError as error:
-            status, body = 409, {"error": str(error)}
+            status, body = _status_of(error), {"error": problem(desk_of(request).texts, error)[0]}
+            if isinstance(error, UploadError):
+                body["next"] = error.next_offset
         return JSONResponse({**body, "now": desk_of(request).now().isoformat()}, status)
 
     return answered

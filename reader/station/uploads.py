@@ -19,9 +19,11 @@ from reader.files.plain import sha256_of
 from reader.round.record import find_run
 from reader.round.run import Run
 from reader.station.desk import Desk
+from reader.station.says import SAYS
 from reader.store.kept_files import sync_folder
 from reader.words import shown
 from reader.words.ids import ID_PATTERN
+from reader.words.sayings import Said
 
 PIECE_MAX: Final = 256 * 2**10
 """Bytes of one piece: proxies let it through, and a cut costs a phone at the edge of a network a second."""
@@ -45,7 +47,7 @@ _WRITING: Final = threading.Lock()  # one piece at a time: two pages may send th
 class UploadError(LinecallError):
     """A piece that is not taken. status : as HTTP has it; next_offset : from where the photo is to be sent on."""
 
-    def __init__(self, sentence: str, *, status: int, next_offset: int | None = None) -> None:
+    def __init__(self, sentence: str | Said, *, status: int, next_offset: int | None = None) -> None:
         super().__init__(sentence)
         self.status = status
         self.next_offset = next_offset
@@ -88,9 +90,7 @@ def store_piece(desk: Desk, run_id: str, sha: str, at: int, data: bytes) -> int:
             if kept is not None:
                 return kept
             if run.ended is not None:
-                raise UploadError(
-                    f"run {run.id} was {run.ended}, so no photo belongs to it any more", status=409
-                )
+                raise UploadError(SAYS(f"{run.ended}_before", run=run.id), status=409)
             if at > 0:
                 raise UploadError(f"bytes 0 to {at:,} have not been sent yet", status=409, next_offset=0)
             _begin(folder, part)
@@ -176,7 +176,7 @@ def _run(desk: Desk, run_id: str) -> Run:
     except OutputError:  # the logbook is out of reach, which says nothing of the run
         raise
     except LinecallError as error:
-        raise UploadError(str(error), status=404) from None
+        raise UploadError(error.args[0], status=404) from None
 
 
 def _kept_size(desk: Desk, run: Run, sha: str) -> int | None:
@@ -189,7 +189,7 @@ def _kept_size(desk: Desk, run: Run, sha: str) -> int | None:
 
 def _begin(folder: Path, part: Path) -> None:
     if folder.is_dir() and sum(1 for _ in folder.iterdir()) >= PHOTOS_MAX:
-        raise UploadError(f"this run has {PHOTOS_MAX} photos already, and no more are taken", status=413)
+        raise UploadError(SAYS("many_photos", n=PHOTOS_MAX), status=413)
     _make(folder)
     try:
         os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, PRIVATE_FILE))

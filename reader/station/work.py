@@ -24,6 +24,7 @@ from reader.run.jobs import PICTURE_SUFFIXES, Job, Order
 from reader.station import in_process
 from reader.station.desk import Desk
 from reader.station.readers import Process
+from reader.station.says import SAYS
 from reader.station.uploads import finished, free_bytes, let_go
 from reader.verdict.model import Verdict
 from reader.verdict.statement import Stated
@@ -91,7 +92,7 @@ def read_now(
         with _named(desk, run, photos) as named:
             outcome = process.read(partial(in_process.read, order=order), _job(named))
             if outcome.verdict is None:
-                raise NotReadError(outcome.problem or "the photo was not read")
+                raise NotReadError(outcome.problem or SAYS("not_read"))
             seen = outcome.verdict
             drawing = process.follow(
                 partial(in_process.cut_strips_of_last, seen.photo.sha256 or "", seen.windows)
@@ -109,12 +110,9 @@ def read_now(
             return Answer(reading=done.logged, verdict=desk.logbook.reading(done.logged).current, is_new=True)
         if record.find_run(desk.logbook, run_id).last_seq == run.last_seq:
             if free_bytes(desk) < 2 * sum(photo.stat().st_size for photo in photos):
-                raise NotReadError(
-                    "the station's disk is full: the photos are kept here and are read once there is room; tell the "
-                    "keeper, then ask again"
-                )
-            raise NotReadError(done.problem or "the photo could not be put into the logbook")
-    raise NotReadError(f"others keep writing on run {run_id}; the photo is kept, ask again")
+                raise NotReadError(SAYS("disk_full"))
+            raise NotReadError(done.problem or SAYS("not_kept"))
+    raise NotReadError(SAYS("busy_run", run=run_id))
 
 
 def answered_before(desk: Desk, run: Run, shas: Sequence[str]) -> Answer | None:

@@ -54,12 +54,18 @@ def tidy(text: str) -> str:
     return " ".join("".join(char for char in kept if unicodedata.category(char)[0] != "C").split())
 
 
-def did_you_mean(word: str, known: list[str]) -> str:
-    """` ; did you mean ...?` where one of the known words is close, else nothing."""
+def closest(word: str, known: list[str]) -> str | None:
+    """The one of the known words that was perhaps meant; None where none is close."""
     import difflib  # only needed once something is wrong
 
     close = difflib.get_close_matches(word[:80].lower(), known, n=1, cutoff=0.6)
-    return f'; did you mean "{close[0]}"?' if close else ""
+    return close[0] if close else None
+
+
+def did_you_mean(word: str, known: list[str]) -> str:
+    """` ; did you mean ...?` where one of the known words is close, else nothing."""
+    meant = closest(word, known)
+    return "" if meant is None else f'; did you mean "{meant}"?'
 
 
 def shown(value: object, *, quote: str = '"') -> str:

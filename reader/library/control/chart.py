@@ -17,7 +17,7 @@ from reader.library.control.strip import (
     mark_words,
     moment_words,
     rule_words,
-    state_words,
+    state_said,
     told,
 )
 from reader.library.report import Origin, share_words, tint
@@ -121,7 +121,7 @@ def control_page(chart: ControlChart, origin: Origin, added: Sequence[str] = ())
             "resting": told(chart.resting(added)),
             "broken": [told(part.broken) for part in chart.parts],
             "state": state,
-            "said": state_words(chart.now, state),
+            "said": str(state_said(chart.now, state)),
             "heights": panel_chart(heights_panel(chart)),
             "ranges": panel_chart(ranges_panel(chart)),
             "sign": point_sign,

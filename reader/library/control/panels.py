@@ -13,7 +13,7 @@ from reader.library.control.strip import (
     Part,
     height_words,
     moment_words,
-    state_words,
+    state_said,
 )
 from reader.words import tidy
 
@@ -288,4 +288,4 @@ def _date_words(spans: Sequence[_Span], y: float) -> list[Words]:
 def _label(chart: ControlChart) -> str:
     part = chart.now
     state: ChartState = part.state
-    return f"heights of {sum(len(one.points) for one in chart.parts)} photos; {state_words(part, state)}"
+    return f"heights of {sum(len(one.points) for one in chart.parts)} photos; {state_said(part, state)}"

@@ -27,6 +27,7 @@ from reader.verdict.model import Mark, PhotoRecord, SettingsRecord, Verdict
 from reader.verdict.statement import Name, Note
 from reader.words import Call, MarkKey, MarkName, did_you_mean
 from reader.words.fields import AwareMoment, Frozen, Id
+from reader.words.sayings import Said, Sayings
 
 TimeSource = Literal["photo", "photo, offset assumed", "stated", "unknown"]
 """Where a point's time is from; of a photo without an offset, the computer's was taken; unknown: when it was added."""
@@ -500,21 +501,35 @@ def distance_words(limits: Limits, value: float) -> str:
     return f"{round(limits.distance(value), 1) + 0.0:+.1f}"  # + 0.0: no negative zero
 
 
-def state_words(part: Part, state: ChartState) -> str:
+SAYS: Final = Sayings(
+    "chart",
+    {
+        "too_few": "{n} of {needed} photos that the limits need; nothing is judged yet: photograph the strip "
+        "again and again, each time set up anew, and add each photo",
+        "no_spread": "all {needed} photos of the baseline have the height {centre}: without a moving range no limits "
+        "can be drawn; take photos of the strip one by one, each set up anew, and begin anew",
+        "stands": "{state}: centre {centre}, limits {lower} to {upper}, sigma {sigma}, from {n} photos",
+        "in_control": "in control",
+        "out_of_control": "out of control",
+    },
+)
+"""How a chart stands."""
+
+
+def state_said(part: Part, state: ChartState) -> Said:
     """How a chart stands, in a sentence."""
     limits, needed = part.limits, part.rules.baseline
     if limits is None:
-        return (
-            f"{len(part.resting)} of {needed} photos that the limits need; nothing is judged yet: photograph the strip "
-            "again and again, each time set up anew, and add each photo"
-        )
+        return SAYS("too_few", n=len(part.resting), needed=needed)
     centre = height_words(limits.centre)
     if state == "no spread":
-        return (
-            f"all {needed} photos of the baseline have the height {centre}: without a moving range no limits can be "
-            "drawn; take photos of the strip one by one, each set up anew, and begin anew"
-        )
-    return (
-        f"{state}: centre {centre}, limits {height_words(limits.lower)} to {height_words(limits.upper)}, "
-        f"sigma {height_words(limits.sigma)}, from {limits.n} photos"
+        return SAYS("no_spread", needed=needed, centre=centre)
+    return SAYS(
+        "stands",
+        state=SAYS(state.replace(" ", "_")),
+        centre=centre,
+        lower=height_words(limits.lower),
+        upper=height_words(limits.upper),
+        sigma=height_words(limits.sigma),
+        n=limits.n,
     )

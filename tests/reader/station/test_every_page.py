@@ -14,18 +14,22 @@ import pytest
 from PIL import Image
 
 from reader.logbook.people import add_person
+from reader.review import record as record_of_reviews
+from reader.review.decide import Decision
 from reader.round import record
 from reader.station import work
 from reader.station.desk import Desk
 from reader.station.looks import Looks
 from reader.station.uploads import PIECE_MAX, finished, store_piece
+from reader.words import Call
 from tests.reader.library.quiz.quiz_library import invented_library
 from tests.reader.review.browser import Browser
 from tests.reader.station.depots import ADA, BEN, CLEO, NOW, Clock, depot, developed, photo_of
-from tests.reader.station.desks import add_plate
+from tests.reader.station.desks import add_plate, browser_of
 from tests.reader.station.pseudo import pseudo
 from tests.reader.station.served import served
-from tests.reader.station.test_teaching import TRAINEE, TRAINER, drawn, signed_in
+from tests.reader.station.test_teaching import TRAINEE, TRAINER, drawn, send, signed_in
+from tests.reader.station.test_teaching import finished as works_finished
 
 WIDTH = 360
 WRITTEN = re.compile(r'^(title|name|fuel|where|how|text|responsible|owner|unit) = "(.*)"', re.MULTILINE)
@@ -55,6 +59,7 @@ BROKEN = """
     });
     return wide > innerWidth ? [`${wide} px`, ...outside.map((one) => one.outerHTML.slice(0, 120))] : [];
 """
+WHY = "μια αχνή γραμμή"
 HARMLESS = re.compile("Failed to load resource|AudioContext was not allowed")
 """Errors that are asked for, and sound that only a finger may start."""
 MARKED = re.compile(r"\u27e6[^\u27e6\u27e7]*\u27e7", re.DOTALL)
@@ -223,11 +228,68 @@ def test_a_reviewers_pages_and_errors(place: Place, tmp_path: Path) -> None:
         place.look(path)
     place.sign_in("Fay Lund")
     place.look(f"/readings/{plate}/calls")
+    place.look(f"/readings/{plate}/calls?windows=all")
+    place.names += [WHY]
+    _decided(place.desk, plate, CLEO, "present", blind=True)
+    _decided(place.desk, plate, "Fay Lund", "absent", blind=False)
+    place.look(f"/readings/{plate}/calls")
+    place.look(f"/readings/{plate}/own")
+    place.sign_in(CLEO)
+    place.look(f"/readings/{plate}/own")
+    seen = place.browser.ask("return document.querySelector('main').innerText")
+    assert len(re.findall("\u27e6", seen)) > 5, "what is open, and the way out, are said"
 
 
-def test_a_trainers_pages(place: Place) -> None:
+def test_what_a_reviewer_or_technician_may_not_do_is_said_in_their_language(
+    place: Place, tmp_path: Path
+) -> None:
+    desk, plate = place.desk, add_plate(place.desk, tmp_path, tank="2", seed=6)
+    desk.logbook.correct(plate, "operator", CLEO, by=ADA, reason="misheard", at=NOW)
+    place.names += [plate, desk.policy.name]
+    place.sign_in(CLEO)
+    place.look(f"/readings/{plate}")
+    hindered = place.browser.ask("return document.querySelector('.problem').innerText")
+    assert CLEO in hindered
+    assert "\u27e6" in hindered
+    phone, open_run = browser_of(desk, BEN), developed(desk, "S1-drain")
+    backwards = [
+        {"step": step, "at": f"2026-05-04T11:{at}:00+02:00"} for step, at in (("sample", 40), ("drops", 30))
+    ]
+    said: dict[str, object] = {
+        "point": "HB-sump",
+        "phase": "fuel",
+        "lot": "CB-2604",
+        "operator": BEN,
+        "steps": backwards,
+    }
+    said |= {"begun": {"at": "2026-05-04T11:20:00+02:00"}, "now": f"{NOW.isoformat()}"}
+    refused = [
+        phone.put("/runs/7k3m9q2x", json=said),
+        phone.put("/runs/7k3m9q2y", json=said | {"point": "N1-drain", "phase": "nowhere", "steps": []}),
+        phone.put("/runs/7k3m9q2z", json=said | {"point": "RB-drain", "lot": "CB-260", "steps": []}),
+        phone.put(f"/runs/{open_run}", json=said | {"point": "S1-drain", "steps": backwards}),
+    ]
+    assert [one.status_code for one in refused] == [409, 409, 409, 409]
+    for one in refused:
+        text = one.json()["error"]
+        while MARKED.search(text):
+            text = MARKED.sub(" ", text)
+        assert not re.findall(r"[A-Za-z]{3,}", DATA.sub(" ", text).replace("nowhere", "")), text
+
+
+def _decided(desk: Desk, plate: str, by: str, call: Call, *, blind: bool) -> None:
+    made = Decision(window="3", mark="indicator", call=call, by=by, reason=WHY, at=NOW, blind=blind)
+    record_of_reviews.decide(desk.logbook, plate, [made], policy=desk.policy)
+
+
+def test_a_trainers_pages(place: Place, root: Path) -> None:
     trainer = signed_in(place.desk, TRAINER)
     quiz = drawn(trainer)
+    id = send(trainer, "bench.jpg", (root / "demo_images" / "north-tank-drain.jpg").read_bytes())
+    begun = trainer.post(
+        f"/teaching/control/photos/{id}", data={"strip": "\u03b1", "new": "yes"}, follow_redirects=False
+    )
+    works_finished(trainer, begun.headers["location"])
     place.sign_in(TRAINER)
     for path in ("", "/labels", "/labels/next", "/coverage", "/reports", "/control", "/quizzes"):
         place.look(f"/teaching{path}")

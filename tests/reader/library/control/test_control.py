@@ -38,7 +38,7 @@ from reader.library.control.strip import (
     ControlPoint,
     NotChartedError,
     parse_marks,
-    state_words,
+    state_said,
     time_taken,
 )
 from reader.library.exchange import export, import_folder
@@ -293,7 +293,7 @@ def test_the_first_photo_chooses_the_marks_and_the_mean_of_them_is_charted(libra
     assert point.standard_error == pytest.approx(0.002 / math.sqrt(2))  # two marks of 0.002 each
     chart = library.control.chart("control")
     assert chart.now.state == "too few photos"
-    assert state_words(chart.now, chart.now.state).startswith("1 of 20 photos that the limits need")
+    assert str(state_said(chart.now, chart.now.state)).startswith("1 of 20 photos that the limits need")
 
 
 def test_marks_may_be_named_instead(library: Library) -> None:
@@ -456,7 +456,7 @@ def test_photos_all_alike_give_no_limits_and_it_is_said(library: Library) -> Non
         library.control.add("control", entry(k), at=NOW)
     chart = library.control.chart("control")
     assert chart.now.state == "no spread"
-    assert "without a moving range no limits can be drawn" in state_words(chart.now, "no spread")
+    assert "without a moving range no limits can be drawn" in str(state_said(chart.now, "no spread"))
     assert b"no limits can be drawn" in control_page(chart, origin())
 
 
