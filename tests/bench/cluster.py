@@ -70,7 +70,7 @@ def main() -> None:
 
 
 @main.command()
-@click.option("--n", default=40, show_default=True, help="Photos.")
+@click.option("--n", default=160, show_default=True, help="Photos; of few, the beginning is a large part.")
 @click.option("--repeats", default=3, show_default=True)
 @click.option("--threads", is_flag=True, help="One worker of two threads beside two workers of one.")
 def pace(n: int, repeats: int, threads: bool) -> None:
