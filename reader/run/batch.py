@@ -56,7 +56,8 @@ def read_and_write(job: Job, order: Order) -> Outcome:
     photos = fetched(job.photos)
     known = _known(job, photos, order)
     if known is not None:
-        return Outcome(job=job, verdict=known, written=(job.verdict_path, job.image_path), done_before=True)
+        written = (job.verdict_path, job.image_path) if _has_picture(known) else (job.verdict_path,)
+        return Outcome(job=job, verdict=known, written=written, done_before=True)
     read = partial(examine_plate, photos) if job.plate else partial(examine, photos[0])
     reading = read(
         order.settings,
@@ -95,9 +96,14 @@ def _known(job: Job, photos: "Sequence[Path | Fetched]", order: Order) -> "Verdi
     except OSError:  # the reader says why
         return None
     names = [photo.name for photo in photos]
-    if not is_known(earlier, list(zip(names, hashes, strict=True)), order) or not _is_there(job.image_path):
+    if not is_known(earlier, list(zip(names, hashes, strict=True)), order):
         return None
-    return earlier
+    return earlier if _is_there(job.image_path) or not _has_picture(earlier) else None
+
+
+def _has_picture(verdict: "Verdict") -> bool:
+    """Whether there was a picture to annotate: a file that cannot be opened has none."""
+    return verdict.photo.width is not None
 
 
 def _is_there(place: Place) -> bool:

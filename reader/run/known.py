@@ -14,8 +14,8 @@ def is_known(verdict: Verdict, photos: Sequence[tuple[str, str]], order: Order) 
     """Whether reading photos by an order would give this very verdict.
 
     photos : name and SHA-256 of each, in order. That hangs on them, on what is stated, on the settings by their hashes
-    and on linecall's version. Times are worked out anew from the capture time that the verdict holds. A refused photo's
-    layouts are not kept, so it is read again; so is what a person has decided on.
+    and on linecall's version. Times are worked out anew from the capture time that the verdict holds. What a person has
+    decided on is read again.
     """
     if order.force or order.anew or order.run is not None or order.label is not None:
         return False
@@ -31,10 +31,25 @@ def is_known(verdict: Verdict, photos: Sequence[tuple[str, str]], order: Order) 
 
 def _same_but_photo(verdict: Verdict, order: Order) -> bool:
     settings = order.settings
+    return (
+        (verdict.statement or Stated()) == (order.statement or Stated())
+        and _hashes(verdict) == [one.sha256 for one in (settings.rules, settings.thresholds, settings.texts)]
+        and (_same_refused if verdict.status == "refused" else _same_read)(verdict, order)
+    )
+
+
+def _same_refused(verdict: Verdict, order: Order) -> bool:
+    """No time is asked of a photo that is refused; the bundled layouts are linecall's own."""
+    named = order.settings.layouts[0].sha256 if order.settings.layout_named else None
+    return named == (None if verdict.looked_for is None else verdict.looked_for.sha256)
+
+
+def _same_read(verdict: Verdict, order: Order) -> bool:
+    settings = order.settings
     layout = next(
         (one for one in settings.layouts if verdict.layout and one.sha256 == verdict.layout.sha256), None
     )
-    if verdict.status != "read" or layout is None or verdict.layout is None:
+    if layout is None or verdict.layout is None:
         return False
     stated, now = order.statement or Stated(), datetime.now(UTC)
     age = reading_age(
@@ -48,12 +63,10 @@ def _same_but_photo(verdict: Verdict, order: Order) -> bool:
     expiry = plate_expiry(
         stated.plate_expiry, age, captured_at=verdict.photo.captured_at, now=now, zone=settings.zone
     )
-    return (
-        (verdict.statement or Stated()) == stated
-        and (verdict.layout.chosen == "named") == settings.layout_named
-        and _hashes(verdict) == [one.sha256 for one in (settings.rules, settings.thresholds, settings.texts)]
-        and (verdict.reading_age, verdict.expiry) == (age, expiry)
-    )
+    return (verdict.layout.chosen == "named") == settings.layout_named and (
+        verdict.reading_age,
+        verdict.expiry,
+    ) == (age, expiry)
 
 
 def _hashes(verdict: Verdict) -> list[str | None]:

@@ -477,6 +477,11 @@ class Verdict(Frozen):
     layout: LayoutRecord | None = Field(
         default=None, description="the layout that was used; null for a refused photo"
     )
+    looked_for: SettingsRecord | None = Field(
+        default=None,
+        exclude_if=lambda layout: layout is None,  # so that earlier verdicts keep their bytes
+        description="of a refused photo the layout that was named; left out where all bundled ones were tried",
+    )
     rules: SettingsRecord | None = Field(default=None, description="the grading rules that were used")
     thresholds: SettingsRecord | None = Field(default=None, description="the thresholds that were used")
     texts: SettingsRecord | None = Field(
@@ -582,6 +587,8 @@ class Verdict(Frozen):
                 raise ValueError(f"status is read, so {name} must be null")
         if self.refusal_values:
             raise ValueError("status is read, so refusal_values must be empty")
+        if self.looked_for is not None:
+            raise ValueError("status is read, so looked_for must be left out")
         if self.photo.sha256 is None or self.photo.width is None or self.photo.height is None:
             raise ValueError("status is read, so photo.sha256, photo.width and photo.height must be given")
         if not self.windows or not self.possible_grades:

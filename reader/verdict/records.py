@@ -137,6 +137,7 @@ def refused_verdict(
             next_step=settings.texts.next_step.refused,
             statement=_said(statement),
             **_of_run(run),
+            looked_for=_settings_record(settings.layouts[0]) if settings.layout_named else None,
             rules=_settings_record(settings.rules),
             thresholds=_settings_record(settings.thresholds),
             texts=_settings_record(settings.texts),

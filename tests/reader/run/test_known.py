@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from reader.run import known
 from reader.run.batch import Outcome, read_and_write
@@ -166,3 +167,54 @@ def test_several_photos_of_one_plate_are_known_together_and_in_their_order(
     assert asked == [], "one photo is no pair"
     read_and_write(replace(plan_plate(pair, tmp_path), plate=tuple(pair[::-1])), order)
     assert asked == [False]
+
+
+@pytest.fixture(params=["no plate in it", "no picture"])
+def refused_photo(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """A photo that is refused, and was read once."""
+    photo = tmp_path / "photo.jpg"
+    if request.param == "no picture":
+        photo.write_bytes(b"\xff\xd8\xff\xe0 and no more")
+    else:
+        Image.new("RGB", (640, 480), "grey").save(photo)
+    once = read_and_write(job_in(tmp_path), SAID)
+    assert once.verdict is not None
+    assert once.verdict.status == "refused"
+    assert len(once.written) == (1 if request.param == "no picture" else 2)
+    return tmp_path
+
+
+def test_a_refused_photo_is_not_read_again_either_whatever_its_times(
+    refused_photo: Path, readings: list[object]
+) -> None:
+    for order in (SAID, replace(SAID, drops_at=None), replace(SAID, drops_at=None, reading_age_min=20.5)):
+        again = read_and_write(job_in(refused_photo), order)
+        assert again.done_before
+        assert again.verdict == load_verdict(refused_photo / "out" / "photo.verdict.json")
+        assert all(os.path.isfile(str(path)) for path in again.written)
+    assert readings == []
+
+
+@pytest.mark.parametrize("layout", ["comb", "strip"])
+def test_a_refused_photo_is_read_again_by_another_layout(
+    refused_photo: Path, readings: list[object], layout: str
+) -> None:
+    with pytest.raises(InterruptedError):
+        read_and_write(
+            job_in(refused_photo), replace(SAID, settings=load_settings(layout=layout, zone="UTC"))
+        )
+    assert len(readings) == 1
+
+
+def test_a_photo_refused_by_a_named_layout_is_known_by_that_one_alone(tmp_path: Path) -> None:
+    Image.new("RGB", (640, 480), "grey").save(tmp_path / "photo.jpg")
+    named = {
+        name: replace(SAID, settings=load_settings(layout=name, zone="UTC")) for name in ("comb", "strip")
+    }
+    assert not read_and_write(job_in(tmp_path), named["comb"]).done_before
+    verdict = load_verdict(tmp_path / "out" / "photo.verdict.json")
+    assert verdict.looked_for is not None
+    photos = [("photo.jpg", verdict.photo.sha256 or "")]
+    assert is_known(verdict, photos, named["comb"])
+    assert not is_known(verdict, photos, named["strip"])
+    assert not is_known(verdict, photos, SAID)
