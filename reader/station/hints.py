@@ -32,8 +32,9 @@ Code = Literal[
     "glare",
     "dark",
 ]
+TWO_PLATES: Final = "two_plates"
 OF_REFUSAL: Final[dict[str, Code]] = {
-    "two_plates": "two_plates",
+    TWO_PLATES: TWO_PLATES,
     "cropped": "cut_off",
     "mirrored": "mirrored",
     "which_layout": "which_way",
@@ -46,6 +47,9 @@ NICENESS: Final = 10
 """So many steps behind the readings (nice(2))."""
 FOLLOWED_MAX: Final = 4
 """Frames in which a plate is followed before it is looked for everywhere again: a second."""
+ALONE_MIN: Final = 3
+"""Frames in a row that show one plate before one with two is forgotten: a second one, seen at a slant, is missed in one
+frame of six (28 frames of a demo photo of two)."""
 CAMERAS_MAX: Final = 20
 """Cameras whose last frame is remembered."""
 
@@ -121,10 +125,15 @@ def _layouts(sources: tuple[str, ...]) -> tuple[Any, ...]:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Seen:
-    """What a camera's last frame showed; followed : frames since the plate was looked for everywhere."""
+    """What a camera's last frame showed; followed : frames since the plate was looked for everywhere.
 
-    glimpse: "Glimpse"
-    followed: int
+    glimpse : None where the next frame is looked through as a whole. alone : frames in a row that showed one plate,
+    since one that showed two; None where that was long ago.
+    """
+
+    glimpse: "Glimpse | None"
+    followed: int = 0
+    alone: int | None = None
 
 
 _seen: "OrderedDict[Hashable, Seen]" = OrderedDict()
@@ -159,7 +168,10 @@ def look_on(frame: bytes, layouts: Sequence[Any], last: Seen | None) -> tuple[tu
     try:
         seen = glimpse_plate(np.asarray(pixels, np.uint8), layouts, last=before)
     except PhotoRefusedError as refusal:
-        return (Hint(code=OF_REFUSAL.get(refusal.code, "no_plate")),), None
+        hint = Hint(code=OF_REFUSAL.get(refusal.code, "no_plate"))
+        return (hint,), Seen(glimpse=None, alone=0) if hint.code == TWO_PLATES else None
+    if last is not None and last.alone is not None and last.alone + 1 < ALONE_MIN:
+        return (Hint(code=TWO_PLATES),), Seen(glimpse=None, alone=last.alone + 1)
     followed = 0 if last is None or before is None else last.followed + 1
     hints = []
     if seen.px_per_mm * PHOTO_SIDE_PX / max(pixels.shape[:2]) < ENOUGH_PX_PER_MM:

@@ -3,11 +3,13 @@
     python -m tests.bench.station load --phones 20 --seconds 300
     python -m tests.bench.station kills --n 100 --seed 1
     python -m tests.bench.station answer --pairs 10
+    python -m tests.bench.station hints --frames 60
 
 load : phones that send photos of 12 megapixels at once, each a run after the other: none is lost, none read twice, and
 a waiting phone's page answers meanwhile. kills : the server is killed at random moments and started again, while
 phones send, a reviewer decides and withdraws, a trainer labels and a trainee answers a quiz; the chain must hold,
-nothing that was acknowledged may be lost, and the phones' queues must empty by themselves.
+nothing that was acknowledged may be lost, and the phones' queues must empty by themselves. answer and hints : as
+station_answer and station_hints say.
 """
 
 import argparse
@@ -415,6 +417,7 @@ def kills(
 def main() -> None:
     """Run a bench and print its figures."""
     from tests.bench.station_answer import answer
+    from tests.bench.station_hints import hints
 
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -428,6 +431,8 @@ def main() -> None:
     killed.add_argument("--seed", type=int, default=1)
     answered = which.add_parser("answer")
     answered.add_argument("--pairs", type=int, default=10)
+    hinted = which.add_parser("hints")
+    hinted.add_argument("--frames", type=int, default=60)
     options = parser.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="linecall-bench-"))
     try:
@@ -435,6 +440,8 @@ def main() -> None:
             figures = load(folder, phones=options.phones, seconds=options.seconds)
         elif options.which == "answer":
             figures = answer(folder, pairs=options.pairs)
+        elif options.which == "hints":
+            figures = hints(folder, n=options.frames)
         else:
             figures = kills(folder, n=options.n, seed=options.seed)
         print(json.dumps(figures, indent=2))

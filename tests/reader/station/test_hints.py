@@ -12,7 +12,7 @@ from fixtures.camera import Camera
 from fixtures.plates import developed_plate
 from fixtures.scene import Glare, Light, Plate, Scene, Shadow, photograph, transform
 from reader.settings.values import load_layout
-from reader.station.hints import FOLLOWED_MAX, Hint, Seen, find_hints, look_on
+from reader.station.hints import ALONE_MIN, FOLLOWED_MAX, Hint, Seen, find_hints, look_on
 
 COMB = load_layout("comb")
 WIDTH, HEIGHT = 800, 600
@@ -135,3 +135,10 @@ def test_what_changes_beside_a_plate_that_is_followed_is_said_at_once_and_a_seco
     after = watched([one, *[frame(both)] * (FOLLOWED_MAX + 1)])
     assert after[0] == ["too_far"]
     assert after[-1] == ["two_plates"]
+
+
+def test_a_second_plate_that_a_frame_misses_is_not_forgotten_and_one_that_is_taken_away_soon() -> None:
+    both = two_plates()
+    two, one = frame(both), frame(replace(both, plates=both.plates[:1]))
+    missed = watched([two, *[one] * (ALONE_MIN - 1), two, *[one] * ALONE_MIN, one])
+    assert missed == [["two_plates"]] * (2 * ALONE_MIN) + [["too_far"]] * 2

@@ -6,6 +6,7 @@ import pytest
 
 from tests.bench.station import kills, load
 from tests.bench.station_answer import answer
+from tests.bench.station_hints import hints
 
 
 @pytest.mark.slow
@@ -38,3 +39,18 @@ def test_a_phones_requests_end_with_its_answer_and_a_strip_of_every_window(tmp_p
         assert figures["steps_s"]["strips"] < figures["steps_s"]["send"], (
             "they are cut while the photo is read"
         )
+
+
+@pytest.mark.slow
+@pytest.mark.posix
+def test_every_frame_of_a_moving_camera_gets_its_hints_and_a_plate_that_is_gone_is_missed(
+    tmp_path: Path,
+) -> None:
+    figures = hints(tmp_path, n=15)
+    assert figures["frames"] == 60, figures
+    # The bench asks for four frames a second of two idle cores; a test machine has other work too.
+    assert figures["ms_median"] < 1000
+    given = figures["given"]
+    assert given["no_plate"] == 4, "one frame of each photo"
+    assert given["two_plates"] == 14, "of the photo that shows two, all the others"
+    assert given["hold still"] >= 14, "of the one that may be taken, at least"
