@@ -348,14 +348,19 @@ async def end(request: Request) -> dict[str, Any]:
 
 
 async def hints(request: Request) -> dict[str, Any]:
-    """What to do better, seen in a small frame of the camera's; 503 while plates are read, which goes before."""
+    """What to do better, seen in a small frame of the camera's; 503 while plates are read, which goes before.
+
+    lot : of the plate, whose layout alone is looked for, as it is when its photo is read; else every lot's.
+    """
     sign_in, _ = who(request, "technician")
     desk = desk_of(request)
     frame = await request.body()
     if desk.readers.busy:
         raise HTTPException(503, desk.texts("hint.busy"))
     site = await run_in_threadpool(desk.site)
-    sources = tuple(dict.fromkeys(str(site.layout_source(lot)) for lot in site.lot))
+    wanted = request.query_params.get("lot", "").lower()
+    lots = [lot for lot in site.lot if lot.id.lower() == wanted] or site.lot
+    sources = tuple(dict.fromkeys(str(site.layout_source(lot)) for lot in lots))
     found = await desk.hinter.look(frame, sources, sign_in.id)
     if found is None:
         raise HTTPException(503, desk.texts("hint.busy"))

@@ -18,7 +18,7 @@ from tests.reader.review.browser import Browser
 from tests.reader.station.depots import photo_of
 from tests.reader.station.field import STEPS, sign_in, told
 from tests.reader.station.filled import Filled, filled
-from tests.reader.station.phone import Phone, write_camera
+from tests.reader.station.phone import Phone, close_up, write_camera
 
 ROOT = Path(__file__).parents[2]
 PHONE, DESK = 390, 1280
@@ -156,7 +156,7 @@ def main() -> None:
             if re.search(asked.only, "/run") is None:
                 return
             camera = own / "camera.y4m"
-            write_camera({ROOT / "demo_images" / "tug-day-tank.jpg": 1}, camera)
+            write_camera({close_up(ROOT, own / "close.png"): 1}, camera)
             with Phone(Path(CHROMIUM), Path(CHROMEDRIVER), profile=own / "phone", camera=camera) as phone:
                 take_run(phone, station, folder)
 

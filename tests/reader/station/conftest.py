@@ -7,7 +7,7 @@ import pytest
 
 from tests.conftest import CHROMEDRIVER, CHROMIUM
 from tests.reader.review.browser import Browser
-from tests.reader.station.phone import Phone, Served, served, write_camera
+from tests.reader.station.phone import Phone, Served, close_up, served, write_camera
 
 
 @pytest.fixture(scope="session")
@@ -24,7 +24,7 @@ def camera(tmp_path_factory: pytest.TempPathFactory, root: Path) -> Path:
     """What a phone's camera sees: two plates for a second, then one as it should be for two, and so on."""
     path = tmp_path_factory.mktemp("camera") / "camera.y4m"
     write_camera(
-        {root / "demo_images" / "south-tank-drain.jpg": 1, root / "demo_images" / "tug-day-tank.jpg": 2},
+        {root / "demo_images" / "south-tank-drain.jpg": 1, close_up(root, path.with_name("close.png")): 2},
         path,
     )
     return path

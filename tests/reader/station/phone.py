@@ -325,6 +325,14 @@ class Phone(AbstractContextManager["Phone"]):
         return [one["message"] for one in entries if one["source"] != "network"]
 
 
+def close_up(root: Path, path: Path) -> Path:
+    """A plate as a camera near it sees it: a demo photo, cut around its plate, at a path."""
+    photo = cv2.imread(str(root / "demo_images" / "helipad-bowser.jpg"))
+    assert photo is not None
+    cv2.imwrite(str(path), photo[350:1900, 500:1750])
+    return path
+
+
 def write_camera(photos: Mapping[Path, int], path: Path) -> None:
     """A y4m file (YUV4MPEG2, from memory) for Chromium's fake camera, which shows it again and again.
 

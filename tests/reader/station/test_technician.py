@@ -380,3 +380,10 @@ def test_hints_come_over_the_wire_and_give_way_to_readings(
         assert phone.post("/hints", content=junk, headers=OURS).json()["hints"][0]["code"] == "no_plate"
     monkeypatch.setattr(type(desk.readers), "busy", property(lambda self: 1))
     assert phone.post("/hints", content=picture, headers=OURS).status_code == 503
+
+
+def test_hints_look_for_the_plate_of_the_lot_alone(desk: Desk, phone: TestClient, root: Path) -> None:
+    picture = frame(root, "helipad-bowser")
+    for lot, codes in (("CB-2604", []), ("ST-2511", ["no_plate"]), ("another", []), ("%00", [])):
+        said = phone.post(f"/hints?lot={lot}", content=picture, headers=OURS).json()["hints"]
+        assert [one["code"] for one in said] == codes, lot

@@ -3,8 +3,8 @@ import { ask, el, t } from "./page.js";
 
 const WIDTH = 800, EVERY = 200, QUALITY = 0.7;
 
-/** The control that shows the camera with hints; nothing where the browser gives no camera (plain HTTP). */
-export function hints() {
+/** The control that shows the camera with hints, for a plate of a lot; nothing where the browser gives no camera (plain HTTP). */
+export function hints(lot) {
   if (!navigator.mediaDevices?.getUserMedia) return el("p", { class: "fine" }, t("hint.none_here"));
   const video = el("video", { playsinline: true, autoplay: true, hidden: true, "aria-label": t("hint.title") });
   video.muted = true;
@@ -28,7 +28,7 @@ export function hints() {
         canvas.height = Math.round((video.videoHeight * canvas.width) / video.videoWidth);
         canvas.getContext("2d").drawImage(video, 0, 0, canvas.width, canvas.height);
         const frame = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
-        const { status, said: answer } = await ask("/hints", { method: "POST", body: await frame?.arrayBuffer() });
+        const { status, said: answer } = await ask(`/hints?lot=${encodeURIComponent(lot)}`, { method: "POST", body: await frame?.arrayBuffer() });
         if (status === 200) {
           said.textContent = answer.hints.length
             ? answer.hints.map((one) => t(`hint.${one.code}`, one)).join(" · ") : t("hint.hold_still");

@@ -120,7 +120,7 @@ function waiting() {
 }
 
 function photographing() {
-  camera ??= hints();
+  camera ??= hints(run.lot);
   control ??= photoControl(id, t("run.photo"), (done) => location.assign(done.answer.to));
   return [
     live("p", { class: "countdown small", role: "timer" }, () => {
