@@ -4,8 +4,10 @@ import base64
 import hashlib
 import random
 import time
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
+
+import pytest
 
 from reader.round import record
 from tests.reader.station.depots import ADA, BEN
@@ -323,3 +325,23 @@ def test_the_phones_own_sha_256_is_that_of_the_standard_and_of_the_library(
     for size in (0, 1, 54, 55, 56, 57, 63, 64, 65, 119, 120, 127, 128, 4096 * 64 + 3):
         data = dice.randbytes(size)
         assert digest(data) == hashlib.sha256(data).hexdigest(), size
+
+
+def test_a_slow_answer_says_nothing_new_of_the_clocks_and_one_that_was_set_does(
+    phone: Phone, place: Served
+) -> None:
+    sign_in(phone, place)
+    phone.open(f"{place.address}/today")
+    phone.wait("h2")
+    page = "import('/static/phone/page.js')"
+    noted = f"return {page}.then((page) => page.ask('/clock').then(() => page.noted().offset_s))"
+    before = phone.ask(noted)
+    phone.ask(
+        "const real = fetch; window.fetch = (...given) => real(...given).then((answer) => new Promise("
+        "(done) => setTimeout(() => done(answer), window.delay ?? 0))); window.delay = 3000;"
+    )
+    assert phone.ask(noted) == pytest.approx(before, abs=0.3)
+    place.clock.shift += timedelta(hours=1)
+    assert phone.ask(noted) == pytest.approx(before + 3600, abs=2), "as well as a slow answer tells"
+    phone.ask("window.delay = 0")
+    assert phone.ask(noted) == pytest.approx(before + 3600, abs=0.3)

@@ -31,6 +31,15 @@ export const ROUND_TRIP_MAX = 5000; // ms; a slower answer says too little about
 const CLOCK_WAIT = 1500; // ms
 let offset = null; // ms; the station's clock minus this phone's
 
+let within = Infinity; // ms; as far as it may be wrong
+
+/** Of measurements that agree the closest one counts; one that cannot be reconciled with it means that a clock was set. */
+function keepOffset(found, wrongBy) {
+  if (offset !== null && wrongBy > within && Math.abs(found - offset) <= wrongBy + within) return;
+  [offset, within] = [found, wrongBy];
+  setNote("offset", offset).catch(() => {});
+}
+
 let measured = null;
 
 /** Measure it once a page, as far as the station answers soon; else what was known last. */
@@ -74,8 +83,7 @@ export async function ask(path, { method = "GET", body, json } = {}) {
     const said = answer.headers.get("content-type")?.startsWith("application/json")
       ? await answer.json() : { error: await answer.text() };
     if (said.now && after - before < ROUND_TRIP_MAX) {
-      offset = Date.parse(said.now) - (before + after) / 2;
-      setNote("offset", offset).catch(() => {});
+      keepOffset(Date.parse(said.now) - (before + after) / 2, (after - before) / 2);
     }
     return { status: answer.status, said };
   } catch {
