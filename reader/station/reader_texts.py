@@ -68,7 +68,7 @@ def _groups() -> dict[str, dict[str, str]]:
         "phase_name": {one.id: one.id for one in procedure.phase},
         "unit": {id: step.amount.unit for id, step in steps.items() if step.amount is not None},
         "procedure": {"caution": procedure.caution},
-        **{says.group: dict(says.texts) for says in SAYINGS},
+        **{table.group: dict(table.texts) for table in SAYINGS},
         "assay": CALL_WORDS,
         "stated": {label: label for label in (*sheet.STATED.values(), *sheet.BESIDE)},
         "graded": {one: one for one in (*GRADES, UNDECIDED)},
