@@ -6,8 +6,10 @@ run by .ci/run.
 
 import re
 import shutil
+from datetime import datetime, time
 from pathlib import Path
 from typing import Any, get_args
+from zoneinfo import ZoneInfo
 
 import pytest
 from pydantic import BaseModel
@@ -40,13 +42,19 @@ def teaching_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("library") / "site"
 
 
+def long_ago(line: str) -> str:
+    """A command whose drops went in at 03:00 at the site, which a plate must be older than when it is read."""
+    now = datetime.now(ZoneInfo("Europe/Copenhagen")).time()
+    return line.replace("--at 03:00", "--at 15:00") if time(3) <= now < time(4) else line
+
+
 def run_shown(line: str, kept: Path) -> str:
     if line.startswith(TEACHING) and kept.exists():
         shutil.copytree(kept, "site")
         return ""
     if line.startswith("linecall quiz mark"):
         answers_for(Path("site"))
-    done = run_line(line)
+    done = run_line(long_ago(line))
     assert done.status in STATUSES, f"{line}\n{done.output}"
     assert "Traceback" not in done.output
     assert "old spelling" not in done.output, done.output
