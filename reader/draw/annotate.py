@@ -54,7 +54,7 @@ from reader.verdict.evidence import Evidence, WindowEvidence
 from reader.verdict.in_words import sample, why
 from reader.verdict.in_words import taken as taken_at
 from reader.verdict.model import Mark, Verdict, WindowRecord
-from reader.words import Call, MarkName, tidy
+from reader.words import Call, MarkName, as_sentence, tidy
 from reader.words.sayings import Items, Said, Sayings
 
 Scale = Callable[[float], float]
@@ -228,12 +228,6 @@ def _paragraphs(
         shapes += block.shapes
         bottom = block.bottom
     return _Block(shapes=shapes, bottom=bottom)
-
-
-def as_sentence(text: str) -> str:
-    """A reason as a sentence: first letter large, full stop at its end."""
-    text = tidy(text)
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 # -- grade, why, next step --------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ from reader.library.limits.fit import Proposal
 from reader.numbers.arrays import Interval
 from reader.verdict.model import SettingsRecord
 from reader.version import VERSION
-from reader.words import tidy
+from reader.words import as_sentence
 
 TEMPLATES: Final = DATA / "report"
 REPORT_VERSION: Final = 1
@@ -170,12 +170,6 @@ def chance_words(p: float | None) -> str:
     return NO_VALUE if p is None else "< 0.001" if p < 0.001 else f"{p:.3f}"
 
 
-def sentence(words: str) -> str:
-    """A note as a sentence of a page: a capital first, names within as they are, one full stop."""
-    clean = tidy(words).rstrip(".")
-    return f"{clean[:1].upper()}{clean[1:]}."
-
-
 def tint(count: int, of: int, same: bool) -> str:
     """The background of a table's cell: blue where callers agree, vermillion where they part, deeper with the share."""
     if not count or not of:
@@ -191,7 +185,7 @@ FILTERS: Final[Mapping[str, Callable[..., Any]]] = {
     "height": height_words,
     "chance": chance_words,
     "tint": tint,
-    "sentence": sentence,
+    "sentence": as_sentence,
     "at_most": percent,
 }
 

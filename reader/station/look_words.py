@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from typing import Any
 
-from reader.draw.annotate import as_sentence
 from reader.station import said
 from reader.station.texts import Texts
 from reader.verdict.model import Verdict
+from reader.words import as_sentence
 from reader.words.sayings import Said
 
 

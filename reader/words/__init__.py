@@ -54,6 +54,12 @@ def tidy(text: str) -> str:
     return " ".join("".join(char for char in kept if unicodedata.category(char)[0] != "C").split())
 
 
+def as_sentence(text: str) -> str:
+    """A reason as a sentence: first letter large, full stop at its end."""
+    text = tidy(text)
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
 def closest(word: str, known: list[str]) -> str | None:
     """The one of the known words that was perhaps meant; None where none is close."""
     import difflib  # only needed once something is wrong

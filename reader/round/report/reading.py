@@ -42,7 +42,7 @@ from reader.verdict.evidence import Evidence
 from reader.verdict.in_words import sample, taken, why
 from reader.verdict.model import Mark, Verdict, WindowRecord
 from reader.verdict.statement import Stated
-from reader.words import MarkName, listed, tidy
+from reader.words import MarkName, as_sentence, listed
 
 PICTURE_WIDTH: Final = 1200  # px, of a sheet's 1440: 170 dots an inch across a printed page
 PHOTO_WIDTH: Final = 900  # px, of a refused photo, which shows no marks
@@ -110,21 +110,16 @@ def _result(stored: StoredReading, departures: Sequence[str]) -> Iterator[Block]
         strong.append("It waits for a reviewer.")
     if verdict.own_files:
         strong.append(f"Read by {verdict.own_files}.")
-    yield Headline(grade=grade, about=possible + _sentence(why(verdict)), strong=tuple(strong))
-    texts = [] if verdict.remedy is None else [_sentence(verdict.remedy)]
+    yield Headline(grade=grade, about=possible + as_sentence(why(verdict)), strong=tuple(strong))
+    texts = [] if verdict.remedy is None else [as_sentence(verdict.remedy)]
     texts.append(f"What follows: {verdict.next_step}")
-    texts += [f"Warning: {_sentence(warning)}" for warning in verdict.warnings]
-    texts += [f"Departure from the procedure: {_sentence(sentence)}" for sentence in departures]
+    texts += [f"Warning: {as_sentence(warning)}" for warning in verdict.warnings]
+    texts += [f"Departure from the procedure: {as_sentence(sentence)}" for sentence in departures]
     if verdict.reading_age is not None:
-        texts.append(_sentence(verdict.reading_age.sentence))
+        texts.append(as_sentence(verdict.reading_age.sentence))
     if verdict.expiry is not None:
-        texts.append(_sentence(verdict.expiry.sentence))
+        texts.append(as_sentence(verdict.expiry.sentence))
     yield Sentences(texts=tuple(texts))
-
-
-def _sentence(text: str) -> str:
-    text = tidy(text)
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _sample(stored: StoredReading) -> Iterator[Block]:
@@ -176,7 +171,7 @@ def _review(stored: StoredReading) -> tuple[Block, ...]:
     before, now = stored.first.grade, stored.current.grade
     lines.insert(0, f"First graded {before}, now {now}.")
     if review is not None:
-        lines += [_sentence(one.sentence) for one in review.open]
+        lines += [as_sentence(one.sentence) for one in review.open]
         lines.append(f"Policy {review.policy}.")
     return (Sentences(texts=tuple(lines)),)
 
@@ -199,7 +194,7 @@ def _marks(verdict: Verdict) -> tuple[Block, ...]:
     heads = ("window", "answers for", "mark", "call", "height", "limit of blank", "limit of detection")
     shares = (0.8, 1.8, 1.1, 2.2, 1.9, 1.2, 1.3)
     reasons = [
-        (window.id, name, " ".join(_sentence(reason) for reason in mark.reasons) or "-")
+        (window.id, name, " ".join(as_sentence(reason) for reason in mark.reasons) or "-")
         for window in verdict.windows
         for name in MARKS
         for mark in (_mark(window, name),)
@@ -256,7 +251,7 @@ def _pictures(logbook: Logbook, stored: StoredReading, files: SiteFiles | None) 
                 evidence = photo.evidence
     except LinecallError as error:
         yield Section(
-            title="Photo", blocks=(Sentences(texts=(_sentence(f"no picture: {error}"),), strong=True),)
+            title="Photo", blocks=(Sentences(texts=(as_sentence(f"no picture: {error}"),), strong=True),)
         )
         return
     yield Section(title="Photo", blocks=(*plates, _hashes(stored)))
@@ -334,7 +329,7 @@ def _point(logbook: Logbook, stored: StoredReading) -> Iterator[Section]:
     try:
         history = point_history(logbook, find_place(logbook, name, tank=said.tank))
     except LinecallError as error:
-        yield Section(title="This point", blocks=(Sentences(texts=(_sentence(f"not told: {error}"),)),))
+        yield Section(title="This point", blocks=(Sentences(texts=(as_sentence(f"not told: {error}"),)),))
         return
     recent = [f"{one.taken_at:%Y-%m-%d} {one.grade or 'refused'}" for one in history.seen[-RECENT:]]
     shares = [
