@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -134,3 +135,17 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
         terminalreporter.section(f"{number} not run: {reason}")
         for name, cases in Counter(test.partition("[")[0] for why, test in not_run if why == reason).items():
             terminalreporter.line(name + (f" ({cases} cases)" if cases > 1 else ""))
+
+
+@pytest.fixture
+def same_ids(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The logbook draws the same ids in each run of the tests, for those that read codes back.
+
+    OpenCV's detector misses the code of one id in 170 at any one size (12 of 2,097 labels, rendered flawlessly).
+    """
+    from reader.words.ids import ID_ALPHABET, ID_LENGTH
+
+    draw = Random(1)
+    monkeypatch.setattr(
+        "reader.logbook.store.new_id", lambda: "".join(draw.choices(ID_ALPHABET, k=ID_LENGTH))
+    )

@@ -17,6 +17,7 @@ from reader.round.label import code_of
 from reader.settings.values import load_layout
 
 BY = "R. Aalto"
+pytestmark = pytest.mark.usefixtures("same_ids")
 STEPS = (("sample", 25), ("settled", 15), ("extract", 13), ("gathered", 5), ("drops", 0))
 
 

@@ -26,6 +26,7 @@ from tests.reader.round.rounds import NOON, STEPS, at, begun
 
 LETTERS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 RUN = "7q3k9xab"
+pytestmark = pytest.mark.usefixtures("same_ids")
 
 
 @pytest.fixture(scope="module")
